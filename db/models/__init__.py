@@ -1,0 +1,29 @@
+"""The tables, as typed models. Keys are there as soon as the object is; nothing is loaded behind the back."""
+
+from db.models.base import Base, new_key
+from db.models.catalogue import Bench, BenchRevision, Instrument, Product, ProductRevision, Unit
+from db.models.judgement import Finding, Verdict
+from db.models.measurements import Move, Point, Reading, Recommendation, Sweep, TrackingFit
+from db.models.visits import Characterisation, Visit, VisitInstrument
+
+__all__ = [
+    "Base",
+    "Bench",
+    "BenchRevision",
+    "Characterisation",
+    "Finding",
+    "Instrument",
+    "Move",
+    "Point",
+    "Product",
+    "ProductRevision",
+    "Reading",
+    "Recommendation",
+    "Sweep",
+    "TrackingFit",
+    "Unit",
+    "Verdict",
+    "Visit",
+    "VisitInstrument",
+    "new_key",
+]

@@ -1,0 +1,195 @@
+"""What is asked of the record, and the few ways of adding to it that must look first.
+
+All take a session and change nothing else; times are aware UTC. Rows handed out are values or plain models.
+"""
+
+import hashlib
+from collections.abc import Sequence
+from datetime import datetime
+from typing import TypeVar
+from uuid import UUID
+
+from sqlalchemy import select, update
+from sqlalchemy.engine import CursorResult
+from sqlalchemy.orm import Session
+
+from db.errors import Conflict, NotFound, VisitEnded
+from db.models import (
+    Base,
+    Bench,
+    BenchRevision,
+    Characterisation,
+    Instrument,
+    Point,
+    Product,
+    ProductRevision,
+    Sweep,
+    Unit,
+    Visit,
+)
+
+RowT = TypeVar("RowT", bound=Base)
+
+
+def content_sha256(toml_text: str) -> str:
+    """SHA-256 (FIPS 180-4) of the text's UTF-8 bytes, 64 hexadecimal digits: what a revision is known by."""
+    return hashlib.sha256(toml_text.encode("utf-8")).hexdigest()
+
+
+def get_or_add_product_revision(
+    session: Session, *, product_name: str, toml_text: str, at_utc: datetime
+) -> ProductRevision:
+    """The revision of this product with exactly this text, added (with the product) when it is new."""
+    product = session.scalar(select(Product).where(Product.name == product_name))
+    if product is None:
+        product = _added(session, Product(name=product_name))
+    digest = content_sha256(toml_text)
+    revision = session.scalar(
+        select(ProductRevision).where(
+            ProductRevision.product_id == product.id, ProductRevision.content_sha256 == digest
+        )
+    )
+    return revision or _added(
+        session,
+        ProductRevision(
+            product_id=product.id, content_sha256=digest, toml_text=toml_text, created_utc=at_utc
+        ),
+    )
+
+
+def get_or_add_bench_revision(
+    session: Session, *, bench_name: str, toml_text: str, at_utc: datetime
+) -> BenchRevision:
+    """The revision of this bench with exactly this text, added (with the bench) when it is new."""
+    bench = session.scalar(select(Bench).where(Bench.name == bench_name))
+    if bench is None:
+        bench = _added(session, Bench(name=bench_name))
+    digest = content_sha256(toml_text)
+    revision = session.scalar(
+        select(BenchRevision).where(
+            BenchRevision.bench_id == bench.id, BenchRevision.content_sha256 == digest
+        )
+    )
+    return revision or _added(
+        session,
+        BenchRevision(bench_id=bench.id, content_sha256=digest, toml_text=toml_text, created_utc=at_utc),
+    )
+
+
+def get_or_add_instrument(
+    session: Session, *, maker: str, model: str, serial: str, firmware: str
+) -> Instrument:
+    """The instrument that identifies itself so, added when it is new; each firmware is one of its own."""
+    instrument = session.scalar(
+        select(Instrument).where(
+            Instrument.maker == maker,
+            Instrument.model == model,
+            Instrument.serial == serial,
+            Instrument.firmware == firmware,
+        )
+    )
+    return instrument or _added(
+        session, Instrument(maker=maker, model=model, serial=serial, firmware=firmware)
+    )
+
+
+def get_or_add_unit(
+    session: Session, *, serial: str, product_id: UUID, batch_code: str | None = None
+) -> Unit:
+    """The unit with this serial, added when it is new; a batch that was not known before is filled in.
+
+    :param batch_code: None when it is not known now; what is recorded stays.
+    :raises Conflict: the serial is recorded with another product or another batch.
+    """
+    unit = session.scalar(select(Unit).where(Unit.serial == serial))
+    if unit is None:
+        return _added(session, Unit(serial=serial, product_id=product_id, batch_code=batch_code))
+    if unit.product_id != product_id:
+        recorded = session.scalars(select(Product.name).where(Product.id == unit.product_id)).one()
+        raise Conflict(
+            f"Unit {serial} is recorded as a {recorded}: choose that product, or scan the serial again."
+        )
+    if batch_code is not None and unit.batch_code is None:
+        unit.batch_code = batch_code
+        session.flush()
+    if batch_code not in (None, unit.batch_code):
+        raise Conflict(
+            f"Unit {serial} is recorded in batch {unit.batch_code}, not {batch_code}: "
+            "check the batch, or leave it out."
+        )
+    return unit
+
+
+def _added(session: Session, row: RowT) -> RowT:
+    session.add(row)
+    session.flush()
+    return row
+
+
+def unit_by_serial(session: Session, serial: str) -> Unit:
+    """The unit with this serial.
+
+    :raises NotFound: no unit with this serial was ever recorded.
+    """
+    unit = session.scalar(select(Unit).where(Unit.serial == serial))
+    if unit is None:
+        raise NotFound(
+            f"No unit with serial {serial} is recorded: check the serial, and which database is used."
+        )
+    return unit
+
+
+def valid_characterisation(
+    session: Session,
+    source_instrument_id: UUID,
+    *,
+    at_utc: datetime,
+    bench_revision_id: UUID | None = None,
+) -> Characterisation | None:
+    """The latest characterisation of a source that is valid at a moment, or None.
+
+    :param bench_revision_id: only one made on this revision of the bench; None for any.
+    """
+    wanted = select(Characterisation).where(
+        Characterisation.source_instrument_id == source_instrument_id,
+        Characterisation.taken_utc <= at_utc,
+        Characterisation.valid_until_utc >= at_utc,
+    )
+    if bench_revision_id is not None:
+        wanted = wanted.where(Characterisation.bench_revision_id == bench_revision_id)
+    return session.scalar(
+        wanted.order_by(Characterisation.taken_utc.desc(), Characterisation.id.desc()).limit(1)
+    )
+
+
+def end_visit(session: Session, visit_id: UUID, *, outcome: str, ended_utc: datetime) -> None:
+    """Close a visit, once and for all.
+
+    :param outcome: 'finished', 'stopped' or 'failed'.
+    :raises NotFound: there is no such visit.
+    :raises VisitEnded: it was closed before, perhaps by somebody else.
+    """
+    result = session.execute(
+        update(Visit)
+        .where(Visit.id == visit_id, Visit.ended_utc.is_(None))
+        .values(outcome=outcome, ended_utc=ended_utc)
+    )
+    if isinstance(result, CursorResult) and result.rowcount == 1:
+        return
+    ended = session.execute(select(Visit.outcome, Visit.ended_utc).where(Visit.id == visit_id)).one_or_none()
+    if ended is None:
+        raise NotFound(f"There is no visit {visit_id}: look for the unit in its history.")
+    raise VisitEnded(
+        f"The visit {visit_id} was closed before ({ended.outcome}, {ended.ended_utc:%Y-%m-%d %H:%M:%S} UTC): "
+        "scan the unit again to begin a new one."
+    )
+
+
+def sweeps_of_visit(session: Session, visit_id: UUID) -> Sequence[Sweep]:
+    """Sweeps of a visit in their order."""
+    return session.scalars(select(Sweep).where(Sweep.visit_id == visit_id).order_by(Sweep.sequence)).all()
+
+
+def points_of_sweep(session: Session, sweep_id: UUID) -> Sequence[Point]:
+    """Points of a sweep in the order they were taken."""
+    return session.scalars(select(Point).where(Point.sweep_id == sweep_id).order_by(Point.index)).all()

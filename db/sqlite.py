@@ -1,0 +1,48 @@
+"""SQLite connections as the record needs them: write-ahead log, full synchronisation, real transactions."""
+
+from typing import Any
+
+from sqlalchemy import URL, Connection, Engine, NullPool, create_engine, event
+
+from db.errors import StorageFailed
+
+BEGIN_OPTION = "begin_statement"
+
+
+def sqlite_engine(url: URL, patience_s: float) -> Engine:
+    """Make an engine whose connections check foreign keys.
+
+    :param patience_s: how long a statement waits for another program's lock, s.
+    """
+    engine = create_engine(url, connect_args={"timeout": patience_s})
+    _prepare(engine, foreign_keys="ON")
+    return engine
+
+
+def sqlite_engine_without_foreign_keys(url: URL, patience_s: float) -> Engine:
+    """Make an engine for migrations: tables that others refer to can be rebuilt; each begin takes the lock.
+
+    SQLite ignores a change of this setting inside a transaction (https://www.sqlite.org/pragma.html).
+    """
+    engine = create_engine(url, connect_args={"timeout": patience_s}, poolclass=NullPool)
+    _prepare(engine, foreign_keys="OFF")
+    return engine.execution_options(**{BEGIN_OPTION: "BEGIN IMMEDIATE"})
+
+
+def _prepare(engine: Engine, foreign_keys: str) -> None:
+    @event.listens_for(engine, "connect")
+    def _set_up(connection: Any, _record: Any) -> None:
+        # The driver must not begin transactions on its own: it leaves DDL outside of them.
+        connection.isolation_level = None
+        mode = connection.execute("PRAGMA journal_mode = WAL").fetchone()[0]
+        if mode != "wal":
+            raise StorageFailed(
+                f"The database cannot keep a write-ahead log where it lies (mode {mode}): "
+                "put it on a local disk."
+            )
+        connection.execute("PRAGMA synchronous = FULL")
+        connection.execute(f"PRAGMA foreign_keys = {foreign_keys}")
+
+    @event.listens_for(engine, "begin")
+    def _begin(connection: Connection) -> None:
+        connection.exec_driver_sql(connection.get_execution_options().get(BEGIN_OPTION, "BEGIN"))

@@ -1,0 +1,1 @@
+"""Instruments in volts and hertz over SCPI."""

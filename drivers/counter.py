@@ -1,0 +1,137 @@
+"""A frequency counter: gate open, count, gate closed."""
+
+from __future__ import annotations
+
+from functools import partial
+from typing import Literal, Self
+
+from drivers.dialect import CounterDialect
+from drivers.errors import NoSignal, NotANumber
+from drivers.scpi import format_number, parse_number, parse_numbers
+from drivers.session import Session
+
+_hertz = partial(parse_number, unit="HZ")
+_list_of_hertz = partial(parse_numbers, unit="HZ")
+
+# a reciprocal counter waits for an edge on both sides of the gate, and sets up between gates
+_GATES_A_READING = 1.5
+
+
+class Counter:
+    """A counter that reads hertz. Configure it and set a gate before reading.
+
+    :param session: open link to the instrument; closed together with the counter.
+    :param dialect: how the instrument spells it.
+    """
+
+    def __init__(self, session: Session, dialect: CounterDialect | None = None) -> None:
+        self.session = session
+        self._dialect = dialect if dialect is not None else CounterDialect()
+        self._gate_s: float | None = None
+        self._samples = 0
+
+    def configure(
+        self,
+        *,
+        coupling: Literal["AC", "DC"] | None = None,
+        level_v: float | None = None,
+        impedance_ohm: float | None = None,
+    ) -> None:
+        """Choose frequency and, as far as given, how the input takes the signal, in one message.
+
+        The gate has to be set again after it.
+
+        :raises InstrumentError: the counter refused it.
+        """
+        dialect = self._dialect
+        parts = [dialect.function]
+        if coupling is not None:
+            parts.append(dialect.coupling.format(coupling=coupling))
+        if impedance_ohm is not None:
+            parts.append(dialect.impedance.format(impedance=format_number(impedance_ohm)))
+        if level_v is not None:
+            parts.append(dialect.level.format(level=format_number(level_v)))
+        self._gate_s = None
+        self._samples = 0
+        self.session.command(";:".join(part for part in parts if part))
+
+    def set_gate(self, gate_s: float) -> None:
+        """Set how long the gate stays open, s; nothing is sent when it already does.
+
+        :raises ValueError: it is not above 0.
+        :raises InstrumentError: the counter refused it.
+        """
+        if not gate_s > 0:
+            raise ValueError(f"a gate of {gate_s:g} s is none: give more than 0 s")
+        if gate_s != self._gate_s:
+            self._gate_s = None
+            self.session.command(self._dialect.gate.format(gate=format_number(gate_s)))
+            self._gate_s = gate_s
+
+    def start(self) -> None:
+        """Open the gate and return at once; :meth:`fetch` has the result. One message.
+
+        :raises InstrumentError: the counter refused it.
+        """
+        self.session.command(self._dialect.start)
+
+    def fetch(self) -> float:
+        """Wait for the gate that :meth:`start` opened and return its result, Hz. One message.
+
+        :raises NoSignal: there was nothing to count.
+        :raises Overload, Unreadable: the reply is no frequency.
+        :raises InstrumentError, LinkError: it was refused, or the link failed.
+        """
+        return self._one(self._dialect.fetch)
+
+    def read_frequency(self) -> float:
+        """Open the gate, wait for it and return the result, Hz; raises as :meth:`fetch` does."""
+        self._set_samples(1)
+        return self._one(self._dialect.read)
+
+    def read_frequencies(self, count: int) -> tuple[float, ...]:
+        """Open the gate ``count`` times and return the results, Hz, in order; raises as :meth:`fetch` does.
+
+        :raises ValueError: ``count`` is below 1.
+        """
+        if count < 1:
+            raise ValueError(f"{count} readings cannot be taken: ask for 1 or more")
+        if not self._dialect.samples:
+            return tuple(self.read_frequency() for _ in range(count))
+        self._set_samples(count)
+        try:
+            return self.session.values(
+                self._dialect.read, _list_of_hertz, count, timeout_s=self._time_for(count)
+            )
+        except NotANumber as error:
+            raise self._no_signal() from error
+
+    def close(self) -> None:
+        """Close the link."""
+        self.session.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_exception: object) -> None:
+        self.close()
+
+    def _one(self, query: str) -> float:
+        try:
+            return self.session.value(query, _hertz, timeout_s=self._time_for(1))
+        except NotANumber as error:
+            raise self._no_signal() from error
+
+    def _no_signal(self) -> NoSignal:
+        return NoSignal(
+            f"{self.session.name} sees no signal: check the output lead, that the unit has power, and the "
+            "trigger level"
+        )
+
+    def _set_samples(self, count: int) -> None:
+        if count != self._samples and self._dialect.samples:
+            self.session.command(self._dialect.samples.format(count=count))
+            self._samples = count
+
+    def _time_for(self, count: int) -> float:
+        return self.session.timeout_s + count * _GATES_A_READING * (self._gate_s or 0.0)

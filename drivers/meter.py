@@ -1,0 +1,99 @@
+"""A DC voltmeter."""
+
+from __future__ import annotations
+
+from functools import partial
+from typing import Self
+
+from drivers.dialect import MeterDialect
+from drivers.scpi import format_number, parse_number, parse_numbers
+from drivers.session import Session
+
+_volts = partial(parse_number, unit="V")
+_list_of_volts = partial(parse_numbers, unit="V")
+
+# common practice: the slower of the two mains frequencies, so that the time allowed is never too short
+_LONGEST_CYCLE_S = 1 / 50
+# an auto-zero measures the zero as well, and an automatic range may need three tries
+_READINGS_A_READING = 6
+
+
+class Meter:
+    """A meter that reads DC volts. Configure it before reading.
+
+    :param session: open link to the instrument; closed together with the meter.
+    :param dialect: how the instrument spells it.
+    """
+
+    def __init__(self, session: Session, dialect: MeterDialect | None = None) -> None:
+        self.session = session
+        self._dialect = dialect if dialect is not None else MeterDialect()
+        self._integration_cycles = 1.0
+        self._samples = 0
+
+    def configure_dc(self, range_v: float | None, integration_cycles: float) -> None:
+        """Choose DC volts, range and integration time, in one message.
+
+        :param range_v: largest voltage expected, V; the instrument chooses by itself when ``None``.
+        :param integration_cycles: integration time in power-line cycles, above 0.
+        :raises ValueError: the integration time is not above 0.
+        :raises InstrumentError: the meter refused it.
+        """
+        if not integration_cycles > 0:
+            raise ValueError(
+                f"an integration time of {integration_cycles:g} power-line cycles is none: give more than 0"
+            )
+        dialect = self._dialect
+        chosen_range = (
+            dialect.automatic_range
+            if range_v is None
+            else dialect.fixed_range.format(range=format_number(range_v))
+        )
+        integration = dialect.integration.format(cycles=format_number(integration_cycles))
+        self._samples = 0
+        self.session.command(
+            ";:".join(part for part in (dialect.function, chosen_range, integration) if part)
+        )
+        self._integration_cycles = integration_cycles
+
+    def read_voltage(self) -> float:
+        """Trigger and return one reading, V.
+
+        :raises Overload, NotANumber, Unreadable: the reply is no voltage.
+        :raises InstrumentError, LinkError: it was refused, or the link failed.
+        """
+        self._set_samples(1)
+        return self.session.value(self._dialect.read, _volts, timeout_s=self._time_for(1))
+
+    def read_voltages(self, count: int) -> tuple[float, ...]:
+        """Trigger once and return ``count`` readings, V, in order.
+
+        :raises ValueError: ``count`` is below 1.
+        :raises ReplyError: a reading is no voltage, or their number is another.
+        """
+        if count < 1:
+            raise ValueError(f"{count} readings cannot be taken: ask for 1 or more")
+        if not self._dialect.samples:
+            return tuple(self.read_voltage() for _ in range(count))
+        self._set_samples(count)
+        return self.session.values(self._dialect.read, _list_of_volts, count, timeout_s=self._time_for(count))
+
+    def close(self) -> None:
+        """Close the link."""
+        self.session.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_exception: object) -> None:
+        self.close()
+
+    def _set_samples(self, count: int) -> None:
+        if count != self._samples and self._dialect.samples:
+            self.session.command(self._dialect.samples.format(count=count))
+            self._samples = count
+
+    def _time_for(self, count: int) -> float:
+        return (
+            self.session.timeout_s + count * _READINGS_A_READING * _LONGEST_CYCLE_S * self._integration_cycles
+        )

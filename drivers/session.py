@@ -1,0 +1,436 @@
+"""One conversation with one instrument, kept in step.
+
+Every exchange is one message out and one message back. A setting takes its error check along::
+
+    SOUR:VOLT 1.5;:SYST:ERR?;*ESE 17;*ESE?      →  0,"No error";17
+
+and a question carries a token, a register written before it and read back after it, so that the answer proves
+which question it belongs to::
+
+    *ESE 18;:MEAS:VOLT?;*ESE?                   →  +1.500E+00;18
+
+After a timeout, a wrong token, surplus bytes or an interrupted exchange the link is brought in step again
+before anything more is believed: links over a network are closed and opened anew, and on every kind of link
+all that arrives is discarded until a fresh token comes back.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import NoReturn, Self, TypeVar
+
+from drivers.clock import Clock, RealClock
+from drivers.dialect import LinkDialect
+from drivers.errors import (
+    AnswerLate,
+    ErrorEntry,
+    InstrumentError,
+    LinkLost,
+    LinkRefused,
+    ReplyError,
+    Unreadable,
+    WrongIdentity,
+)
+from drivers.link import LinkKind, SerialOptions, VisaLink
+from drivers.scpi import Identity, parse_error_entry, parse_identity, split_units
+from drivers.tokens import Tokens
+
+T = TypeVar("T")
+
+_LONGEST_QUEUE = 64
+_QUOTED = 4
+_BETWEEN_ATTEMPTS_S = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class Exchange:
+    """One message and its answer as an observer sees them; times are those of the session's clock, s."""
+
+    role: str
+    sent: str
+    received: str
+    begun_s: float
+    ended_s: float
+
+
+class Session:
+    """An open link to an instrument that has told who it is. Open one with :meth:`open`; close it, or use
+    ``with``.
+    """
+
+    identity: Identity
+
+    def __init__(
+        self,
+        link: VisaLink,
+        *,
+        role: str,
+        timeout_s: float,
+        termination: str,
+        dialect: LinkDialect,
+        serial: SerialOptions,
+        observer: Callable[[Exchange], None] | None,
+        clock: Clock,
+    ) -> None:
+        self.role = role
+        self.resource = link.resource
+        self.timeout_s = timeout_s
+        self.messages = 0
+        self.resynchronisations = 0
+        self._link = link
+        self._termination = termination
+        self._dialect = dialect
+        self._serial = serial
+        self._observer = observer
+        self._clock = clock
+        self._lost = ""
+        self._unfinished = False
+        self._tokens = Tokens(dialect)
+        self._error_check = f";:{dialect.error_query}" if dialect.error_query else ""
+
+    @classmethod
+    def open(
+        cls,
+        resource: str,
+        *,
+        role: str,
+        timeout_s: float = 3.0,
+        termination: str = "\n",
+        link: LinkDialect | None = None,
+        serial: SerialOptions | None = None,
+        observer: Callable[[Exchange], None] | None = None,
+        clock: Clock | None = None,
+    ) -> Self:
+        """Open a link, learn who answers, and clear the instrument's status.
+
+        :param resource: VISA resource string.
+        :param role: what the instrument is on this bench, for messages (``"source"``, ``"meter"``,
+            ``"counter"``).
+        :param timeout_s: how long an answer may take, and once more as long for bringing the link in step.
+        :param termination: ends every message in both directions.
+        :param link: how the instrument spells error queue and token; SCPI-1999 by default.
+        :param serial: settings of a serial line.
+        :param observer: is shown every exchange after it is over.
+        :param clock: times the exchanges for the observer; real time by default.
+        :raises LinkRefused: nobody is there, or nobody who answers ``*IDN?``.
+        :raises Unreadable: who answers gives no identity.
+        """
+        options = serial if serial is not None else SerialOptions()
+        session = cls(
+            VisaLink(_name(role, resource), resource, timeout_s, termination, options),
+            role=role,
+            timeout_s=timeout_s,
+            termination=termination,
+            dialect=link if link is not None else LinkDialect(),
+            serial=options,
+            observer=observer,
+            clock=clock if clock is not None else RealClock(),
+        )
+        with contextlib.ExitStack() as unless_opened:
+            unless_opened.callback(session._link.abandon)
+            session.identity = session._understood(parse_identity, session._introduction())
+            session.command(session._dialect.clear)
+            unless_opened.pop_all()
+        return session
+
+    @property
+    def name(self) -> str:
+        """Role and resource, as they begin a sentence."""
+        return _name(self.role, self.resource)
+
+    def command(self, text: str) -> None:
+        """Send one setting, as one message, and see that the instrument took it.
+
+        :param text: program message units without queries, for example ``"SOUR:VOLT 1.5"``.
+        :raises InstrumentError: it did not; its whole error queue is in ``entries`` and its own words are
+            quoted.
+        :raises AnswerLate, LinkLost: the link failed; the setting may have been taken.
+        :raises Unreadable: the answer is not an entry of an error queue.
+        """
+        message = self._tokens.after(text + self._error_check)
+        # without error queue and token there is nothing to wait for
+        answer = self._proven(
+            self._exchange(text, message, None if message == text else self.timeout_s), text
+        )
+        if not self._error_check:
+            return
+        first = self._understood(parse_error_entry, answer)
+        if first.code:
+            self._raise_refused(text, (first, *self._queue()))
+
+    def ask(self, query: str, *, timeout_s: float | None = None) -> str:
+        """Ask one question, as one message, and return the answer that is proven to be its own.
+
+        :param query: one query, for example ``"MEAS:VOLT?"``, or several with ``;`` between (their answers
+            come so too).
+        :param timeout_s: how long this answer may take; the session's own by default.
+        :raises InstrumentError: the instrument refused the question; its own words are quoted.
+        :raises AnswerLate: no answer in time; the link is in step again.
+        :raises LinkLost: the link is gone.
+        :raises Unreadable: the answer does not prove that it belongs to the question; the link is in step
+            again.
+        """
+        reply = self._exchange(
+            query, self._tokens.around(query), self.timeout_s if timeout_s is None else timeout_s
+        )
+        answer = self._proven(reply, query)
+        if answer and (";" not in query + answer or len(split_units(answer)) == _questions(query)):
+            return answer
+        entries = self._queue()
+        if entries:
+            self._raise_refused(query, entries)
+        raise Unreadable(
+            f"{self.name} answered {query!r} with {answer[:60]!r}: one answer a question is needed"
+        )
+
+    def value(self, query: str, parse: Callable[[str], T], *, timeout_s: float | None = None) -> T:
+        """Ask one question and read the answer with ``parse``, whose errors then name role and resource.
+
+        :raises ReplyError: from ``parse``, besides what :meth:`ask` raises.
+        """
+        return self._understood(parse, self.ask(query, timeout_s=timeout_s))
+
+    def values(
+        self,
+        query: str,
+        parse: Callable[[str], tuple[float, ...]],
+        count: int,
+        *,
+        timeout_s: float | None = None,
+    ) -> tuple[float, ...]:
+        """Ask one question whose answer is ``count`` numbers; raises as :meth:`value` does.
+
+        :raises Unreadable: there are more or fewer.
+        """
+        numbers = self.value(query, parse, timeout_s=timeout_s)
+        if len(numbers) != count:
+            raise Unreadable(
+                f"{self.name} answered {query!r} with {len(numbers)} readings instead of {count}"
+            )
+        return numbers
+
+    def reopen(self) -> None:
+        """Close the link and open it anew; the same instrument must answer.
+
+        :raises LinkRefused: it cannot be opened, or nobody answers.
+        :raises WrongIdentity: another instrument answers.
+        """
+        self._link.abandon()
+        self._lost = "it could not be opened again"
+        self._link = VisaLink(self.name, self.resource, self.timeout_s, self._termination, self._serial)
+        self._require_same(self._introduction())
+        self._lost = ""
+
+    def close(self) -> None:
+        """Close the link; a second time does nothing."""
+        self._link.close()
+        self._lost = self._lost or "it is closed"
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_exception: object) -> None:
+        self.close()
+
+    # One message out, one back
+
+    def _exchange(self, text: str, message: str, timeout_s: float | None) -> str:
+        """Send and receive on a link that is in step, and leave it in step or marked as lost.
+
+        :param text: what the message is about, for errors.
+        :param timeout_s: how long the answer may take; ``None`` when there will be none.
+        """
+        self._require_step()
+        try:
+            return self._converse(message, timeout_s)
+        except TimeoutError:
+            self._raise_late(text, timeout_s)
+        except ConnectionError as error:
+            self._raise_lost(error)
+
+    def _converse(self, message: str, timeout_s: float | None) -> str:
+        """Send and receive.
+
+        :raises TimeoutError, ConnectionError: see :class:`VisaLink`; the exchange then counts as unfinished.
+        """
+        begun_s = self._clock.now()
+        self._unfinished = True
+        self._link.write(message)
+        reply = "" if timeout_s is None else self._link.read(timeout_s)
+        self._unfinished = False
+        self.messages += 1
+        if self._observer is not None:
+            self._observer(Exchange(self.role, message, reply, begun_s, self._clock.now()))
+        return reply
+
+    def _proven(self, reply: str, message: str) -> str:
+        """Return the reply without its token, if that is the right one.
+
+        :raises Unreadable: it is not; the link has been brought in step.
+        """
+        answer = self._tokens.behind(reply)
+        if answer is not None:
+            return answer
+        self._resynchronise()
+        raise Unreadable(
+            f"{self.name}: {reply[:60]!r} does not prove that it answers {message!r}; it was discarded and "
+            "the "
+            "link is in step again: ask again"
+        )
+
+    def _understood(self, parse: Callable[[str], T], answer: str) -> T:
+        try:
+            return parse(answer)
+        except ReplyError as error:
+            raise error.at(self.name) from error
+
+    # What the instrument complains about
+
+    def _queue(self) -> tuple[ErrorEntry, ...]:
+        """Empty the error queue, as far as the link lets it and up to a length that only a broken one has."""
+        entries: list[ErrorEntry] = []
+        while self._dialect.error_query and len(entries) < _LONGEST_QUEUE:
+            try:
+                reply = self._converse(self._tokens.around(self._dialect.error_query), self.timeout_s)
+            except OSError:
+                break
+            entry = self._understood(parse_error_entry, self._proven(reply, self._dialect.error_query))
+            if not entry.code:
+                break
+            entries.append(entry)
+        return tuple(entries)
+
+    def _raise_refused(self, text: str, entries: tuple[ErrorEntry, ...]) -> NoReturn:
+        quoted = ", ".join(str(entry) for entry in entries[:_QUOTED])
+        more = f" and {len(entries) - _QUOTED} more" if len(entries) > _QUOTED else ""
+        raise InstrumentError(
+            f"{self.name} refused {text!r}: it says {quoted}{more}; check its dialect and ranges in the "
+            "bench file",
+            entries,
+        )
+
+    # Bringing the link in step
+
+    def _require_step(self) -> None:
+        if self._lost:
+            raise LinkLost(f"{self.name} is not connected ({self._lost}): open it again")
+        try:
+            surplus = self._unfinished or self._link.unread()
+        except ConnectionError as error:
+            self._raise_lost(error)
+        if surplus:
+            self._resynchronise()
+
+    def _resynchronise(self) -> None:
+        """Make sure that nothing that was sent before can be taken for an answer to what is asked from now
+        on.
+
+        :raises LinkLost: that did not succeed in twice the time that an answer may take.
+        :raises WrongIdentity: another instrument answers now.
+        """
+        self.resynchronisations += 1
+        # The other end lives in real time, whatever clock the session reports with.
+        deadline_s = time.monotonic() + 2 * self.timeout_s
+        try:
+            identity = self._step_anew(deadline_s)
+        except (OSError, LinkRefused) as error:
+            self._raise_lost(error)
+        self._require_same(identity)
+
+    def _step_anew(self, deadline_s: float) -> str:
+        if self._link.kind in {LinkKind.SERIAL, LinkKind.BUS}:
+            self._link.clear()
+        else:
+            self._link.abandon()
+            self._link = self._opened_by(deadline_s)
+        # opening may have taken all the time there was: whoever opens is owed one question
+        return self._identify(max(deadline_s, time.monotonic() + self.timeout_s))
+
+    def _opened_by(self, deadline_s: float) -> VisaLink:
+        """Open the link, again and again: an instrument that serves one caller needs a moment to see him
+        gone.
+        """
+        while True:
+            try:
+                return VisaLink(self.name, self.resource, self.timeout_s, self._termination, self._serial)
+            except LinkRefused:
+                if time.monotonic() > deadline_s:
+                    raise
+            time.sleep(_BETWEEN_ATTEMPTS_S)
+
+    def _introduction(self) -> str:
+        try:
+            return self._identify(time.monotonic() + 2 * self.timeout_s)
+        except OSError as error:
+            self._link.abandon()
+            raise LinkRefused(
+                f"{self.name}: nobody answers {self._dialect.identity} there ({error}): check that the "
+                "instrument is on, "
+                "that its remote control is enabled, and the address and line ending in the bench file"
+            ) from error
+
+    def _identify(self, deadline_s: float) -> str:
+        """Ask for the identity until an answer comes that belongs to this very question; discard all others.
+
+        :raises TimeoutError, ConnectionError: none came.
+        """
+        while (now_s := time.monotonic()) < deadline_s:
+            self._link.write(self._tokens.identity())
+            identity = self._identity_by(min(deadline_s, now_s + self.timeout_s))
+            if identity is not None:
+                self._unfinished = False
+                return identity
+        raise TimeoutError(f"no answer within {2 * self.timeout_s:g} s")
+
+    def _identity_by(self, deadline_s: float) -> str | None:
+        """Read until an identity comes behind the last token; ``None`` when time is up."""
+        while (left_s := deadline_s - time.monotonic()) > 0:
+            try:
+                reply = self._link.read(left_s)
+            except TimeoutError:
+                break
+            identity = self._tokens.ahead(reply)
+            if identity is not None:
+                return identity
+        return None
+
+    def _require_same(self, identity: str) -> None:
+        """Mark the link as lost when another instrument answers than the one that was opened."""
+        found = self._understood(parse_identity, identity)
+        if found != self.identity:
+            self._link.abandon()
+            self._lost = "another instrument answers"
+            raise WrongIdentity(
+                f"{self.name} is now {found}, and was {self.identity}: check which instrument has this "
+                "address"
+            )
+
+    def _raise_late(self, text: str, timeout_s: float | None) -> NoReturn:
+        self._resynchronise()
+        entries = self._queue()
+        # -4xx (SCPI-1999 volume 2, 21.8.12) is the instrument's word for the interruption itself
+        if any(not -500 < entry.code <= -400 for entry in entries):
+            self._raise_refused(text, entries)
+        raise AnswerLate(
+            f"{self.name} did not answer {text!r} within {timeout_s or self.timeout_s:g} s; a late answer "
+            "is discarded "
+            "and the link is in step again: ask again, or allow more time in the bench file"
+        )
+
+    def _raise_lost(self, error: Exception) -> NoReturn:
+        self._link.abandon()
+        self._lost = str(error)
+        raise LinkLost(
+            f"{self.name} is lost ({error}): check its cable and power, then open it again"
+        ) from error
+
+
+def _name(role: str, resource: str) -> str:
+    return f"{role[:1].upper()}{role[1:]} at {resource}"
+
+
+def _questions(query: str) -> int:
+    return sum(unit.split(maxsplit=1)[0].endswith("?") for unit in split_units(query) if unit.strip())

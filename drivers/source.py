@@ -1,0 +1,199 @@
+"""A voltage source that never leaves its limits and always comes back to 0 V with its output off."""
+
+from __future__ import annotations
+
+import contextlib
+import math
+from dataclasses import dataclass
+from functools import partial
+from typing import Self
+
+from drivers.dialect import SourceDialect
+from drivers.errors import (
+    DriverError,
+    InstrumentError,
+    LinkError,
+    OutsideLimits,
+    ReadBackDiffers,
+    SourceNotSafe,
+)
+from drivers.scpi import format_number, parse_boolean, parse_number
+from drivers.session import Session
+
+_volts = partial(parse_number, unit="V")
+
+
+@dataclass(frozen=True, slots=True)
+class VoltageLimits:
+    """The lowest and the highest voltage that may ever be programmed, V; both are allowed, and 0 V lies
+    between.
+
+    :raises ValueError: the limits are not finite, not in order, or exclude 0 V.
+    """
+
+    low_v: float
+    high_v: float
+
+    def __post_init__(self) -> None:
+        if not (math.isfinite(self.low_v) and math.isfinite(self.high_v) and self.low_v <= 0 <= self.high_v):
+            raise ValueError(
+                f"limits of {self.low_v:g} V to {self.high_v:g} V cannot keep a source safe: give two finite "
+                "voltages, "
+                "the low one first, with 0 V between them"
+            )
+
+    def require(self, voltage_v: float) -> None:
+        """Let a voltage pass that lies inside.
+
+        :raises OutsideLimits: it lies outside, or is not a finite number.
+        """
+        if not self.low_v <= voltage_v <= self.high_v:
+            raise OutsideLimits(
+                f"{voltage_v:g} V is outside the limits of {self.low_v:g} V to {self.high_v:g} V; nothing "
+                "was sent: "
+                "choose a voltage inside, or change the limits in the product file"
+            )
+
+
+class Source:
+    """The CV source: programmed in V, made safe on opening, leaving and failing.
+
+    Use it in a ``with`` block. Constructing it already makes the instrument safe.
+
+    :param session: open link to the instrument; closed together with the source.
+    :param limits: what may ever be programmed.
+    :param dialect: how the instrument spells it.
+    :raises SourceNotSafe: it could not be brought to 0 V with its output off.
+    """
+
+    def __init__(self, session: Session, limits: VoltageLimits, dialect: SourceDialect | None = None) -> None:
+        self.session = session
+        self.limits = limits
+        self._dialect = dialect if dialect is not None else SourceDialect()
+        self._closed = False
+        with contextlib.ExitStack() as unless_safe:
+            unless_safe.callback(session.close)
+            self.make_safe()
+            unless_safe.pop_all()
+
+    def set_voltage(self, voltage_v: float) -> None:
+        """Program the control voltage.
+
+        :param voltage_v: wanted output, V; must lie within ``limits``.
+        :raises OutsideLimits: before anything is sent; the output keeps its last value.
+        :raises InstrumentError: the source refused it (its own error text is quoted).
+        """
+        try:
+            self.limits.require(voltage_v)
+        except OutsideLimits as error:
+            raise OutsideLimits(f"{self.session.name}: {error}") from error
+        self.session.command(self._dialect.set_voltage.format(voltage=format_number(voltage_v)))
+
+    def output_on(self) -> None:
+        """Connect the output.
+
+        :raises InstrumentError: the source refused it.
+        """
+        if self._dialect.on:
+            self.session.command(self._dialect.on)
+
+    def output_off(self) -> None:
+        """Disconnect the output; the programmed voltage stays.
+
+        :raises InstrumentError: the source refused it.
+        """
+        if self._dialect.off:
+            self.session.command(self._dialect.off)
+
+    def is_on(self) -> bool:
+        """Whether the instrument says that its output is connected; false for one without a switch."""
+        if not self._dialect.output_state:
+            return False
+        return self.session.value(self._dialect.output_state, parse_boolean)
+
+    def programmed(self) -> float:
+        """Voltage that the instrument says it was told to put out, V."""
+        return self.session.value(self._dialect.programmed, _volts)
+
+    def read_back(self) -> float:
+        """Voltage that the instrument measures at its own output, V.
+
+        :raises Overload, NotANumber, Unreadable: the reply is no voltage.
+        """
+        return self.session.value(self._dialect.read_back, _volts)
+
+    def check(self, voltage_v: float, tolerance_v: float) -> float:
+        """Read back and compare with what the output should be.
+
+        :return: what was read back, V.
+        :raises ReadBackDiffers: it differs by more than ``tolerance_v``.
+        """
+        measured_v = self.read_back()
+        if not abs(measured_v - voltage_v) <= tolerance_v:
+            raise ReadBackDiffers(
+                f"{self.session.name} puts out {measured_v:.4f} V instead of {voltage_v:.4f} V (allowed "
+                "difference "
+                f"{tolerance_v:.4f} V): check its output lead for a short or an overload, and its range"
+            )
+        return measured_v
+
+    def make_safe(self) -> None:
+        """Bring the source to 0 V with its output off, and confirm both; over a new link if the old one
+        fails.
+
+        :raises SourceNotSafe: it could not be confirmed; the message says what to do by hand.
+        """
+        try:
+            self._zero_and_off()
+        except LinkError:
+            self._make_safe_anew()
+        except DriverError as error:
+            self._raise_not_safe(error)
+
+    def close(self) -> None:
+        """Make the source safe and close its link; a second time does nothing.
+
+        :raises SourceNotSafe: see :meth:`make_safe`; the link is closed all the same.
+        """
+        if not self._closed:
+            self._closed = True
+            try:
+                self.make_safe()
+            finally:
+                self.session.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_exception: object) -> None:
+        self.close()
+
+    def _make_safe_anew(self) -> None:
+        try:
+            self.session.reopen()
+            self._zero_and_off()
+        except DriverError as error:
+            self._raise_not_safe(error)
+
+    def _zero_and_off(self) -> None:
+        zero = self._dialect.set_voltage.format(voltage="0")
+        said = ""
+        try:
+            self.session.command(f"{self._dialect.off};:{zero}" if self._dialect.off else zero)
+        except InstrumentError as error:
+            # The complaint may be about something else: what counts is where the source stands now.
+            said = f"; {error}"
+        programmed_v = self.programmed()
+        on = self.is_on()
+        if on or programmed_v != 0:
+            state = "on" if on else "off"
+            raise ReadBackDiffers(
+                f"it was told to go to 0 V and off, and says that it is {state} at {programmed_v:g} V{said}"
+            )
+
+    def _raise_not_safe(self, error: DriverError) -> None:
+        raise SourceNotSafe(
+            f"{self.session.name} could not be brought to 0 V with its output off: switch its output off by "
+            "hand now, "
+            f"before you touch the unit ({error})"
+        ) from error

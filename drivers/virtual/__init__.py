@@ -1,0 +1,1 @@
+"""The virtual bench: SCPI devices and the oscillator they are wired to."""

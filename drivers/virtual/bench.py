@@ -1,0 +1,131 @@
+"""The virtual bench: three SCPI devices on loopback sockets, wired to a virtual oscillator.
+
+``start(parse(table, base))`` gives a bench with resources to open, a clock to live by, hands, and the truth.
+"""
+
+from __future__ import annotations
+
+from contextlib import ExitStack
+from typing import TYPE_CHECKING, Self
+
+from drivers.clock import RealClock
+from drivers.virtual.clock import InstantClock
+from drivers.virtual.configuration import VirtualBenchConfiguration, parse
+from drivers.virtual.counter import VirtualCounter
+from drivers.virtual.errors import HandsRefused
+from drivers.virtual.hands import VirtualHands
+from drivers.virtual.links.sockets import SocketLink
+from drivers.virtual.meter import VirtualMeter
+from drivers.virtual.population import draw, load_population
+from drivers.virtual.source import VirtualSource
+from drivers.virtual.truth import Truth
+from drivers.virtual.unit import load_unit
+from drivers.virtual.wiring import SourceTerminals, Wiring
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from drivers.clock import Clock
+    from drivers.virtual.device import Device
+    from drivers.virtual.unit import UnitDescription
+
+__all__ = ["VirtualBench", "VirtualBenchConfiguration", "parse", "start"]
+
+
+class VirtualBench:
+    """A running virtual bench. Make one with :func:`start`; close it, or use ``with``."""
+
+    def __init__(self, configuration: VirtualBenchConfiguration) -> None:
+        find = _finder(configuration)
+        self._configuration = configuration
+        self.clock: Clock = (
+            InstantClock(configuration.started) if configuration.clock == "instant" else RealClock()
+        )
+        self.wiring = Wiring(
+            self.clock,
+            SourceTerminals(
+                configuration.source.output_resistance_ohm, configuration.source.settling_time_constant_s
+            ),
+        )
+        self.hands = VirtualHands(self.clock, self.wiring, configuration.seed, find)
+        latency_s, seed = configuration.latency_s, configuration.seed
+        self.source = VirtualSource(
+            self.clock, self.wiring, configuration.source, latency_s=latency_s, seed=seed
+        )
+        self.meter = VirtualMeter(
+            self.clock, self.wiring, configuration.meter, latency_s=latency_s, seed=seed
+        )
+        self.counter = VirtualCounter(
+            self.clock, self.wiring, configuration.counter, latency_s=latency_s, seed=seed
+        )
+        self._links = ExitStack()
+        self.resources = {
+            "source": self._serve(self.source),
+            "meter": self._serve(self.meter),
+            "counter": self._serve(self.counter),
+        }
+
+    def truth(self) -> Truth:
+        """What only the oscillator knows, at this moment.
+
+        :raises HandsRefused: no unit is on the bench.
+        """
+        if self.wiring.unit is None:
+            raise HandsRefused(
+                "No unit is on the virtual bench, so there is no truth about it: insert one first."
+            )
+        return Truth(
+            state=self.wiring.unit.state,
+            time_s=self.clock.now(),
+            source=self._configuration.source,
+            jack_share=self.wiring.jack_share(),
+        )
+
+    def truth_frequency_hz(self, cv_v: float, octave: str = "0", knob: str = "low") -> float:
+        """Pitch at this moment without noise, with a voltage at the CV jack, Hz; see :class:`Truth`."""
+        return self.truth().frequency_hz(cv_v, octave, knob)
+
+    def truth_rail_v(self) -> float:
+        """The reference rail at this moment, V."""
+        return self.truth().rail_v()
+
+    def truth_drift_cents_per_minute(self, cv_v: float) -> float:
+        """Rate at which the pitch moves at this moment, cents/minute."""
+        return self.truth().drift_cents_per_minute(cv_v)
+
+    def close(self) -> None:
+        """Stop serving; a second time does nothing."""
+        self._links.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_exception: object) -> None:
+        self.close()
+
+    def _serve(self, device: Device) -> str:
+        link = SocketLink(device)
+        self._links.callback(link.close)
+        return link.resource
+
+
+def start(configuration: VirtualBenchConfiguration) -> VirtualBench:
+    """Start a virtual bench.
+
+    :raises WrongDescription: its unit or population file cannot be read or has a wrong field.
+    """
+    return VirtualBench(configuration)
+
+
+def _finder(configuration: VirtualBenchConfiguration) -> Callable[[str], UnitDescription]:
+    if configuration.unit is not None:
+        described = load_unit(configuration.unit)
+        return lambda _serial: described
+    if configuration.population is None:
+        raise ValueError("a configuration has a unit or a population")
+    population, seed, fault = (
+        load_population(configuration.population),
+        configuration.seed,
+        configuration.fault,
+    )
+    return lambda serial: draw(population, seed, serial, fault)

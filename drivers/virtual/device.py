@@ -1,0 +1,239 @@
+"""A SCPI device: it takes program messages, keeps status, and answers.
+
+Sources: IEEE 488.2-1992, chapters 6 (message exchange), 10 (common commands), 12 (*OPC, *WAI); SCPI-1999
+volume 1, chapter 4 (what every device has), 6.2.4 (header path); volume 2, 20 (STATus) and 21 (SYSTem).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from threading import RLock
+from typing import TYPE_CHECKING
+
+from drivers.virtual.grammar import Unit, units
+from drivers.virtual.headers import HeaderTree
+from drivers.virtual.parameters import (
+    Boolean,
+    LimitWord,
+    Number,
+    Parameter,
+    Word,
+    integer,
+    read_all,
+    real,
+)
+from drivers.virtual.scpi_errors import ScpiError
+from drivers.virtual.status import FIFTEEN_BITS, Entry, EventRegister, StandardEvent, Status
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from drivers.clock import Clock
+
+SCPI_VERSION = "1999.0"
+SETTING_DIGITS = 9
+LONGEST_DETAIL = 80
+BYTE = Number(0, 255, 0, whole=True)
+SIXTEEN_BITS = Number(0, 65535, 0, whole=True)
+
+
+@dataclass(frozen=True, slots=True)
+class Command:
+    """What belongs to a header.
+
+    :param obey: called with the values of the parameters; returns the answer of a query.
+    :param indefinite: the answer has no end of its own, so that no query may follow it (IEEE 488.2, 10.14.3).
+    """
+
+    obey: Callable[..., str | None]
+    takes: tuple[Parameter, ...] = ()
+    indefinite: bool = False
+
+
+class Device:
+    """Base of the virtual instruments: everything that IEEE 488.2 and SCPI ask of every device.
+
+    A subclass adds its own commands in its constructor, says what ``*RST`` means by :meth:`reset`, and what
+    is going on by :meth:`refresh`.
+
+    :param identity: maker, model, serial, firmware, as ``*IDN?`` answers.
+    :param latency_s: time that every message takes, on the bench's clock.
+    """
+
+    def __init__(self, clock: Clock, identity: tuple[str, str, str, str], latency_s: float) -> None:
+        self.clock = clock
+        self.status = Status()
+        self.busy_until_s = float("-inf")
+        self._identity = ",".join(identity)
+        self._latency_s = latency_s
+        self._tree: HeaderTree[Command] = HeaderTree()
+        self._lock = RLock()
+        self._completion_wanted = False
+        self._answering = False
+        self._add_common()
+        self._add_system()
+        self._add_register("STATus:OPERation", self.status.operation)
+        self._add_register("STATus:QUEStionable", self.status.questionable)
+
+    def execute(self, message: str) -> str | None:
+        """Execute one program message, without its terminator.
+
+        Units are executed one after the other; one that is wrong leaves an entry in the error queue, and the
+        next ones are still executed.
+
+        :returns: the response message without terminator, or None when nothing was asked.
+        """
+        with self._lock:
+            self.clock.sleep(self._latency_s)
+            return self._respond(message)
+
+    def query_error(self, code: int) -> None:
+        """Let a link report a breach of message exchange (IEEE 488.2, 6.5.7): -410, -420 or -430."""
+        with self._lock:
+            self.status.report(Entry(code))
+
+    def add(
+        self, header: str, obey: Callable[..., str | None], *takes: Parameter, indefinite: bool = False
+    ) -> None:
+        """Add a command or query (SCPI notation)."""
+        self._tree.add(header, Command(obey, takes, indefinite))
+
+    def add_number(
+        self, header: str, number: Number, take: Callable[[float], None], give: Callable[[], float]
+    ) -> None:
+        """Add a setting and the query that belongs to it, which also tells its limits."""
+
+        def answer(limit: float | None) -> str:
+            value = give() if limit is None else limit
+            return integer(value) if number.whole else real(value, SETTING_DIGITS)
+
+        self.add(header, take, number)
+        self.add(f"{header}?", answer, LimitWord(number))
+
+    def add_boolean(self, header: str, take: Callable[[bool], None], give: Callable[[], bool]) -> None:
+        """Add a switch and the query that belongs to it."""
+        self.add(header, take, Boolean())
+        self.add(f"{header}?", lambda: integer(give()))
+
+    def add_word(
+        self, header: str, choices: dict[str, str], take: Callable[[str], None], give: Callable[[], str]
+    ) -> None:
+        """Add a choice among words and the query that belongs to it."""
+        self.add(header, take, Word(choices))
+        self.add(f"{header}?", give)
+
+    def reset(self) -> None:
+        """Bring the instrument's own settings to where ``*RST`` has them."""
+        raise NotImplementedError
+
+    def refresh(self) -> None:
+        """Bring the condition registers up to date with what is going on at this moment."""
+        raise NotImplementedError
+
+    def wait(self) -> None:
+        """Let time pass until whatever goes on is over."""
+        self.clock.sleep(self.busy_until_s - self.clock.now())
+        self._settle_status()
+
+    def _respond(self, message: str) -> str | None:
+        answers: list[str] = []
+        path: tuple[str, ...] = ()
+        indefinite = False
+        for unit in units(message):
+            self._settle_status()
+            self._answering = bool(answers)
+            try:
+                if isinstance(unit, ScpiError):
+                    raise unit
+                words = unit.words if unit.common or unit.absolute else (*path, *unit.words)
+                command = self._tree.find(words, query=unit.query)
+                path = path if unit.common else words[:-1]
+                if unit.query and indefinite:
+                    raise ScpiError(-440, unit.text)
+                answer = self._obey(command, unit)
+            except ScpiError as error:
+                self.status.report(Entry(error.code, _printable(error.detail)))
+                continue
+            if answer is not None:
+                answers.append(answer)
+                indefinite = command.indefinite
+        return ";".join(answers) if answers else None
+
+    def _obey(self, command: Command, unit: Unit) -> str | None:
+        return command.obey(*read_all(command.takes, unit.elements))
+
+    def _settle_status(self) -> None:
+        self.refresh()
+        if self._completion_wanted and self.clock.now() >= self.busy_until_s:
+            self._completion_wanted = False
+            self.status.standard_event |= StandardEvent.OPERATION_COMPLETE
+
+    def _add_common(self) -> None:
+        status = self.status
+        self.add("*IDN?", lambda: self._identity, indefinite=True)
+        self.add("*RST", self._reset)
+        self.add("*CLS", self._clear)
+        self.add("*ESE", lambda value: setattr(status, "standard_enable", int(value)), BYTE)
+        self.add("*ESE?", lambda: integer(status.standard_enable))
+        self.add("*ESR?", lambda: integer(status.take_standard_event()))
+        self.add("*SRE", lambda value: setattr(status, "service_enable", int(value) & ~64), BYTE)
+        self.add("*SRE?", lambda: integer(status.service_enable))
+        self.add("*STB?", lambda: integer(status.byte(message_available=self._answering)))
+        self.add("*OPC", self._want_completion)
+        self.add("*OPC?", self._answer_completion)
+        self.add("*WAI", self.wait)
+        self.add("*TST?", lambda: "0")
+
+    def _add_system(self) -> None:
+        errors = self.status.errors
+        for header in ("SYSTem:ERRor[:NEXT]?", "STATus:QUEue[:NEXT]?"):
+            self.add(header, lambda: str(errors.take()))
+        self.add("SYSTem:ERRor:ALL?", lambda: ",".join(str(entry) for entry in errors.take_all()))
+        self.add("SYSTem:ERRor:COUNt?", lambda: integer(len(errors)))
+        self.add("SYSTem:ERRor:CODE[:NEXT]?", lambda: integer(errors.take().code))
+        self.add(
+            "SYSTem:ERRor:CODE:ALL?", lambda: ",".join(integer(entry.code) for entry in errors.take_all())
+        )
+        self.add("SYSTem:VERSion?", lambda: SCPI_VERSION)
+        self.add("STATus:PRESet", self._preset)
+
+    def _add_register(self, header: str, register: EventRegister) -> None:
+        self.add(f"{header}[:EVENt]?", lambda: integer(register.take_event()))
+        self.add(f"{header}:CONDition?", lambda: integer(register.condition))
+        for node, name in (
+            ("ENABle", "enable"),
+            ("PTRansition", "positive_transition"),
+            ("NTRansition", "negative_transition"),
+        ):
+            self.add(
+                f"{header}:{node}",
+                lambda value, name=name: setattr(register, name, int(value) & FIFTEEN_BITS),
+                SIXTEEN_BITS,
+            )
+            self.add(f"{header}:{node}?", lambda name=name: integer(getattr(register, name)))
+
+    def _reset(self) -> None:
+        self._completion_wanted = False
+        self.busy_until_s = float("-inf")
+        self.reset()
+
+    def _clear(self) -> None:
+        self._completion_wanted = False
+        self.status.clear()
+
+    def _preset(self) -> None:
+        self.status.operation.preset()
+        self.status.questionable.preset()
+
+    def _want_completion(self) -> None:
+        self._completion_wanted = True
+        self._settle_status()
+
+    def _answer_completion(self) -> str:
+        self.wait()
+        return "1"
+
+
+def _printable(detail: str) -> str:
+    """Detail fit for a quoted string of printable ASCII."""
+    return "".join(character if " " <= character <= "~" else "?" for character in detail)[:LONGEST_DETAIL]

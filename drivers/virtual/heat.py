@@ -1,0 +1,71 @@
+"""Heat of a unit: two bodies that warm up under power, hands that warm, a room that wanders."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Self
+
+if TYPE_CHECKING:
+    import numpy as np
+
+    from drivers.virtual.unit import Thermal
+
+WANDER_PERIODS_S = ((2400.0, 0.7), (1020.0, 0.25), (430.0, 0.05))
+"""Periods and shares of the wander: slow parts are large, quick ones small."""
+
+
+@dataclass(frozen=True, slots=True)
+class Wander:
+    """A slow wander between -1 and 1: a few incommensurate waves with phases of their own.
+
+    :param waves: angular frequency (1/s), phase and share of each.
+    """
+
+    waves: tuple[tuple[float, float, float], ...]
+
+    @classmethod
+    def drawn(cls, generator: np.random.Generator, periods_s: tuple[tuple[float, float], ...]) -> Self:
+        """A wander with drawn phases."""
+        return cls(
+            tuple(
+                (math.tau / period_s, float(generator.uniform(0.0, math.tau)), share)
+                for period_s, share in periods_s
+            )
+        )
+
+    def at(self, time_s: float) -> float:
+        """Value at a time."""
+        return sum(share * math.sin(rate * time_s + phase) for rate, phase, share in self.waves)
+
+
+@dataclass(frozen=True, slots=True)
+class Heat:
+    """Temperatures above the room at one moment, from which those of any later moment follow.
+
+    Each body obeys dT/dt = (T_end - T)/tau (a lumped heat capacity behind a thermal resistance).
+    """
+
+    since_s: float
+    powered: bool = False
+    chip_k: float = 0.0
+    board_k: float = 0.0
+    hand_k: float = 0.0
+
+    def at(self, time_s: float, thermal: Thermal) -> Self:
+        """The same unit at another time, nothing touched in between."""
+        elapsed_s = max(time_s - self.since_s, 0.0)
+        chip_end_k, board_end_k = (thermal.chip_rise_k, thermal.board_rise_k) if self.powered else (0.0, 0.0)
+        return replace(
+            self,
+            since_s=time_s,
+            chip_k=chip_end_k
+            + (self.chip_k - chip_end_k) * math.exp(-elapsed_s / thermal.chip_time_constant_s),
+            board_k=board_end_k
+            + (self.board_k - board_end_k) * math.exp(-elapsed_s / thermal.board_time_constant_s),
+            hand_k=self.hand_k * math.exp(-elapsed_s / thermal.hand_time_constant_s),
+        )
+
+    def below_warm_k(self, thermal: Thermal) -> float:
+        """Temperature less that of the warm unit, K: negative before warm-up, 0 after."""
+        return self.chip_k + self.board_k + self.hand_k - thermal.chip_rise_k - thermal.board_rise_k

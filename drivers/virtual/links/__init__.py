@@ -1,0 +1,1 @@
+"""How a virtual device is reached: sockets, pseudo-terminals and LAN protocols."""

@@ -1,0 +1,175 @@
+"""A unit that lies on the bench: where its trims and controls stand, how warm it is, how it sounds."""
+
+from __future__ import annotations
+
+import math
+from bisect import bisect_right
+from dataclasses import dataclass, replace
+from operator import attrgetter
+from threading import Lock
+from typing import TYPE_CHECKING
+
+from drivers.virtual.errors import HandsRefused
+from drivers.virtual.heat import WANDER_PERIODS_S, Heat, Wander
+from drivers.virtual.oscillator import CoreState, octaves_of_hertz_per_volt, octaves_of_volts
+from drivers.virtual.trimmer import Trimmer
+from drivers.virtual.unit import TrimKind, UnitDescription, VoltsPerOctave
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    import numpy as np
+
+    from drivers.clock import Clock
+
+CORE_WANDER_PERIODS_S = ((61.0, 0.5), (17.0, 0.3), (5.3, 0.2))
+CENTS = 1200.0
+REMEMBERED_STATES = 64
+
+
+@dataclass(frozen=True, slots=True)
+class UnitState:
+    """A unit between two touches: everything about it at any moment follows from this.
+
+    :param switch: index of the octave switch's position.
+    :param knob: travel of the knob, 0 at the low stop, 1 at the high stop.
+    """
+
+    description: UnitDescription
+    room: Wander
+    core_wander: Wander
+    trimmers: Mapping[str, Trimmer]
+    heat: Heat
+    switch: int = 0
+    knob: float = 0.0
+
+    def trim_effect(self, kind: TrimKind) -> float:
+        """What the trim of a kind does where it stands, in the unit of its kind; 0 when the unit has none."""
+        name = self.description.trim_of(kind)
+        if name is None:
+            return 0.0
+        return self.description.trims[name].effect_per_turn * self.trimmers[name].from_middle_turns
+
+    def temperature_k(self, time_s: float) -> float:
+        """Temperature at a time less that of the warm unit in a steady room, K."""
+        thermal = self.description.thermal
+        return self.heat.at(time_s, thermal).below_warm_k(thermal) + thermal.wander_k * self.room.at(time_s)
+
+    def rail_v(self) -> float:
+        """Reference rail; 0 V without power."""
+        if not self.heat.powered:
+            return 0.0
+        rail = self.description.rail
+        return rail.nominal_v * (1.0 + rail.error) * (1.0 + self.trim_effect(TrimKind.RAIL))
+
+    def rail_share_octaves(self) -> float:
+        """Octaves that come from the rail through switch and knob."""
+        rail = self.description.rail
+        bow_octaves = rail.knob_bow_octaves + self.trim_effect(TrimKind.CENTRE)
+        return self.rail_v() / rail.nominal_v * (
+            rail.switch_octaves[self.switch] + rail.knob_octaves * self.knob
+        ) + bow_octaves * 4.0 * self.knob * (1.0 - self.knob)
+
+    def core(self, time_s: float) -> CoreState:
+        """The core at a time."""
+        core, thermal = self.description.core, self.description.thermal
+        temperature_k = self.temperature_k(time_s)
+        return CoreState(
+            base_octaves=math.log2(core.base_hz)
+            + self.rail_share_octaves()
+            + self.trim_effect(TrimKind.BASE),
+            slope=core.slope * (1.0 + self.trim_effect(TrimKind.SCALE_INPUT)),
+            pivot_octaves=math.log2(core.pivot_hz),
+            scale=(1.0 + core.scale_error)
+            * (1.0 + self.trim_effect(TrimKind.SCALE_COMMON))
+            * (1.0 + thermal.scale_per_k * temperature_k),
+            shift_octaves=thermal.offset_octaves_per_k * temperature_k
+            + self.description.noise.wander_cents / CENTS * self.core_wander.at(time_s),
+            bulk_per_hz=core.bulk_per_hz,
+            leakage_hz=core.leakage_hz,
+            dead_time_s=core.dead_time_s - self.trim_effect(TrimKind.HIGHS),
+        )
+
+    def frequency_hz(self, time_s: float, cv_v: float) -> float:
+        """Pitch at a time under a control voltage that has reached the core, without noise, Hz."""
+        heard_v = cv_v if self.description.input.connected else 0.0
+        law = self.description.law
+        octaves = (
+            octaves_of_volts(heard_v, law.volts_per_octave)
+            if isinstance(law, VoltsPerOctave)
+            else octaves_of_hertz_per_volt(heard_v)
+        )
+        return self.core(time_s).frequency_hz(octaves)
+
+    def sounds(self) -> bool:
+        """Whether anything comes out."""
+        return self.heat.powered and self.description.output.alive
+
+
+class LiveUnit:
+    """The states that a unit went through, each valid from its moment on. Safe for several threads."""
+
+    def __init__(self, description: UnitDescription, clock: Clock, wander: np.random.Generator) -> None:
+        self.description = description
+        self._clock = clock
+        self._lock = Lock()
+        self._states = [
+            UnitState(
+                description=description,
+                room=Wander.drawn(wander, WANDER_PERIODS_S),
+                core_wander=Wander.drawn(wander, CORE_WANDER_PERIODS_S),
+                trimmers={
+                    name: Trimmer(trim.turns, trim.backlash_turns, trim.position_turns)
+                    for name, trim in description.trims.items()
+                },
+                heat=Heat(clock.now()),
+            )
+        ]
+
+    @property
+    def state(self) -> UnitState:
+        """The present state."""
+        return self._states[-1]
+
+    def state_at(self, time_s: float) -> UnitState:
+        """The state that held at a time."""
+        with self._lock:
+            index = bisect_right(self._states, time_s, key=attrgetter("heat.since_s"))
+            return self._states[max(index - 1, 0)]
+
+    def power(self, *, on: bool) -> None:
+        """Switch the supply: warming or cooling starts from the temperature of this moment."""
+        with self._lock:
+            present = self._present()
+            self._enter(replace(present, heat=replace(present.heat, powered=on)))
+
+    def turn(self, trim: str, turns: float) -> None:
+        """Turn a trim, clockwise positive; the hand leaves its warmth.
+
+        :raises HandsRefused: the unit has no such trim.
+        """
+        if trim not in self.description.trims:
+            names = ", ".join(self.description.trims) or "none at all"
+            raise HandsRefused(f"This unit has no trim {trim!r}: it has {names}.")
+        with self._lock:
+            present = self._present()
+            trimmers = {**present.trimmers, trim: present.trimmers[trim].turned(turns)}
+            warmed = replace(present.heat, hand_k=self.description.thermal.hand_k)
+            self._enter(replace(present, trimmers=trimmers, heat=warmed))
+
+    def set_switch(self, index: int) -> None:
+        """Set the octave switch."""
+        with self._lock:
+            self._enter(replace(self._present(), switch=index))
+
+    def set_knob(self, travel: float) -> None:
+        """Set the knob: 0 is the low stop, 1 the high stop."""
+        with self._lock:
+            self._enter(replace(self._present(), knob=travel))
+
+    def _present(self) -> UnitState:
+        last, now_s = self._states[-1], self._clock.now()
+        return replace(last, heat=last.heat.at(now_s, self.description.thermal))
+
+    def _enter(self, state: UnitState) -> None:
+        self._states = [*self._states[-REMEMBERED_STATES:], state]

@@ -1,0 +1,201 @@
+"""What is wired to what: source to CV jack, jack to core, output to counter, meter lead to jack or rail.
+
+Voltages follow the source's output and the unit's input as two time constants in a row; every past moment
+that a gate may still reach into is remembered, so that a reading taken too early is really wrong.
+"""
+
+from __future__ import annotations
+
+import math
+from bisect import bisect_right
+from dataclasses import dataclass
+from itertools import pairwise
+from operator import attrgetter
+from threading import Lock
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from drivers.clock import Clock
+    from drivers.virtual.live_unit import LiveUnit
+
+METER_PLACES = ("source", "rail")
+REMEMBERED_STEPS = 64
+SETTLED_TIME_CONSTANTS = 25.0
+"""After so many time constants a step of 10 V has less than a nanovolt left."""
+_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(5)
+GAUSS_LEGENDRE = tuple(zip((0.5 * (_NODES + 1.0)).tolist(), (0.5 * _WEIGHTS).tolist(), strict=True))
+"""Abscissae and weights of a five-point Gauss-Legendre rule on 0..1."""
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """Voltages from one change to the next: open-circuit voltage of the source and voltage at the core.
+
+    :param share: voltage at the jack per volt of open-circuit voltage (input against source resistance).
+    """
+
+    since_s: float
+    target_v: float
+    source_v: float
+    core_v: float
+    share: float
+    source_time_constant_s: float
+    input_time_constant_s: float
+
+    def source_at(self, time_s: float) -> float:
+        """Open-circuit voltage of the source: one time constant."""
+        elapsed_s = max(time_s - self.since_s, 0.0)
+        return self.target_v + (self.source_v - self.target_v) * math.exp(
+            -elapsed_s / self.source_time_constant_s
+        )
+
+    def core_at(self, time_s: float) -> float:
+        """Control voltage at the core: the response of two time constants in a row."""
+        elapsed_s = max(time_s - self.since_s, 0.0)
+        a, b = self.source_time_constant_s, self.input_time_constant_s
+        if abs(a - b) < 1e-4 * a:
+            b = 1.0001 * a  # equal time constants are the limit of nearly equal ones
+        driven_v = self.share * (self.source_v - self.target_v) * a / (a - b)
+        own_v = self.core_v - self.share * self.target_v - driven_v
+        return (
+            self.share * self.target_v
+            + driven_v * math.exp(-elapsed_s / a)
+            + own_v * math.exp(-elapsed_s / b)
+        )
+
+    def settled_at_s(self) -> float:
+        """When nothing is left of the change."""
+        return self.since_s + SETTLED_TIME_CONSTANTS * max(
+            self.source_time_constant_s, self.input_time_constant_s
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class SourceTerminals:
+    """The source as seen from outside."""
+
+    output_resistance_ohm: float
+    time_constant_s: float
+
+
+class Wiring:
+    """The wires of the bench. Safe to use from several threads."""
+
+    def __init__(self, clock: Clock, source: SourceTerminals) -> None:
+        self.unit: LiveUnit | None = None
+        self.meter_place = METER_PLACES[0]
+        self._clock = clock
+        self._source = source
+        self._lock = Lock()
+        self._steps = [Step(clock.now(), 0.0, 0.0, 0.0, 1.0, source.time_constant_s, source.time_constant_s)]
+
+    def insert(self, unit: LiveUnit) -> None:
+        """Connect another unit."""
+        self.unit = unit
+        self._step(self._steps[-1].target_v)
+
+    def connect_meter(self, place: str) -> None:
+        """Move the meter's lead."""
+        self.meter_place = place
+
+    def drive(self, target_v: float) -> None:
+        """Let the source go to another open-circuit voltage."""
+        self._step(target_v)
+
+    def driven_v(self) -> float:
+        """Open-circuit voltage that the source goes to."""
+        return self._steps[-1].target_v
+
+    def jack_conductance_s(self) -> float:
+        """What the CV jack loads the source with, S."""
+        return 0.0 if self.unit is None else 1.0 / self.unit.description.input.resistance_ohm
+
+    def jack_share(self) -> float:
+        """Voltage at the CV jack per volt of the source's open-circuit voltage."""
+        if self.unit is None:
+            return 1.0
+        resistance_ohm = self.unit.description.input.resistance_ohm
+        return resistance_ohm / (resistance_ohm + self._source.output_resistance_ohm)
+
+    def jack_v(self, time_s: float) -> float:
+        """Voltage at the CV jack."""
+        step = self._step_at(time_s)
+        return step.share * step.source_at(time_s)
+
+    def core_v(self, time_s: float) -> float:
+        """Control voltage that has reached the core."""
+        return self._step_at(time_s).core_at(time_s)
+
+    def settled_at_s(self) -> float:
+        """When the last change of the source has died away."""
+        return self._steps[-1].settled_at_s()
+
+    def meter_v(self, time_s: float) -> float:
+        """Voltage at the meter's lead."""
+        if self.meter_place == "source":
+            return self.jack_v(time_s)
+        return 0.0 if self.unit is None else self.unit.state_at(time_s).rail_v()
+
+    def frequency_hz(self, time_s: float) -> float:
+        """Pitch of the unit on the bench at a time, Hz; 0 when nothing sounds."""
+        if self.unit is None:
+            return 0.0
+        state = self.unit.state_at(time_s)
+        return state.frequency_hz(time_s, self.core_v(time_s)) if state.sounds() else 0.0
+
+    def mean(self, quantity: Callable[[float], float], start_s: float, end_s: float) -> float:
+        """Mean of one of the quantities above over a time, by Gauss-Legendre quadrature between the changes.
+
+        What moves within a change is over after a few time constants, so that part gets panels of its own.
+        """
+        if end_s <= start_s:
+            return quantity(start_s)
+        total = 0.0
+        edges = self._edges(start_s, end_s)
+        for low_s, high_s in pairwise(edges):
+            width_s = high_s - low_s
+            total += width_s * sum(
+                weight * quantity(low_s + node * width_s) for node, weight in GAUSS_LEGENDRE
+            )
+        return total / (end_s - start_s)
+
+    def _edges(self, start_s: float, end_s: float) -> list[float]:
+        with self._lock:
+            steps = list(self._steps)
+        edges = {start_s, end_s}
+        for step in steps:
+            if step.settled_at_s() < start_s:
+                continue
+            time_constant_s = max(step.source_time_constant_s, step.input_time_constant_s)
+            reach_s = (
+                step.since_s + time_constant_s * count
+                for count in (0, 1, 2, 4, 7, 11, 16, SETTLED_TIME_CONSTANTS)
+            )
+            edges.update(each_s for each_s in reach_s if start_s < each_s < end_s)
+        return sorted(edges)
+
+    def _step_at(self, time_s: float) -> Step:
+        with self._lock:
+            index = bisect_right(self._steps, time_s, key=attrgetter("since_s"))
+            return self._steps[max(index - 1, 0)]
+
+    def _step(self, target_v: float) -> None:
+        with self._lock:
+            now_s, last = self._clock.now(), self._steps[-1]
+            time_constant_s = self._source.time_constant_s
+            step = Step(
+                since_s=now_s,
+                target_v=target_v,
+                source_v=last.source_at(now_s),
+                core_v=last.core_at(now_s),
+                share=self.jack_share(),
+                source_time_constant_s=time_constant_s,
+                input_time_constant_s=time_constant_s
+                if self.unit is None
+                else self.unit.description.input.time_constant_s,
+            )
+            self._steps = [*self._steps[-REMEMBERED_STEPS:], step]

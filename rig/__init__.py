@@ -1,0 +1,1 @@
+"""The test rig for voltage-controlled oscillators."""

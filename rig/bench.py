@@ -1,0 +1,302 @@
+"""A bench file, and the bench that it opens: roles filled, limits set, a safe state owed.
+
+Whoever opens a bench gets its instruments inside a ``with`` block; however the block ends, the source is left at
+0 V with its output off.
+"""
+
+from __future__ import annotations
+
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass, replace
+from datetime import date, datetime, timedelta
+from math import sqrt
+from typing import TYPE_CHECKING, Annotated, Protocol, Self
+
+from pydantic import Field, model_validator
+
+from drivers.clock import Clock, RealClock
+from drivers.counter import Counter
+from drivers.meter import Meter
+from drivers.session import Session
+from drivers.source import Source, VoltageLimits
+from rig.errors import BenchProblem, FileProblem
+from rig.tomlfile import Checked, Loaded, load
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+    from pathlib import Path
+
+    from drivers.hands import Hands
+
+PARTS_PER_MILLION = 1e-6
+Positive = Annotated[float, Field(gt=0)]
+NotNegative = Annotated[float, Field(ge=0)]
+
+
+class Calibration(Checked):
+    """When an instrument was calibrated and is due again.
+
+    A demonstration bench may say ``days_ago`` and ``due_in_days`` instead of dates, so that it never falls due.
+    """
+
+    on: date | None = None
+    due: date | None = None
+    days_ago: NotNegative | None = None
+    due_in_days: NotNegative | None = None
+
+    @model_validator(mode="after")
+    def _one_way(self) -> Self:
+        dated = self.on is not None and self.due is not None
+        relative = self.days_ago is not None and self.due_in_days is not None
+        if dated == relative:
+            raise ValueError("give on and due (or, on a demonstration bench, days_ago and due_in_days)")
+        if self.on is not None and self.due is not None and self.due <= self.on:
+            raise ValueError(f"due ({self.due}) must come after on ({self.on})")
+        return self
+
+    def dates(self, today: date) -> tuple[date, date]:
+        """Day of calibration and day on which it is due."""
+        if self.on is not None and self.due is not None:
+            return self.on, self.due
+        return today - timedelta(days=self.days_ago or 0.0), today + timedelta(days=self.due_in_days or 0.0)
+
+
+class SourceRole(Checked):
+    """The programmable DC source: where it is, how finely it sets, how long it settles."""
+
+    resource: str
+    calibration: Calibration | None = None
+    settling_s: NotNegative
+    resolution_v: Positive
+    output_resistance_ohm: NotNegative
+    timeout_s: Positive = 3.0
+
+
+class MeterRange(Checked):
+    """Limits of error of one range: parts per million of reading plus parts per million of range."""
+
+    range_v: Positive
+    reading_ppm: NotNegative
+    range_ppm: NotNegative
+
+
+class MeterRole(Checked):
+    """The digital multimeter: accuracy per range as its calibration states it."""
+
+    resource: str
+    calibration: Calibration | None = None
+    ranges: Annotated[tuple[MeterRange, ...], Field(min_length=1)]
+    integration_cycles: Positive = 1.0
+    mains_hz: Positive = 50.0
+    timeout_s: Positive = 5.0
+
+    def range_for(self, voltage_v: float) -> MeterRange:
+        """Smallest range that holds a voltage.
+
+        :raises BenchProblem: none does.
+        """
+        fitting = [each for each in self.ranges if each.range_v * 1.2 >= abs(voltage_v)]
+        if not fitting:
+            raise BenchProblem(f"No range of the meter holds {voltage_v:.3f} V: add the range to the bench file.")
+        return min(fitting, key=lambda each: each.range_v)
+
+    def standard_uncertainty_v(self, voltage_v: float) -> float:
+        """Standard uncertainty of a reading from the limits of error, taken as rectangular (JCGM 100, 4.3.7)."""
+        chosen = self.range_for(voltage_v)
+        bound = abs(voltage_v) * chosen.reading_ppm + chosen.range_v * chosen.range_ppm
+        return bound * PARTS_PER_MILLION / sqrt(3.0)
+
+
+class CounterRole(Checked):
+    """The frequency counter: time base, trigger and resolution as its calibration states them."""
+
+    resource: str
+    calibration: Calibration | None = None
+    time_base_ppm: NotNegative
+    trigger_jitter_s: NotNegative
+    resolution_s: NotNegative
+    shortest_gate_s: Positive
+    longest_gate_s: Positive
+    timeout_s: Positive = 5.0
+
+    @property
+    def time_base_standard_uncertainty(self) -> float:
+        """Relative standard uncertainty of the time base, from its limits taken as rectangular (JCGM 100, 4.3.7)."""
+        return self.time_base_ppm * PARTS_PER_MILLION / sqrt(3.0)
+
+
+class BenchIdentity(Checked):
+    """Which bench this is."""
+
+    name: Annotated[str, Field(min_length=1, max_length=40)]
+    description: str = ""
+    demonstration: bool = False
+    characterisation_valid_hours: Positive
+    unit_input_resistance_ohm: Positive = 100_000.0
+
+
+class BenchFile(Checked):
+    """A bench file. ``virtual`` is handed to the virtual bench as it stands."""
+
+    bench: BenchIdentity
+    source: SourceRole
+    meter: MeterRole
+    counter: CounterRole
+    virtual: dict[str, object] | None = None
+
+    @model_validator(mode="after")
+    def _honest(self) -> Self:
+        calibrations = [self.source.calibration, self.meter.calibration, self.counter.calibration]
+        relative = any(each is not None and each.days_ago is not None for each in calibrations)
+        if relative and not self.bench.demonstration:
+            raise ValueError("days_ago and due_in_days are for demonstration benches: give the dates on and due")
+        if self.virtual is not None and not self.bench.demonstration:
+            raise ValueError("a bench with a [virtual] table must say bench.demonstration = true")
+        return self
+
+
+def load_bench(path: Path) -> Loaded[BenchFile]:
+    """Read and check a bench file.
+
+    :raises FileProblem: it cannot be read or a field is wrong.
+    """
+    return load(path, BenchFile, "bench file")
+
+
+def drawn_anew(loaded: Loaded[BenchFile], *, seed: int, fault: str) -> Loaded[BenchFile]:
+    """The same bench, with the unit on it drawn by another seed and, where one is named, with a fault.
+
+    :raises FileProblem: the bench has no [virtual] table, so nothing on it can be drawn.
+    """
+    if loaded.contents.virtual is None:
+        raise FileProblem(f"The bench file {loaded.path} has no [virtual] table: only a virtual bench can be drawn anew.")
+    virtual = {**loaded.contents.virtual, "seed": seed, **({"fault": fault} if fault else {})}
+    return replace(loaded, contents=loaded.contents.model_copy(update={"virtual": virtual}))
+
+
+def fault_names() -> tuple[str, ...]:
+    """Faults that a virtual unit can be drawn with."""
+    from drivers.virtual.population import Fault  # noqa: PLC0415
+
+    return tuple(fault.value for fault in Fault)
+
+
+class Provider(Protocol):
+    """What stands behind the resources of a bench: real instruments on their links, or a virtual bench."""
+
+    @property
+    def resources(self) -> Mapping[str, str]:
+        """Names that resources of the bench file may use in braces."""
+
+    @property
+    def clock(self) -> Clock:
+        """The clock that the instruments live by."""
+
+    @property
+    def hands(self) -> Hands | None:
+        """Whoever turns virtual trims; None where people do."""
+
+    def close(self) -> None:
+        """End what was started."""
+
+
+class RealInstruments:
+    """Instruments that stand on a real bench: nothing to start, nothing to end."""
+
+    resources: Mapping[str, str] = {}  # noqa: RUF012
+    hands: Hands | None = None
+
+    def __init__(self) -> None:
+        self.clock: Clock = RealClock()
+
+    def close(self) -> None:
+        """Nothing was started."""
+
+
+@dataclass(frozen=True, slots=True)
+class Bench:
+    """An open bench."""
+
+    file: BenchFile
+    source: Source
+    meter: Meter
+    counter: Counter
+    sessions: Mapping[str, Session]
+    clock: Clock
+    hands: Hands | None
+
+    def overdue(self) -> tuple[str, ...]:
+        """One sentence for each instrument whose calibration is missing or past due."""
+        now = self.clock.utc()
+        roles = {"meter": self.file.meter.calibration, "counter": self.file.counter.calibration}
+        return tuple(
+            sentence for role, calibration in roles.items() if (sentence := _calibration_problem(role, calibration, now))
+        )
+
+
+def _calibration_problem(role: str, calibration: Calibration | None, now: datetime) -> str:
+    if calibration is None:
+        return f"The {role} has no calibration date in the bench file, so no guarded verdict can rest on it."
+    due = calibration.dates(now.date())[1]
+    if due < now.date():
+        return f"The {role}'s calibration was due on {due}: have it calibrated before a guarded verdict rests on it."
+    return ""
+
+
+@contextmanager
+def open_bench(loaded: Loaded[BenchFile], limits: VoltageLimits) -> Iterator[Bench]:
+    """Open the instruments of a bench file; leave the source at 0 V with its output off, however the block ends.
+
+    :param limits: the CV that the product bears; nothing outside ever reaches the source.
+    :raises LinkError: an instrument does not answer.
+    :raises FileProblem: a resource uses a name that nothing on the bench provides.
+    """
+    file = loaded.contents
+    with ExitStack() as stack:
+        provider = _provider(loaded)
+        stack.callback(provider.close)
+        resources = {role: _resource(loaded, role, provider.resources) for role in ("source", "meter", "counter")}
+        source_session = stack.enter_context(
+            Session.open(resources["source"], role="source", timeout_s=file.source.timeout_s)
+        )
+        source = stack.enter_context(Source(source_session, limits))
+        meter_session = stack.enter_context(
+            Session.open(resources["meter"], role="meter", timeout_s=file.meter.timeout_s)
+        )
+        counter_session = stack.enter_context(
+            Session.open(resources["counter"], role="counter", timeout_s=file.counter.timeout_s)
+        )
+        counter = Counter(counter_session)
+        counter.configure()
+        yield Bench(
+            file=file,
+            source=source,
+            meter=Meter(meter_session),
+            counter=counter,
+            sessions={"source": source_session, "meter": meter_session, "counter": counter_session},
+            clock=provider.clock,
+            hands=provider.hands,
+        )
+
+
+def _provider(loaded: Loaded[BenchFile]) -> Provider:
+    if loaded.contents.virtual is None:
+        return RealInstruments()
+    from drivers.virtual import bench as virtual_bench  # noqa: PLC0415
+
+    return virtual_bench.start(virtual_bench.parse(loaded.contents.virtual, base=loaded.path.parent))
+
+
+def _resource(loaded: Loaded[BenchFile], role: str, provided: Mapping[str, str]) -> str:
+    file = loaded.contents
+    templates = {"source": file.source.resource, "meter": file.meter.resource, "counter": file.counter.resource}
+    template = templates[role]
+    try:
+        return template.format_map(dict(provided))
+    except (KeyError, ValueError, IndexError):
+        names = ", ".join(f"{{{name}}}" for name in provided) or "none on this bench"
+        message = (
+            f"The bench file {loaded.path} has a wrong field: {role}.resource is {template!r}; "
+            f"names in braces that it may use: {names}."
+        )
+        raise FileProblem(message) from None

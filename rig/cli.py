@@ -1,0 +1,216 @@
+"""What a person types. Thin: each command imports what it needs when it runs, so that help is quick."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from rich.console import Console
+
+    from db.engine import Database
+    from rig.bench import Bench, BenchFile
+    from rig.operators.port import Operator
+    from rig.product import Product
+    from rig.tomlfile import Loaded
+    from rig.visit import Request
+
+app = typer.Typer(
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    help=(
+        "Test rig for voltage-controlled oscillators: sweeps a unit, fits its tracking, says which trim to turn and "
+        "the reading at which to stop, judges the unit and keeps the record.\n\n"
+        "New here? Type: rig demo\n\n"
+        "Exit code: 0 pass or conditional pass, 1 fail or conditional fail, 2 wrong input, 3 bench fault, "
+        "4 no decision. Results are kept where 'rig where' says."
+    ),
+)
+
+BenchOption = Annotated[Path | None, typer.Option("--bench", help="Bench file (TOML). Default: the virtual bench.")]
+ProductOption = Annotated[
+    Path | None, typer.Option("--product", help="Product file (TOML). Default: the invented demonstration product.")
+]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON document instead of text.")]
+SeedOption = Annotated[int, typer.Option("--seed", min=0, max=2**31 - 1, help="Which unit and bench are drawn.")]
+OperatorOption = Annotated[str, typer.Option("--operator", help="Who stands at the bench.")]
+FolderOption = Annotated[
+    Path | None, typer.Option("--out", help="Folder for slip and plot. Default: beside the database.")
+]
+AmbientOption = Annotated[
+    float | None, typer.Option("--ambient", min=-20.0, max=60.0, help="Room temperature in degrees Celsius.")
+]
+TimingOption = Annotated[bool, typer.Option("--timing", help="Say where the bench time went.")]
+
+
+@app.command()
+def demo(
+    seed: SeedOption = 1,
+    fault: Annotated[str, typer.Option("--fault", help="Draw a unit with this fault (see rig demo --faults).")] = "",
+    faults: Annotated[bool, typer.Option("--faults", help="List the faults that can be drawn, and stop.")] = False,
+    as_json: JsonOption = False,
+    timing: TimingOption = False,
+    out: FolderOption = None,
+) -> None:
+    """Run the main job on the virtual bench: an invented unit, a virtual operator who turns imperfectly."""
+    from fixtures import demonstration_bench, demonstration_product
+    from rig.bench import drawn_anew, fault_names, load_bench
+    from rig.product import load_product
+    from rig.visit import Purpose, Request
+
+    bench_file = load_bench(demonstration_bench())
+    if faults:
+        typer.echo("\n".join(fault_names()))
+        return
+    product = load_product(demonstration_product())
+    bench_file = drawn_anew(bench_file, seed=seed, fault=fault)
+    serial = product.contents.serial.with_check_character(f"DM{2600 + seed // 10000 % 1000:04d}{seed % 10000:04d}")
+    request = Request(serial, Purpose.ADJUST, "virtual operator", ambient_c=None, seed=seed)
+    _visit(bench_file, product, request, out, as_json=as_json, timing=timing)
+
+
+@app.command()
+def check(
+    serial: Annotated[str, typer.Argument(help="Serial of the unit, as scanned.")],
+    bench: BenchOption = None,
+    product: ProductOption = None,
+    operator: OperatorOption = "operator",
+    ambient: AmbientOption = None,
+    as_json: JsonOption = False,
+    timing: TimingOption = False,
+    out: FolderOption = None,
+) -> None:
+    """Measure and judge one unit and print the trim recommendation; nothing is turned."""
+    from fixtures import demonstration_bench, demonstration_product
+    from rig.bench import load_bench
+    from rig.product import clean_scan, load_product
+    from rig.visit import Purpose, Request
+
+    bench_file = load_bench(bench or demonstration_bench())
+    product_file = load_product(product or demonstration_product())
+    request = Request(clean_scan(serial), Purpose.CHECK, operator, ambient_c=ambient)
+    product_file.contents.serial.batch_of(request.serial)
+    _visit(bench_file, product_file, request, out, as_json=as_json, timing=timing)
+
+
+@app.command()
+def history(
+    serial: Annotated[str, typer.Argument(help="Serial of the unit, as scanned.")], as_json: JsonOption = False
+) -> None:
+    """Visits of a unit: as found against as left, and verdicts."""
+    from db import history as asked
+    from rig.product import clean_scan
+    from rig.reports.history import history_document, history_lines
+
+    with _database() as database:
+        with database.reading() as session:
+            found = asked.history(session, clean_scan(serial))
+        if as_json:
+            typer.echo(json.dumps(history_document(found, database.url_shown), indent=2))
+            return
+        typer.echo("\n".join(history_lines(found)))
+        typer.echo(f"Database: {database.url_shown}")
+
+
+@app.command()
+def where() -> None:
+    """Say where results are kept, and what decided it."""
+    from db.engine import url_shown
+    from db.location import database_location
+    from sqlalchemy import make_url
+
+    location = database_location()
+    typer.echo(f"Database: {url_shown(make_url(location.url))} (decided by {location.decided_by})")
+
+
+def main() -> None:
+    """Run the command line; whatever goes wrong ends in one sentence and an exit code."""
+    try:
+        app()
+    except Exception as error:  # noqa: BLE001  the last place that can turn an error into a sentence
+        from rig.endings import exit_code, sentence
+
+        if os.environ.get("RIG_TRACEBACK"):
+            raise
+        print(sentence(error), file=sys.stderr)  # noqa: T201
+        sys.exit(exit_code(error))
+
+
+def _visit(
+    bench_file: Loaded[BenchFile],
+    product: Loaded[Product],
+    request: Request,
+    out: Path | None,
+    *,
+    as_json: bool,
+    timing: bool,
+) -> None:
+    from drivers.source import VoltageLimits
+    from rig.bench import open_bench
+    from rig.endings import exit_code_of
+    from rig.reports.document import visit_document
+    from rig.reports.keep import keep_reports
+    from rig.reports.screen import screen_lines, timing_lines
+    from rig.visit import run_visit
+
+    absolute = product.contents.range.absolute
+    demonstration = product.contents.product.demonstration or bench_file.contents.bench.demonstration
+    console = _console(to_stderr=as_json)
+    with (
+        _database() as database,
+        open_bench(bench_file, VoltageLimits(absolute.low_v, absolute.high_v)) as bench,
+        _operator(console, bench, request) as operator,
+    ):
+        operator.tell(f"Unit {request.serial}: {product.contents.product.name}, on the {bench.file.bench.name}.")
+        visit = run_visit(bench, bench_file, product, operator, database, request)
+        finished = bench.clock.utc()
+        database_shown = database.url_shown
+    kept = keep_reports(
+        visit, product.contents, finished, bench_file.contents.bench.name, out, demonstration=demonstration
+    )
+    if as_json:
+        typer.echo(json.dumps(visit_document(visit, database_shown, str(kept.plot) if kept.plot else None), indent=2))
+    else:
+        lines = screen_lines(visit, kept, database_shown)
+        if timing:
+            lines += timing_lines(visit)
+        typer.echo("\n".join(lines))
+    raise typer.Exit(exit_code_of(visit.verdict.decision))
+
+
+@contextmanager
+def _database() -> Iterator[Database]:
+    from db.engine import open_database
+
+    with open_database() as database:
+        yield database
+
+
+def _console(*, to_stderr: bool) -> Console:
+    from rich.console import Console
+
+    return Console(stderr=to_stderr, highlight=False, soft_wrap=True)
+
+
+@contextmanager
+def _operator(console: Console, bench: Bench, request: Request) -> Iterator[Operator]:
+    """Hands of the bench where it has some, else the person at the terminal."""
+    from rig.operators.console import ConsoleOperator
+    from rig.operators.virtual import VirtualOperator
+
+    person = ConsoleOperator(console)
+    if bench.hands is None:
+        yield person
+        return
+    yield VirtualOperator(
+        bench.hands, bench.clock, request.seed or 0, say=person.tell, show_progress=person.progress
+    )

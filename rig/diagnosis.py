@@ -1,0 +1,158 @@
+"""From findings that fail to their likely cause, and what to look at next."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from rig.science.decision import Decision
+from rig.science.tracking import PARAMETERS
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from rig.assess import Finding, SweepAssessment
+    from rig.product import Product
+
+BAD = (Decision.FAIL, Decision.CONDITIONAL_FAIL)
+LEAKAGE = PARAMETERS.index("leakage_hz")
+
+
+class Fault(StrEnum):
+    """What no trim can cure."""
+
+    DEAD_OUTPUT = "dead output"
+    DEAD_CV = "dead CV input"
+    OUT_OF_TRAVEL = "trim out of travel"
+    OCTAVE_DIVIDER = "octave divider"
+    LEAKAGE = "leakage"
+    SLOW_WARM_UP = "slow warm-up"
+    NOT_THIS_KIND = "not an oscillator of this kind"
+    KNOB_RANGE = "knob range"
+    UNSTEADY = "drift"
+    OTHER = "outside its limits"
+
+
+@dataclass(frozen=True, slots=True)
+class Cause:
+    """A likely cause: the fault, the part of the unit that it is in (a trim, a position), and a sentence."""
+
+    fault: Fault
+    where: str
+    sentence: str
+
+
+def dead_output() -> Cause:
+    """No signal at any CV."""
+    return Cause(
+        Fault.DEAD_OUTPUT,
+        "output",
+        "No output at any CV with power and lead confirmed: a dead stage between core and output; look at supply, "
+        "core and output buffer.",
+    )
+
+
+def dead_cv(octaves_seen: float, octaves_expected: float) -> Cause:
+    """Pitch that does not follow the CV."""
+    return Cause(
+        Fault.DEAD_CV,
+        "CV input",
+        f"Pitch moved {octaves_seen:.2f} octaves where {octaves_expected:.1f} were due: a dead CV stage or a miswired "
+        "CV input; look at the CV summing stage.",
+    )
+
+
+def out_of_travel(label: str, turns_more: float) -> Cause:
+    """A trim that cannot reach its target."""
+    direction = "clockwise" if turns_more > 0.0 else "counter-clockwise"
+    return Cause(
+        Fault.OUT_OF_TRAVEL,
+        label,
+        f"{label} is out of travel: about {abs(turns_more):.1f} more turns {direction} would be needed; look at the "
+        "fixed resistors around it.",
+    )
+
+
+def octave_divider(position: str, error_cents: float) -> Cause:
+    """One octave position off, whatever the rail."""
+    return Cause(
+        Fault.OCTAVE_DIVIDER,
+        position,
+        f"Octave position {position} is {error_cents:+.1f} cents off with the rail at its best: a divider resistor of "
+        "that position is out of tolerance.",
+    )
+
+
+def slow_warm_up(rate_cents_per_minute: float, minutes: float) -> Cause:
+    """Still drifting after the longest warm-up."""
+    return Cause(
+        Fault.SLOW_WARM_UP,
+        "temperature",
+        f"Still drifting {rate_cents_per_minute:+.2f} cents per minute after {minutes:.0f} minutes: slow warm-up; look "
+        "at the temperature compensation and at what heats the converter.",
+    )
+
+
+def sweep_causes(assessed: SweepAssessment, findings: Sequence[Finding], product: Product) -> tuple[Cause, ...]:
+    """Causes that a sweep by itself shows: a misfit of the model, leakage at the bottom."""
+    causes: list[Cause] = []
+    failed = {each.characteristic for each in findings if each.decision in BAD}
+    leakage_hz = float(assessed.parameters[LEAKAGE])
+    leakage_u = float(np.sqrt(assessed.covariance[LEAKAGE, LEAKAGE]))
+    bottom_cents = 1200.0 * np.log2(1.0 + max(leakage_hz, 0.0) / product.range.lowest_note_hz)
+    bends = leakage_hz > 4.0 * leakage_u and bottom_cents > 0.5 * product.limits.base_pitch_cents
+    if bends and failed & {"tracking_full", "tracking_musical", "base_pitch"}:
+        causes.append(
+            Cause(
+                Fault.LEAKAGE,
+                "converter",
+                f"Leakage lifts the lowest note by {bottom_cents:.1f} cents ({leakage_hz * 1000:.1f} mHz) and no trim "
+                "bends it back: look for flux residue, a leaky capacitor or a damaged transistor at the converter.",
+            )
+        )
+    if not assessed.fits and failed:
+        causes.append(
+            Cause(
+                Fault.NOT_THIS_KIND,
+                "tracking",
+                f"The tracking is not that of an oscillator of this kind (up to {assessed.misfit.worst_residual_cents:.1f} "
+                "cents off any curve it could have): look for a clipped CV, a bad contact or an oscillating stage.",
+            )
+        )
+    return tuple(causes)
+
+
+def other_causes(findings: Sequence[Finding], found: Sequence[Cause]) -> tuple[Cause, ...]:
+    """A plain cause for each failed finding that nothing found so far explains."""
+    explained = {cause.fault for cause in found}
+    whole = {Fault.DEAD_OUTPUT, Fault.DEAD_CV, Fault.NOT_THIS_KIND}
+    if explained & whole:
+        return ()
+    causes = []
+    for finding in findings:
+        if finding.decision not in BAD or _explains(finding.characteristic, explained):
+            continue
+        fault = {"knob_range": Fault.KNOB_RANGE, "drift_low": Fault.UNSTEADY, "drift_high": Fault.UNSTEADY}.get(
+            finding.characteristic, Fault.OTHER
+        )
+        causes.append(
+            Cause(
+                fault,
+                finding.characteristic,
+                f"{finding.label} is outside its limits ({finding.value:+.2f} {finding.unit}).",
+            )
+        )
+    return tuple(causes)
+
+
+def _explains(characteristic: str, explained: set[Fault]) -> bool:
+    by_fault = {
+        Fault.LEAKAGE: ("tracking", "base", "scale", "highs"),
+        Fault.OUT_OF_TRAVEL: ("tracking", "base", "scale", "highs", "octave", "rail", "knob_centre"),
+        Fault.OCTAVE_DIVIDER: ("octave", "rail"),
+        Fault.SLOW_WARM_UP: ("drift",),
+    }
+    return any(characteristic.startswith(by_fault.get(fault, ())) for fault in explained)

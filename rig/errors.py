@@ -1,0 +1,48 @@
+"""Errors of the rig itself, in one tree.
+
+    RigError
+      WrongInput            what a person typed, scanned or wrote in a file
+        FileProblem         a product or bench file: which field, what is wrong, what would be right
+        SerialProblem       a scanned serial that is not one
+      BenchProblem          the bench cannot be trusted or used as it is
+        NotCharacterised    the CV is not known
+      NoDecision            the unit was measured, but nothing may be said about it
+      Stopped               the operator ended the visit
+
+Two more trees stand below this one, and are caught beside it at the command line: ``drivers.errors.DriverError``
+and ``db.errors.DatabaseError``. Every message is one sentence for the person who reads it.
+"""
+
+from __future__ import annotations
+
+
+class RigError(Exception):
+    """Base of the rig's own errors."""
+
+
+class WrongInput(RigError):
+    """Something a person typed, scanned or wrote cannot be used."""
+
+
+class FileProblem(WrongInput):
+    """A product or bench file is missing or malformed."""
+
+
+class SerialProblem(WrongInput):
+    """A scanned or typed serial does not fit the product's format."""
+
+
+class BenchProblem(RigError):
+    """The bench cannot be trusted or used as it is."""
+
+
+class NotCharacterised(BenchProblem):
+    """The control voltage is not known well enough to judge anything."""
+
+
+class NoDecision(RigError):
+    """The unit was measured, but no verdict may be given."""
+
+
+class Stopped(RigError):
+    """The operator ended the visit."""

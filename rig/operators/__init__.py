@@ -1,0 +1,1 @@
+"""Whoever does the turning."""

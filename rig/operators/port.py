@@ -1,0 +1,111 @@
+"""What a stage may ask of whoever stands at the bench: a person at a terminal, a virtual hand, a script."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import TYPE_CHECKING, Protocol
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+
+class MeterPlace(StrEnum):
+    """Where the meter's lead goes."""
+
+    CV_JACK = "the unit's CV jack, against the unit's own ground"
+    RAIL = "the unit's reference rail, against the unit's own ground"
+
+
+class TurnEnd(StrEnum):
+    """How a move ended."""
+
+    REACHED = "target reached"
+    END_STOP = "end stop: turning, nothing changes"
+    TURN_LIMIT = "as many turns as it should ever take, and not there"
+    GAVE_UP = "given up"
+
+
+@dataclass(frozen=True, slots=True)
+class WatchReading:
+    """One live reading while a trim is turned.
+
+    ``number`` is the reading itself (Hz or V); ``distance`` is target minus reading, in the unit of the watch
+    (cents or volts), with its standard uncertainty.
+    """
+
+    shown: str
+    number: float
+    distance: float
+    standard_uncertainty: float
+
+
+class Watch(Protocol):
+    """A live reading against its target."""
+
+    @property
+    def unit(self) -> str:
+        """Unit of distance and tolerance: cents or V."""
+
+    @property
+    def tolerance(self) -> float:
+        """How near is near enough."""
+
+    def read(self) -> WatchReading:
+        """Read once."""
+
+
+@dataclass(frozen=True, slots=True)
+class Turn:
+    """One trim to turn: direction and rough number of turns are an aid, the watch decides.
+
+    ``turns`` is signed, clockwise positive; past ``most_turns`` something is wrong and the move ends.
+    """
+
+    trim: str
+    label: str
+    target: str
+    where: str
+    turns: float
+    most_turns: float
+
+    @property
+    def direction(self) -> str:
+        """Which way to turn, in words."""
+        return "clockwise" if self.turns > 0.0 else "counter-clockwise"
+
+
+@dataclass(frozen=True, slots=True)
+class Turned:
+    """What came of a move."""
+
+    end: TurnEnd
+    turns_estimate: float | None = None
+
+
+class Operator(Protocol):
+    """Whoever does what only hands can do. Every method may raise ``rig.errors.Stopped``."""
+
+    def warn(self, cautions: Sequence[str]) -> None:
+        """Show the cautions; return once they are acknowledged."""
+
+    def connect_unit(self, serial: str) -> None:
+        """Put the unit on the bench, connect it and switch it on."""
+
+    def connect_meter(self, place: MeterPlace) -> None:
+        """Move the meter's lead."""
+
+    def set_control(self, control: str, position: str) -> None:
+        """Set a switch or a knob of the unit."""
+
+    def turn(self, turn: Turn, watch: Watch) -> Turned:
+        """Turn a trim until the watch says that its target is reached."""
+
+    def output_is_connected(self, problem: str) -> bool:
+        """The counter sees nothing: are power and output lead truly on? False sends the rig to read again."""
+
+    def tell(self, message: str) -> None:
+        """Say what the rig is doing or has seen."""
+
+    def progress(self, stage: str, done: int, total: int) -> None:
+        """Say how far a stage has come."""

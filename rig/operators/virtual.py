@@ -1,0 +1,138 @@
+"""A virtual operator: turns virtual trims through the bench's hands, imperfectly, from what the watch shows.
+
+It knows what a person would know: the direction and rough number of turns on the screen, and the live reading. It
+misjudges every turn, cannot turn by less than a hand can, and learns from what each turn did.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from rig.operators.port import MeterPlace, Turned, TurnEnd
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from drivers.clock import Clock
+    from drivers.hands import Hands
+    from rig.operators.port import Turn, Watch
+
+METER_LEADS = {MeterPlace.CV_JACK: "source", MeterPlace.RAIL: "rail"}
+
+
+@dataclass(frozen=True, slots=True)
+class Habits:
+    """How good a hand is, and how long it takes."""
+
+    misjudged: float = 0.15
+    finest_turn: float = 0.01
+    largest_turn: float = 3.0
+    turn_s: float = 1.0
+    lead_s: float = 4.0
+    control_s: float = 2.0
+    hands_away_s: float = 3.0
+    longest_move: int = 80
+
+
+def silent(_message: str) -> None:
+    """Say nothing."""
+
+
+def no_progress(_stage: str, _done: int, _total: int) -> None:
+    """Show nothing."""
+
+
+@dataclass(slots=True)
+class VirtualOperator:
+    """Does with virtual hands what a person does with real ones."""
+
+    hands: Hands
+    clock: Clock
+    seed: int
+    habits: Habits = field(default_factory=Habits)
+    say: Callable[[str], None] = silent
+    show_progress: Callable[[str, int, int], None] = no_progress
+    generator: np.random.Generator = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.generator = np.random.default_rng([self.seed, 0x0FE7])
+
+    def warn(self, cautions: Sequence[str]) -> None:
+        """Read the cautions out and go on."""
+        for caution in cautions:
+            self.say(caution)
+
+    def connect_unit(self, serial: str) -> None:
+        """Put the unit in and switch it on."""
+        self.clock.sleep(self.habits.lead_s)
+        self.hands.insert(serial)
+        self.hands.power(True)
+
+    def connect_meter(self, place: MeterPlace) -> None:
+        """Move the meter's lead."""
+        self.clock.sleep(self.habits.lead_s)
+        self.hands.connect_meter(METER_LEADS[place])
+
+    def set_control(self, control: str, position: str) -> None:
+        """Set a switch or knob."""
+        self.clock.sleep(self.habits.control_s)
+        self.hands.set_control(control, position)
+
+    def output_is_connected(self, problem: str) -> bool:
+        """A virtual lead is always where it should be."""
+        self.say(problem)
+        return True
+
+    def tell(self, message: str) -> None:
+        """Pass a message on."""
+        self.say(message)
+
+    def progress(self, stage: str, done: int, total: int) -> None:
+        """Pass progress on."""
+        self.show_progress(stage, done, total)
+
+    def turn(self, turn: Turn, watch: Watch) -> Turned:
+        """Turn in steps that shrink with the distance left; stop when the reading stays inside with hands away."""
+        before = watch.read()
+        gain = before.distance / turn.turns if turn.turns else 1.0
+        turned, still = 0.0, 0
+        for _ in range(self.habits.longest_move):
+            if abs(before.distance) <= watch.tolerance:
+                self.clock.sleep(self.habits.hands_away_s)
+                before = watch.read()
+                if abs(before.distance) <= watch.tolerance:
+                    return Turned(TurnEnd.REACHED, turned)
+            step = self._step(before.distance / gain)
+            if abs(turned + step) > turn.most_turns:
+                return Turned(TurnEnd.TURN_LIMIT, turned)
+            self.hands.turn(turn.trim, step)
+            turned += step
+            self.clock.sleep(self.habits.turn_s)
+            after = watch.read()
+            change = before.distance - after.distance
+            noise = 6.0 * max(after.standard_uncertainty, watch.tolerance / 10.0)
+            if abs(step) >= 0.2 and abs(change) < noise:
+                still += 1
+                if still >= 3:
+                    return Turned(TurnEnd.END_STOP, turned)
+            else:
+                still = 0
+                gain = self._learned(gain, change, step, noise)
+            before = after
+        return Turned(TurnEnd.GAVE_UP, turned)
+
+    def _step(self, wanted_turns: float) -> float:
+        misjudged = wanted_turns * (0.85 + self.habits.misjudged * float(self.generator.standard_normal()))
+        limited = float(np.clip(misjudged, -self.habits.largest_turn, self.habits.largest_turn))
+        smallest = float(np.copysign(self.habits.finest_turn, wanted_turns))
+        return limited if abs(limited) > self.habits.finest_turn else smallest
+
+    @staticmethod
+    def _learned(gain: float, change: float, step: float, noise: float) -> float:
+        if abs(step) < 0.05 or abs(change) < noise:
+            return gain
+        seen = change / step
+        return float(np.copysign(np.clip(abs(seen), abs(gain) / 3.0, abs(gain) * 3.0), gain))

@@ -1,0 +1,313 @@
+"""The trim recommendation of a survey: what to turn, which way, how far, to which reading; what to leave alone."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import log2
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from rig.diagnosis import octave_divider, out_of_travel, sweep_causes
+from rig.product import TrimKind
+from rig.science.pitch import note_name
+from rig.science.planning import Adjuster, Played, TrackingLimits, make_plan, plan_rail
+from rig.science.trims import DeadTimeTaken, Pivot, ScaleAboutPivot, ScaleAtInput, Shift
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from numpy.typing import NDArray
+
+    from db.column_types import JsonValue
+
+    from rig.assess import Finding, SweepAssessment
+    from rig.diagnosis import Cause
+    from rig.product import Product, Trim
+    from rig.science.planning import Plan, PlannedMove, RailPlan
+
+    Array = NDArray[np.float64]
+
+CENTS = 1200.0
+GOOD_ENOUGH = 0.4
+"""Share of a limit under which a trim is left alone."""
+RAIL_MARGIN = 0.8
+"""Share of the rail's limit that averaging the octave steps may use up."""
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """One trim to turn, in the words of the screen and in numbers."""
+
+    trim: str
+    label: str
+    direction: str
+    turns: float
+    turns_standard_uncertainty: float
+    target: float
+    target_unit: str
+    distance: float
+    distance_unit: str
+    held_cv_v: float | None
+    where: str
+
+    def sentence(self) -> str:
+        """What to do, for a person."""
+        how = f"{self.direction}, about {abs(self.turns):.1f} turns"
+        goal = f"{self.target:.3f} Hz ({note_name(self.target)})" if self.target_unit == "Hz" else f"{self.target:.4f} V"
+        distance = f"{self.distance:+.1f} cents" if self.distance_unit == "cents" else f"{self.distance * 1000:+.1f} mV"
+        return f"{self.label}: {how}, until {goal} with {self.where} ({distance} from now)."
+
+
+@dataclass(frozen=True, slots=True)
+class Recommendation:
+    """Advice in order, what will remain, what to leave alone, and what no trim can cure."""
+
+    advice: tuple[Advice, ...]
+    left_alone: tuple[str, ...]
+    remaining_musical_cents: float
+    remaining_standard_uncertainty_cents: float
+    causes: tuple[Cause, ...]
+
+    def document(self) -> dict[str, JsonValue]:
+        """As plain data, for the record and for programs."""
+        return {
+            "moves": [
+                {
+                    "trim": each.trim,
+                    "direction": each.direction,
+                    "turns": round(each.turns, 3),
+                    "turns_standard_uncertainty": round(each.turns_standard_uncertainty, 3),
+                    "target": each.target,
+                    "target_unit": each.target_unit,
+                    "distance": each.distance,
+                    "distance_unit": each.distance_unit,
+                    "held_cv_v": each.held_cv_v,
+                }
+                for each in self.advice
+            ],
+            "left_alone": list(self.left_alone),
+            "remaining_worst_musical_cents": self.remaining_musical_cents,
+            "remaining_standard_uncertainty_cents": self.remaining_standard_uncertainty_cents,
+            "no_trim_cures": [cause.sentence for cause in self.causes],
+        }
+
+
+def played_of(product: Product) -> Played:
+    """The product's ranges in octaves of its law."""
+    law, played = product.law.law(), product.range
+    return Played(
+        full=(float(law.octaves(played.full.low_v)), float(law.octaves(played.full.high_v))),
+        musical=(float(law.octaves(played.musical.low_v)), float(law.octaves(played.musical.high_v))),
+        base_x=float(law.octaves(played.base_cv_v)),
+        lowest_note_octaves=log2(played.lowest_note_hz),
+    )
+
+
+def tracking_limits(product: Product) -> TrackingLimits:
+    """The product's limits on tracking, in cents."""
+    limits = product.limits
+    return TrackingLimits(
+        scale=limits.scale_error_cents_per_octave,
+        musical=limits.tracking_musical_cents,
+        full=limits.tracking_full_cents,
+        highs=limits.highs_error_cents,
+        base=limits.base_pitch_cents,
+    )
+
+
+def adjusters_of(product: Product, pivots: Mapping[str, Pivot], stuck: frozenset[str] = frozenset()) -> tuple[Adjuster, ...]:
+    """Trims that move the tracking, in the order in which they are turned: scale, highs, base last.
+
+    :param pivots: what has been learned of pivots so far, by trim.
+    :param stuck: trims at their end stop, which are not moved again.
+    """
+    order = (TrimKind.SCALE_COMMON, TrimKind.SCALE_INPUT, TrimKind.HIGHS, TrimKind.BASE)
+    found = [(name, trim) for kind in order for name, trim in product.trims.items() if trim.kind is kind]
+    return tuple(_adjuster(name, trim, pivots) for name, trim in found if name not in stuck)
+
+
+def expected_pivot(trim: Trim) -> Pivot:
+    """Pivot as the product file expects it."""
+    return Pivot(log2(trim.pivot_hz or 1.0), trim.pivot_spread_octaves or 1.0)
+
+
+def _adjuster(name: str, trim: Trim, pivots: Mapping[str, Pivot]) -> Adjuster:
+    pivot = None
+    effect: ScaleAboutPivot | ScaleAtInput | DeadTimeTaken | Shift
+    if trim.kind is TrimKind.SCALE_COMMON:
+        pivot = pivots.get(name, expected_pivot(trim))
+        effect = ScaleAboutPivot(pivot.octaves)
+    elif trim.kind is TrimKind.SCALE_INPUT:
+        effect = ScaleAtInput()
+    elif trim.kind is TrimKind.HIGHS:
+        effect = DeadTimeTaken()
+    else:
+        effect = Shift()
+    spread = trim.effect_per_turn_spread / abs(trim.effect_per_turn)
+    return Adjuster(name, effect, trim.effect_per_turn, spread, trim.turns, trim.turns, pivot)
+
+
+def plan_tracking(
+    assessed: SweepAssessment, product: Product, pivots: Mapping[str, Pivot], stuck: frozenset[str] = frozenset()
+) -> Plan:
+    """Plan the moves of scale, highs and base from one sweep."""
+    return make_plan(
+        assessed.parameters,
+        assessed.covariance,
+        adjusters_of(product, pivots, stuck),
+        played_of(product),
+        tracking_limits(product),
+        good_enough=GOOD_ENOUGH,
+    )
+
+
+def rail_plan(product: Product, rail_v: float, steps_octaves: Array) -> RailPlan | None:
+    """Where to set the rail for the octave steps; None where the product has no rail limit or no switch."""
+    limit, switch = product.limits.rail, product.controls.octave
+    if limit is None or switch is None or not steps_octaves.size:
+        return None
+    reach = RAIL_MARGIN * limit.plus_minus_v
+    nominal = np.array(switch.octaves[1:])
+    return plan_rail(steps_octaves, nominal, rail_v, limit.nominal_v - reach, limit.nominal_v + reach)
+
+
+def octave_cause(product: Product, plan: RailPlan) -> Cause | None:
+    """The divider resistor that no rail setting can make good, or None."""
+    limit, switch = product.limits.octave_step_cents, product.controls.octave
+    if limit is None or switch is None or plan.worst_after_cents <= limit:
+        return None
+    position = switch.positions[1:][plan.odd_position]
+    return octave_divider(position, float(plan.errors_after_cents[plan.odd_position]))
+
+
+def rail_should_move(product: Product, plan: RailPlan, rail_v: float) -> bool:
+    """Whether the rail is worth touching: it or a step is not well inside its limit."""
+    limits = product.limits
+    if limits.rail is None:
+        return False
+    off = abs(rail_v - limits.rail.nominal_v) > RAIL_MARGIN * limits.rail.plus_minus_v
+    steps = limits.octave_step_cents is not None and plan.worst_now_cents > GOOD_ENOUGH * limits.octave_step_cents
+    gains = plan.worst_after_cents < 0.9 * plan.worst_now_cents
+    return off or (steps and gains)
+
+
+def recommend(
+    product: Product,
+    assessed: SweepAssessment,
+    findings: tuple[Finding, ...],
+    rail_v: float | None,
+    steps_octaves: Array,
+    knob_centre_octaves: float | None,
+    knob_middle_octaves: float | None,
+    pivots: Mapping[str, Pivot],
+) -> Recommendation:
+    """Everything to be turned, from one survey."""
+    plan = plan_tracking(assessed, product, pivots)
+    advice = [_tracking_advice(product, move) for move in plan.moves]
+    left_alone = list(plan.left_alone)
+    causes = list(sweep_causes(assessed, findings, product))
+    causes += [out_of_travel(product.trims[move.trim].label, move.turns) for move in plan.moves if move.beyond_travel]
+    rail_trim = product.trim_of(TrimKind.RAIL)
+    if rail_v is not None and rail_trim is not None:
+        steeper = _scale_change(product, plan)
+        wanted = rail_plan(product, rail_v, steps_octaves * steeper)
+        if wanted is not None and rail_should_move(product, wanted, rail_v):
+            advice.append(_rail_advice(*rail_trim, rail_v, wanted.target_v))
+        else:
+            left_alone.append(rail_trim[0])
+        cause = octave_cause(product, wanted) if wanted is not None else None
+        causes += [cause] if cause is not None else []
+    centre_trim = product.trim_of(TrimKind.CENTRE)
+    if centre_trim is not None and knob_centre_octaves is not None and knob_middle_octaves is not None:
+        if centre_should_move(product, knob_centre_octaves):
+            advice.append(_centre_advice(product, *centre_trim, knob_centre_octaves, knob_middle_octaves))
+        else:
+            left_alone.append(centre_trim[0])
+    return Recommendation(
+        advice=tuple(advice),
+        left_alone=tuple(left_alone),
+        remaining_musical_cents=plan.worst_musical_cents,
+        remaining_standard_uncertainty_cents=plan.worst_musical_standard_uncertainty_cents,
+        causes=tuple(causes),
+    )
+
+
+def centre_should_move(product: Product, centre_octaves: float) -> bool:
+    """Whether the centre trim is worth touching, given how well a hand repeats the middle."""
+    limit, knob = product.limits.knob_centre_cents, product.controls.knob
+    if limit is None or knob is None:
+        return False
+    return abs(CENTS * centre_octaves) > max(GOOD_ENOUGH * limit, 2.0 * knob.repeatability_cents)
+
+
+def _tracking_advice(product: Product, move: PlannedMove) -> Advice:
+    trim = product.trims[move.trim]
+    held_v = cv_of(product, move.held_x)
+    return Advice(
+        trim=move.trim,
+        label=trim.label,
+        direction=_direction(move.turns),
+        turns=move.turns,
+        turns_standard_uncertainty=move.turns_standard_uncertainty,
+        target=2.0**move.target_octaves,
+        target_unit="Hz",
+        distance=move.distance_cents,
+        distance_unit="cents",
+        held_cv_v=held_v,
+        where=f"the CV held at {held_v:.2f} V",
+    )
+
+
+def _rail_advice(name: str, trim: Trim, rail_v: float, target_v: float) -> Advice:
+    turns = (target_v / rail_v - 1.0) / trim.effect_per_turn
+    return Advice(
+        trim=name,
+        label=trim.label,
+        direction=_direction(turns),
+        turns=turns,
+        turns_standard_uncertainty=abs(turns * trim.effect_per_turn_spread / trim.effect_per_turn),
+        target=target_v,
+        target_unit="V",
+        distance=target_v - rail_v,
+        distance_unit="V",
+        held_cv_v=None,
+        where="the meter on the rail",
+    )
+
+
+def _centre_advice(product: Product, name: str, trim: Trim, centre_octaves: float, middle_octaves: float) -> Advice:
+    turns = -centre_octaves / trim.effect_per_turn
+    held_v = product.controls.knob.read_at_cv_v if product.controls.knob is not None else 0.0
+    return Advice(
+        trim=name,
+        label=trim.label,
+        direction=_direction(turns),
+        turns=turns,
+        turns_standard_uncertainty=abs(turns * trim.effect_per_turn_spread / trim.effect_per_turn),
+        target=2.0 ** (middle_octaves - centre_octaves),
+        target_unit="Hz",
+        distance=-CENTS * centre_octaves,
+        distance_unit="cents",
+        held_cv_v=held_v,
+        where=f"the knob at its middle and the CV held at {held_v:.2f} V",
+    )
+
+
+def _scale_change(product: Product, plan: Plan) -> float:
+    """How much steeper the common node, and with it the octave steps, will be after the planned moves."""
+    scale = product.trim_of(TrimKind.SCALE_COMMON)
+    if scale is None:
+        return 1.0
+    return 1.0 + sum(move.amount for move in plan.moves if move.trim == scale[0])
+
+
+def _direction(turns: float) -> str:
+    return "clockwise" if turns > 0.0 else "counter-clockwise"
+
+
+def cv_of(product: Product, x: float) -> float:
+    """Control voltage at which the law has ``x`` octaves, found inside the full range."""
+    law, full = product.law.law(), product.range.full
+    grid = np.linspace(full.low_v, full.high_v, 4001)
+    return float(np.interp(x, law.octaves(grid), grid))

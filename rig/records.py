@@ -1,0 +1,354 @@
+"""From a visit to the database: everything is committed when it happens."""
+
+from __future__ import annotations
+
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import timedelta
+from importlib.metadata import version
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from db import models, queries
+from rig.acquire import CvLine
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping, Sequence
+    from datetime import datetime
+    from uuid import UUID
+
+    from db.engine import Database
+    from drivers.clock import Clock
+    from rig.acquire import Point
+    from rig.assess import Finding, SweepAssessment
+    from rig.bench import Bench, BenchFile, Calibration
+    from rig.diagnosis import Cause
+    from rig.product import Product
+    from rig.recommend import Recommendation
+    from rig.tomlfile import Loaded
+
+COVERAGE_PROBABILITY = 0.95
+STRAIGHT_LINE = "straight line"
+ROLES = ("source", "meter", "counter")
+
+
+def software_version() -> str:
+    """Version of the installed distribution."""
+    return version("trimrig")
+
+
+@dataclass(frozen=True, slots=True)
+class BenchRecords:
+    """What the database knows of a bench: its revision, its instruments, the characterisation of its source."""
+
+    database: Database
+    clock: Clock
+    file: BenchFile
+    revision_id: UUID
+    instruments: Mapping[str, UUID]
+
+    def valid_line(self) -> CvLine | None:
+        """Characterisation of this source on this bench that is still valid."""
+        with self.database.reading() as session:
+            found = queries.valid_characterisation(
+                session,
+                self.instruments["source"],
+                at_utc=self.clock.utc(),
+                bench_revision_id=self.revision_id,
+            )
+            if found is None or found.law != STRAIGHT_LINE:
+                return None
+            return CvLine(found.coefficients[0], found.coefficients[1], np.array(found.covariance))
+
+    def keep_line(self, line: CvLine, document: Mapping[str, list[float] | float]) -> None:
+        """Keep a new characterisation for the hours that the bench file allows."""
+        now = self.clock.utc()
+        programmed, measured = document["programmed_v"], document["measured_v"]
+        pairs = zip(programmed, measured, strict=True) if isinstance(programmed, list) and isinstance(measured, list) else ()
+        row = models.Characterisation(
+            bench_revision_id=self.revision_id,
+            source_instrument_id=self.instruments["source"],
+            meter_instrument_id=self.instruments["meter"],
+            taken_utc=now,
+            valid_until_utc=now + timedelta(hours=self.file.bench.characterisation_valid_hours),
+            law=STRAIGHT_LINE,
+            coefficients=[line.offset_v, line.gain],
+            covariance=[[float(each) for each in row] for row in line.covariance],
+            chi_squared=_number(document["chi_squared"]),
+            degrees_of_freedom=round(_number(document["degrees_of_freedom"])),
+            points=[{"programmed_v": each, "measured_v": other} for each, other in pairs],
+        )
+        with self.database.session() as session:
+            session.add(row)
+
+
+def _number(value: list[float] | float) -> float:
+    return value if isinstance(value, float) else float("nan")
+
+
+def bench_records(database: Database, bench: Bench, loaded: Loaded[BenchFile]) -> BenchRecords:
+    """Enter bench revision and instruments, where they are new."""
+    with database.session() as session:
+        revision = queries.get_or_add_bench_revision(
+            session, bench_name=bench.file.bench.name, toml_text=loaded.text, at_utc=bench.clock.utc()
+        )
+        instruments = {
+            role: queries.get_or_add_instrument(
+                session,
+                maker=bench.sessions[role].identity.maker,
+                model=bench.sessions[role].identity.model,
+                serial=bench.sessions[role].identity.serial,
+                firmware=bench.sessions[role].identity.firmware,
+            ).id
+            for role in ROLES
+        }
+    return BenchRecords(database, bench.clock, bench.file, revision.id, instruments)
+
+
+@dataclass(slots=True)
+class MoveMade:
+    """Filled in while a trim is turned."""
+
+    before: float | None = None
+    after: float | None = None
+    outcome: str = "interrupted"
+
+
+@dataclass(slots=True)
+class Recorder:
+    """Writes one visit."""
+
+    database: Database
+    clock: Clock
+    line: CvLine
+    visit_id: UUID
+    sweeps: int = 0
+    moves: int = field(default=0)
+
+    def sweep(self, purpose: str, controls: Mapping[str, str]) -> UUID:
+        """Begin a sweep."""
+        row = models.Sweep(
+            visit_id=self.visit_id,
+            purpose=purpose,
+            sequence=self.sweeps,
+            started_utc=self.clock.utc(),
+            controls=dict(controls),
+        )
+        self.sweeps += 1
+        self._add(row)
+        return row.id
+
+    def point(self, sweep_id: UUID, index: int, point: Point) -> None:
+        """Commit a point."""
+        by_line = np.array([1.0, point.cv_programmed_v])
+        self._add(
+            models.Point(
+                sweep_id=sweep_id,
+                index=index,
+                cv_programmed_v=point.cv_programmed_v,
+                cv_v=point.cv_v,
+                cv_standard_uncertainty_v=float(np.sqrt(by_line @ self.line.covariance @ by_line)),
+                read_back_v=point.read_back_v,
+                frequency_hz=point.frequency_hz,
+                relative_standard_uncertainty=point.relative_standard_uncertainty,
+                gate_s=point.gate_s,
+                elapsed_s=point.elapsed_s,
+                taken_utc=self.clock.utc(),
+                readings_count=point.readings_count,
+                revisit=point.revisit,
+            )
+        )
+
+    def reading(
+        self,
+        purpose: str,
+        quantity: str,
+        controls: Mapping[str, str],
+        value: float,
+        unit: str,
+        standard_uncertainty: float,
+    ) -> None:
+        """Commit a single reading."""
+        self._add(
+            models.Reading(
+                visit_id=self.visit_id,
+                purpose=purpose,
+                quantity=quantity,
+                controls=dict(controls),
+                value=value,
+                unit=unit,
+                standard_uncertainty=standard_uncertainty,
+                taken_utc=self.clock.utc(),
+            )
+        )
+
+    def fit(self, sweep_id: UUID, assessed: SweepAssessment) -> None:
+        """Keep the fit of a sweep; one that did not converge is not kept."""
+        if not bool(assessed.fit.converged) or not np.all(np.isfinite(assessed.covariance)):
+            return
+        core, slope, leakage_hz, dead_time_s = (float(each) for each in assessed.parameters)
+        self._add(
+            models.TrackingFit(
+                sweep_id=sweep_id,
+                core_pitch_octaves=core,
+                slope=slope,
+                leakage_hz=leakage_hz,
+                dead_time_s=dead_time_s,
+                covariance=[[float(each) for each in row] for row in assessed.covariance],
+                drift_low_cents_per_minute=assessed.drift_cents_per_minute[0],
+                drift_high_cents_per_minute=assessed.drift_cents_per_minute[1],
+                chi_squared=float(assessed.fit.chi_squared),
+                degrees_of_freedom=int(assessed.fit.degrees_of_freedom),
+                lack_of_fit_probability=float(assessed.misfit.probability),
+            )
+        )
+
+    def recommendation(self, sweep_id: UUID, recommendation: Recommendation) -> None:
+        """Keep what was advised."""
+        self._add(
+            models.Recommendation(visit_id=self.visit_id, sweep_id=sweep_id, document=recommendation.document())
+        )
+
+    @contextmanager
+    def move(
+        self,
+        trim: str,
+        target: float,
+        unit: str,
+        held_cv_v: float | None,
+        controls: Mapping[str, str],
+        turns: float,
+    ) -> Iterator[MoveMade]:
+        """Keep a move when it has ended, however it ended."""
+        made, began = MoveMade(), self.clock.utc()
+        try:
+            yield made
+        finally:
+            self._add(
+                models.Move(
+                    visit_id=self.visit_id,
+                    sequence=self.moves,
+                    trim=trim,
+                    target_value=target,
+                    target_unit=unit,
+                    held_cv_v=held_cv_v,
+                    controls=dict(controls),
+                    turns_estimate=turns,
+                    reading_before=made.before,
+                    reading_after=made.after,
+                    outcome=made.outcome,
+                    started_utc=began,
+                    ended_utc=max(began, self.clock.utc()),
+                )
+            )
+            self.moves += 1
+
+    def conclude(
+        self, findings: Mapping[str, Sequence[Finding]], decision: str, causes: Sequence[Cause], reason: str
+    ) -> None:
+        """Findings (by phase), verdict and the end of the visit, in one transaction."""
+        now = self.clock.utc()
+        rows = [_finding(self.visit_id, phase, each, now) for phase, group in findings.items() for each in group]
+        with self.database.session() as session:
+            session.add_all(rows)
+            session.add(
+                models.Verdict(
+                    visit_id=self.visit_id,
+                    decision=decision,
+                    causes=[cause.sentence for cause in causes],
+                    reason=reason,
+                    created_utc=now,
+                )
+            )
+            session.flush()
+            queries.end_visit(session, self.visit_id, outcome="finished", ended_utc=now)
+
+    def end(self, outcome: str) -> None:
+        """End the visit without a verdict: stopped or failed."""
+        with self.database.session() as session:
+            queries.end_visit(session, self.visit_id, outcome=outcome, ended_utc=self.clock.utc())
+
+    def _add(self, row: models.Base) -> None:
+        with self.database.session() as session:
+            session.add(row)
+
+
+def begin_visit(
+    records: BenchRecords,
+    product: Loaded[Product],
+    bench: Bench,
+    line: CvLine,
+    *,
+    serial: str,
+    batch: str,
+    operator: str,
+    purpose: str,
+    ambient_c: float | None,
+    seed: int | None,
+) -> Recorder:
+    """Enter unit and visit."""
+    now = bench.clock.utc()
+    contents = product.contents
+    with records.database.session() as session:
+        revision = queries.get_or_add_product_revision(
+            session, product_name=contents.product.name, toml_text=product.text, at_utc=now
+        )
+        unit = queries.get_or_add_unit(session, serial=serial, product_id=revision.product_id, batch_code=batch)
+        visit = models.Visit(
+            unit_id=unit.id,
+            product_revision_id=revision.id,
+            bench_revision_id=records.revision_id,
+            operator=operator,
+            purpose=purpose,
+            software_version=software_version(),
+            started_utc=now,
+            ambient_c=ambient_c,
+            demonstration=contents.product.demonstration or bench.file.bench.demonstration,
+            seed=seed,
+        )
+        session.add(visit)
+        session.flush()
+        session.add_all(_roles(visit.id, bench, records, now))
+    return Recorder(records.database, bench.clock, line, visit.id)
+
+
+def _roles(visit_id: UUID, bench: Bench, records: BenchRecords, now: datetime) -> list[models.VisitInstrument]:
+    calibrations: dict[str, Calibration | None] = {
+        "source": bench.file.source.calibration,
+        "meter": bench.file.meter.calibration,
+        "counter": bench.file.counter.calibration,
+    }
+    rows = []
+    for role, calibration in calibrations.items():
+        on, due = (None, None) if calibration is None else calibration.dates(now.date())
+        rows.append(
+            models.VisitInstrument(
+                visit_id=visit_id,
+                role=role,
+                instrument_id=records.instruments[role],
+                calibrated_on=on,
+                calibration_due=due,
+            )
+        )
+    return rows
+
+
+def _finding(visit_id: UUID, phase: str, finding: Finding, now: datetime) -> models.Finding:
+    return models.Finding(
+        visit_id=visit_id,
+        phase=phase,
+        characteristic=finding.characteristic,
+        value=finding.value,
+        unit=finding.unit,
+        expanded_uncertainty=finding.expanded_uncertainty,
+        coverage_probability=COVERAGE_PROBABILITY,
+        lower_limit=finding.limits.low,
+        upper_limit=finding.limits.high,
+        bound_low=finding.lower,
+        bound_high=finding.upper,
+        rule=finding.rule.value,
+        decision=finding.decision.value,
+        note=finding.note or None,
+        created_utc=now,
+    )

@@ -1,0 +1,1 @@
+"""Slips, plots and other things a person reads."""

@@ -1,0 +1,130 @@
+"""Decision rules and their risk (ILAC-G8:09/2019, JCGM 106:2012)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from math import inf, isfinite, isnan
+from typing import TYPE_CHECKING
+
+from scipy.special import ndtr
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+
+class Rule(StrEnum):
+    """How a measured value is held against its limits."""
+
+    SIMPLE = "simple acceptance"
+    GUARDED = "guard band w = U"
+
+
+class Decision(StrEnum):
+    """Statement about one characteristic, or about a unit."""
+
+    PASS = "pass"
+    CONDITIONAL_PASS = "conditional pass"
+    CONDITIONAL_FAIL = "conditional fail"
+    FAIL = "fail"
+    NO_DECISION = "no decision"
+
+
+FROM_WORST = (
+    Decision.FAIL,
+    Decision.CONDITIONAL_FAIL,
+    Decision.NO_DECISION,
+    Decision.CONDITIONAL_PASS,
+    Decision.PASS,
+)
+"""What outweighs what in a verdict: a failure that is known is not hidden by one that is not, and nothing
+passes while a characteristic is undecided."""
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """Permitted values, both limits included; None where a side has no limit."""
+
+    low: float | None
+    high: float | None
+
+    def __post_init__(self) -> None:
+        if self.low is None and self.high is None:
+            raise ValueError("limits need at least one side")
+        if self.lowest > self.highest or isnan(self.lowest) or isnan(self.highest):
+            raise ValueError(f"the low limit ({self.low}) must not lie above the high limit ({self.high})")
+
+    @property
+    def lowest(self) -> float:
+        """Low limit, or minus infinity."""
+        return -inf if self.low is None else self.low
+
+    @property
+    def highest(self) -> float:
+        """High limit, or infinity."""
+        return inf if self.high is None else self.high
+
+    def hold(self, value: float) -> bool:
+        """Whether a value is permitted."""
+        return self.lowest <= value <= self.highest
+
+
+def decide(value: float, expanded_uncertainty: float, limits: Limits, rule: Rule) -> Decision:
+    """Statement of conformity of a value with its expanded uncertainty.
+
+    Simple acceptance: pass or fail (ILAC-G8:09/2019, 4.2.1). Guard band w = U: pass inside the limits by w,
+    fail outside by more than w, conditional between (4.2.3). On the edge of a zone the milder statement
+    holds. A value or uncertainty that is no number gives no decision.
+
+    :raises ValueError: the expanded uncertainty is negative.
+    """
+    if expanded_uncertainty < 0.0:
+        raise ValueError("an expanded uncertainty cannot be negative")
+    return decide_bounded(value, value - expanded_uncertainty, value + expanded_uncertainty, limits, rule)
+
+
+def decide_bounded(value: float, lower: float, upper: float, limits: Limits, rule: Rule) -> Decision:
+    """Statement of conformity of a value between a lower and an upper bound, which need not be symmetric.
+
+    :raises ValueError: a bound is on the wrong side of the value.
+    """
+    if not isfinite(value) or (rule is Rule.GUARDED and not (isfinite(lower) and isfinite(upper))):
+        return Decision.NO_DECISION
+    if rule is Rule.SIMPLE:
+        return Decision.PASS if limits.hold(value) else Decision.FAIL
+    if not lower <= value <= upper:
+        raise ValueError(f"bounds {lower} and {upper} do not stand around the value {value}")
+    if limits.hold(value):
+        surely = limits.hold(lower) and limits.hold(upper)
+        return Decision.PASS if surely else Decision.CONDITIONAL_PASS
+    surely = lower > limits.highest or upper < limits.lowest
+    return Decision.FAIL if surely else Decision.CONDITIONAL_FAIL
+
+
+def probability_of_conformity(value: float, standard_uncertainty: float, limits: Limits) -> float:
+    """Probability that the true value is permitted, by a normal distribution (JCGM 106:2012, clause 7).
+
+    :raises ValueError: the uncertainty is negative or not a number, or the value not finite.
+    """
+    return 1.0 - specific_risk_of_false_acceptance(value, standard_uncertainty, limits)
+
+
+def specific_risk_of_false_acceptance(value: float, standard_uncertainty: float, limits: Limits) -> float:
+    """Probability that an item accepted with this value lies outside its limits (JCGM 106:2012, clause 9).
+
+    Computed from the tails, so that a small risk keeps its digits.
+
+    :raises ValueError: the uncertainty is negative or not a number, or the value not finite.
+    """
+    if not isfinite(value) or not standard_uncertainty >= 0.0:
+        raise ValueError("a risk needs a finite value and a standard uncertainty that is not negative")
+    if standard_uncertainty == 0.0:
+        return 0.0 if limits.hold(value) else 1.0
+    below = ndtr((limits.lowest - value) / standard_uncertainty)
+    above = ndtr((value - limits.highest) / standard_uncertainty)
+    return float(below + above)
+
+
+def worst_of(decisions: Iterable[Decision]) -> Decision:
+    """Verdict on a unit from the decisions on its characteristics; without any there is none."""
+    return min(decisions, key=FROM_WORST.index, default=Decision.NO_DECISION)

@@ -1,0 +1,456 @@
+"""Which trims to move, in which order, and to which readings.
+
+The plan is the one whose worst characteristic, as a share of its limit, is smallest (a minimax problem, solved by
+linear programming on the linearised characteristics, a few rounds); among plans that reach the goal, the one that
+touches the fewest trims.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import combinations
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.optimize import linprog
+
+from rig.science.tracking import predict
+from rig.science.trims import Pivot, ScaleAboutPivot, ScaleAtInput, Shift, core_pitch, target_reading
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+    from rig.science.trims import Effect
+
+    Array = NDArray[np.float64]
+
+CENTS = 1200.0
+GRID = 41
+ROUNDS = 4
+SLOWEST_WATCHED_HZ = 60.0
+"""Below this a counter cannot show eight readings a second that each average a few periods."""
+
+
+@dataclass(frozen=True, slots=True)
+class TrackingLimits:
+    """Permitted deviations, cents (cents per octave for scale)."""
+
+    scale: float
+    musical: float
+    full: float
+    highs: float
+    base: float
+
+
+@dataclass(frozen=True, slots=True)
+class Played:
+    """The range in octaves of the law: full span, musical span, where the lowest note stands and what it must be."""
+
+    full: tuple[float, float]
+    musical: tuple[float, float]
+    base_x: float
+    lowest_note_octaves: float
+
+
+@dataclass(frozen=True, slots=True)
+class Adjuster:
+    """A trim as the planner sees it.
+
+    ``gain`` is the amount per clockwise turn; ``turns_clockwise`` and ``turns_counterclockwise`` are what may be
+    left of its travel each way.
+    """
+
+    name: str
+    effect: Effect
+    gain: float
+    gain_relative_spread: float
+    turns_clockwise: float
+    turns_counterclockwise: float
+    pivot: Pivot | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Characteristics:
+    """What the tracking of a unit looks like, in cents; arrays over units or draws where the parameters are."""
+
+    scale: Array
+    musical: Array
+    full: Array
+    highs: Array
+    base: Array
+    bottom: Array
+    """Error at the lowest CV, signed."""
+
+    def worst_share(self, limits: TrackingLimits) -> Array:
+        """Largest of the characteristics as shares of their limits; 1 is just inside."""
+        shares = [
+            np.abs(self.scale) / limits.scale,
+            np.abs(self.musical) / limits.musical,
+            np.abs(self.full) / limits.full,
+            np.abs(self.highs) / limits.highs,
+            np.abs(self.base) / limits.base,
+        ]
+        return np.asarray(np.max(np.stack(shares), axis=0))
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedMove:
+    """One trim to one target: pitches in octaves re 1 Hz at the held x."""
+
+    trim: str
+    amount: float
+    turns: float
+    turns_standard_uncertainty: float
+    held_x: float
+    reading_octaves: float
+    target_octaves: float
+    beyond_travel: bool
+
+    @property
+    def distance_cents(self) -> float:
+        """From the present reading to the target, cents."""
+        return CENTS * (self.target_octaves - self.reading_octaves)
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """Moves in order, and what will remain after them."""
+
+    moves: tuple[PlannedMove, ...]
+    left_alone: tuple[str, ...]
+    now: Characteristics
+    remaining: Characteristics
+    share_now: float
+    share_after: float
+    worst_musical_cents: float
+    worst_musical_standard_uncertainty_cents: float
+
+
+def characteristics(parameters: Array, played: Played) -> Characteristics:
+    """Characteristics of tracking parameters (..., 4), without noise.
+
+    Errors are deviations from the nominal law with the mean over the musical range removed, as of an instrument
+    that is tuned across the range that is played.
+    """
+    rows = _rows(np.asarray(parameters, dtype=np.float64), played)
+    return Characteristics(
+        scale=rows.scale,
+        musical=np.max(np.abs(rows.musical), axis=-1),
+        full=np.max(np.abs(rows.full), axis=-1),
+        highs=rows.highs,
+        base=rows.base,
+        bottom=rows.full[..., 0],
+    )
+
+
+def make_plan(
+    parameters: Array,
+    covariance: Array,
+    adjusters: Sequence[Adjuster],
+    played: Played,
+    limits: TrackingLimits,
+    *,
+    good_enough: float = 0.4,
+    draws: int = 256,
+    seed: int = 1,
+) -> Plan:
+    """Plan the moves from one fit.
+
+    :param parameters: tracking parameters (4,) with covariance (4, 4).
+    :param adjusters: the trims that may be moved, in the order in which they are to be turned.
+    :param good_enough: share of the limits under which a trim is left alone.
+    :param draws: Monte Carlo draws for what will remain, given the doubt in fit and pivots (JCGM 101).
+    """
+    now = characteristics(parameters, played)
+    share_now = float(now.worst_share(limits))
+    amounts = (
+        {}
+        if share_now <= good_enough
+        else _choose(parameters, adjusters, played, limits, good_enough, share_now)
+    )
+    touched = [each for each in adjusters if each.name in amounts]
+    moves: list[PlannedMove] = []
+    state = parameters
+    for adjuster in touched:
+        move = plan_move(state, adjuster, amounts[adjuster.name], played)
+        moves.append(move)
+        state = adjuster.effect.moved(state, amounts[adjuster.name])
+    remaining = characteristics(state, played)
+    spread = _remaining_draws(parameters, covariance, touched, moves, played, draws, seed)
+    return Plan(
+        moves=tuple(moves),
+        left_alone=tuple(each.name for each in adjusters if each.name not in amounts),
+        now=now,
+        remaining=remaining,
+        share_now=share_now,
+        share_after=float(remaining.worst_share(limits)),
+        worst_musical_cents=float(remaining.musical),
+        worst_musical_standard_uncertainty_cents=float(
+            np.sqrt(np.mean((spread.musical - float(remaining.musical)) ** 2))
+        ),
+    )
+
+
+def plan_move(parameters: Array, adjuster: Adjuster, amount: float, played: Played) -> PlannedMove:
+    """One move of one trim: where to hold the CV and at which pitch to stop."""
+    held_x = held_position(parameters, adjuster, played)
+    turns = amount / adjuster.gain
+    travel = adjuster.turns_clockwise if turns > 0.0 else adjuster.turns_counterclockwise
+    return PlannedMove(
+        trim=adjuster.name,
+        amount=amount,
+        turns=turns,
+        turns_standard_uncertainty=abs(turns) * adjuster.gain_relative_spread,
+        held_x=held_x,
+        reading_octaves=float(predict(parameters, np.array([held_x]))[0]),
+        target_octaves=float(target_reading(parameters, adjuster.effect, amount, held_x)),
+        beyond_travel=abs(turns) > travel,
+    )
+
+
+def held_position(parameters: Array, adjuster: Adjuster, played: Played) -> float:
+    """CV (in octaves of the law) at which to watch a trim: where it bites most and the counter is quick.
+
+    Scale: farthest from its pivot. Highs: the top. Base: the middle of the musical range, where leakage and dead
+    time bend least.
+    """
+    low, high = played.full
+    grid = np.linspace(low, high, GRID)
+    quick = grid[predict(parameters, grid) >= np.log2(SLOWEST_WATCHED_HZ)]
+    watched = quick if quick.size else grid[-1:]
+    if isinstance(adjuster.effect, ScaleAboutPivot):
+        pivot = float(np.mean(adjuster.effect.pivot_octaves))
+        distance = [abs(float(core_pitch(parameters, float(x))) - pivot) for x in watched]
+        return float(watched[int(np.argmax(distance))])
+    if isinstance(adjuster.effect, ScaleAtInput):
+        return float(watched[int(np.argmax(np.abs(watched)))])
+    if isinstance(adjuster.effect, Shift):
+        middle = sum(played.musical) / 2.0
+        return float(watched[int(np.argmin(np.abs(watched - middle)))])
+    return high
+
+
+@dataclass(frozen=True, slots=True)
+class _Rows:
+    scale: Array
+    musical: Array
+    full: Array
+    highs: Array
+    base: Array
+
+
+def _rows(parameters: Array, played: Played) -> _Rows:
+    full_x = np.linspace(*played.full, GRID)
+    musical_x = np.linspace(*played.musical, GRID)
+    full_error = CENTS * (predict(parameters, full_x) - full_x)
+    musical_error = CENTS * (predict(parameters, musical_x) - musical_x)
+    offset = np.mean(musical_error, axis=-1, keepdims=True)
+    centred = musical_x - np.mean(musical_x)
+    slope = musical_error @ centred / np.sum(centred**2)
+    line_at_top = offset[..., 0] + slope * (played.full[1] - np.mean(musical_x))
+    bottom = predict(parameters, np.array([played.base_x]))[..., 0]
+    return _Rows(
+        scale=np.asarray(slope),
+        musical=musical_error - offset,
+        full=full_error - offset,
+        highs=np.asarray(full_error[..., -1] - line_at_top),
+        base=np.asarray(CENTS * (bottom - played.lowest_note_octaves)),
+    )
+
+
+def _shares(parameters: Array, played: Played, limits: TrackingLimits) -> tuple[Array, ...]:
+    rows = _rows(parameters, played)
+    return (
+        np.atleast_1d(rows.scale / limits.scale),
+        rows.musical / limits.musical,
+        rows.full / limits.full,
+        np.atleast_1d(rows.highs / limits.highs),
+        np.atleast_1d(rows.base / limits.base),
+    )
+
+
+def _choose(
+    parameters: Array,
+    adjusters: Sequence[Adjuster],
+    played: Played,
+    limits: TrackingLimits,
+    good_enough: float,
+    share_now: float,
+) -> Mapping[str, float]:
+    best: Mapping[str, float] = {}
+    best_share = share_now
+    for size in range(1, len(adjusters) + 1):
+        for chosen in combinations(adjusters, size):
+            amounts, share = minimax(parameters, chosen, played, limits)
+            if share < 0.9 * best_share:
+                best, best_share = amounts, share
+        if best_share <= good_enough:
+            break
+    return best
+
+
+def minimax(
+    parameters: Array, adjusters: Sequence[Adjuster], played: Played, limits: TrackingLimits
+) -> tuple[Mapping[str, float], float]:
+    """Amounts of the given trims for which the worst share of the limits is smallest, and that share.
+
+    Each round solves a linear programme in the linearised characteristics: minimise t with |share| <= t_kind <= t,
+    plus a small price on every t_kind so that nothing is left wrong behind the worst one.
+    """
+    steps = np.array([_unit_amount(each) for each in adjusters])
+    amounts = np.zeros(len(adjusters))
+    for _ in range(ROUNDS):
+        state = _moved(parameters, adjusters, amounts * steps)
+        here = _shares(state, played, limits)
+        slopes = [
+            _slopes(state, each, step, here, played, limits)
+            for each, step in zip(adjusters, steps, strict=True)
+        ]
+        change = _linear_programme(here, slopes)
+        amounts = amounts + change
+        if np.max(np.abs(change)) < 1e-6:
+            break
+    final = _moved(parameters, adjusters, amounts * steps)
+    share = float(characteristics(final, played).worst_share(limits))
+    return {each.name: float(value) for each, value in zip(adjusters, amounts * steps, strict=True)}, share
+
+
+def _unit_amount(adjuster: Adjuster) -> float:
+    return abs(adjuster.gain)
+
+
+def _moved(parameters: Array, adjusters: Sequence[Adjuster], amounts: Array) -> Array:
+    state = parameters
+    for adjuster, amount in zip(adjusters, amounts, strict=True):
+        state = adjuster.effect.moved(state, float(amount))
+    return state
+
+
+def _slopes(
+    state: Array,
+    adjuster: Adjuster,
+    step: float,
+    here: tuple[Array, ...],
+    played: Played,
+    limits: TrackingLimits,
+) -> tuple[Array, ...]:
+    little = 1e-3
+    there = _shares(adjuster.effect.moved(state, little * step), played, limits)
+    return tuple((after - before) / little for after, before in zip(there, here, strict=True))
+
+
+def _linear_programme(here: tuple[Array, ...], slopes: Sequence[tuple[Array, ...]]) -> Array:
+    trims, kinds = len(slopes), len(here)
+    rows: list[Array] = []
+    bounds: list[Array] = []
+    for kind, values in enumerate(here):
+        columns = np.stack([each[kind] for each in slopes], axis=1)
+        own = np.zeros((values.size, kinds + 1))
+        own[:, kind] = -1.0
+        rows += [np.hstack([columns, own]), np.hstack([-columns, own])]
+        bounds += [-values, values]
+    below_worst = np.hstack([np.zeros((kinds, trims)), np.eye(kinds), -np.ones((kinds, 1))])
+    price = np.concatenate([np.zeros(trims), np.full(kinds, 0.02), [1.0]])
+    solution = linprog(
+        price,
+        A_ub=np.vstack([*rows, below_worst]),
+        b_ub=np.concatenate([*bounds, np.zeros(kinds)]),
+        bounds=[(None, None)] * trims + [(0.0, None)] * (kinds + 1),
+        method="highs",
+    )
+    if solution.x is None:
+        raise ValueError(f"the plan has no solution: {solution.message}")
+    return np.asarray(solution.x[:trims], dtype=np.float64)
+
+
+def _remaining_draws(
+    parameters: Array,
+    covariance: Array,
+    touched: Sequence[Adjuster],
+    moves: Sequence[PlannedMove],
+    played: Played,
+    draws: int,
+    seed: int,
+) -> Characteristics:
+    generator = np.random.default_rng(seed)
+    states = generator.multivariate_normal(parameters, covariance, size=draws, method="svd")
+    for adjuster, move in zip(touched, moves, strict=True):
+        effect = adjuster.effect
+        if adjuster.pivot is not None:
+            effect = ScaleAboutPivot(
+                generator.normal(adjuster.pivot.octaves, adjuster.pivot.standard_uncertainty, size=draws)
+            )
+        held = predict(states, np.array([move.held_x]))[..., 0]
+        seen = effect.amount_seen(states, move.held_x, held + move.target_octaves - move.reading_octaves)
+        # a pivot drawn near the held CV would ask for endless turns; no hand goes past twice the plan
+        amount = np.clip(seen, -2.0 * abs(move.amount), 2.0 * abs(move.amount))
+        states = effect.moved(states, amount)
+    return characteristics(states, played)
+
+
+@dataclass(frozen=True, slots=True)
+class RailPlan:
+    """Where to set the rail so that the worst octave step is smallest; errors in cents, by position."""
+
+    target_v: float
+    errors_now_cents: Array
+    errors_after_cents: Array
+    odd_position: int
+    """Position that fits the others least."""
+
+    @property
+    def worst_now_cents(self) -> float:
+        """Largest step error now."""
+        return float(np.max(np.abs(self.errors_now_cents)))
+
+    @property
+    def worst_after_cents(self) -> float:
+        """Largest step error with the rail at its target."""
+        return float(np.max(np.abs(self.errors_after_cents)))
+
+
+def plan_rail(
+    steps_octaves: Array, nominal_octaves: Array, rail_v: float, lowest_v: float, highest_v: float
+) -> RailPlan:
+    """Rail voltage that averages the divider's real errors: every step is a share of the rail.
+
+    Minimise t with |1200 (q step_k - nominal_k)| <= t over q = rail / rail now, inside the permitted rail.
+
+    :param steps_octaves: measured steps from the lowest position, shape (k,), none of them zero.
+    """
+    ratio = _best_ratio(steps_octaves, nominal_octaves, lowest_v / rail_v, highest_v / rail_v)
+    after = CENTS * (ratio * steps_octaves - nominal_octaves)
+    return RailPlan(
+        target_v=rail_v * ratio,
+        errors_now_cents=CENTS * (steps_octaves - nominal_octaves),
+        errors_after_cents=after,
+        odd_position=_odd_one(steps_octaves, nominal_octaves),
+    )
+
+
+def _best_ratio(steps: Array, nominal: Array, lowest: float, highest: float) -> float:
+    ones = np.ones((steps.size, 1))
+    columns = np.vstack([np.hstack([steps[:, None], -ones]), np.hstack([-steps[:, None], -ones])])
+    solution = linprog(
+        [0.0, 1.0],
+        A_ub=columns,
+        b_ub=np.concatenate([nominal, -nominal]),
+        bounds=[(lowest, highest), (0.0, None)],
+        method="highs",
+    )
+    if solution.x is None:
+        raise ValueError(f"the rail has no best setting: {solution.message}")
+    return float(solution.x[0])
+
+
+def _odd_one(steps: Array, nominal: Array) -> int:
+    if steps.size < 3:
+        return int(np.argmax(np.abs(steps - nominal)))
+    without = [
+        np.max(np.abs(np.delete(q * steps - nominal, k)))
+        for k in range(steps.size)
+        for q in [_best_ratio(np.delete(steps, k), np.delete(nominal, k), 0.5, 2.0)]
+    ]
+    return int(np.argmin(without))

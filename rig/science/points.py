@@ -1,0 +1,121 @@
+"""Errors of the points of a sweep, and the worst of them with its bounds."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from rig.science.pitch import CENTS_PER_OCTAVE
+
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike, NDArray
+
+    Array = NDArray[np.float64]
+
+
+def centring(musical_mask: ArrayLike, weights: ArrayLike | None = None) -> Array:
+    """Matrix that takes the weighted mean over the musical points away from every point, shape (n, n).
+
+    :raises ValueError: no point with weight lies in the musical range.
+    """
+    share = np.where(np.asarray(musical_mask, dtype=np.bool_), 1.0 if weights is None else weights, 0.0)
+    total = float(share.sum())
+    if not total > 0.0:
+        raise ValueError("no point lies in the musical range: sweep at least one control voltage inside it")
+    return np.asarray(np.eye(share.size) - share / total)
+
+
+def errors_cents(
+    x: ArrayLike, pitch_corrected: ArrayLike, musical_mask: ArrayLike, weights: ArrayLike | None = None
+) -> Array:
+    """Deviation of each point from the nominal law, cents, of a unit tuned across the range that is played.
+
+    :param x: octaves of the law, (n,) or (..., n).
+    :param pitch_corrected: octaves, drift removed, (n,) or (..., n).
+    :param musical_mask: (n,), the points whose weighted mean is the offset that is taken away.
+    :param weights: (n,), equal unless given.
+    """
+    deviation = np.asarray(pitch_corrected, dtype=np.float64) - np.asarray(x, dtype=np.float64)
+    return np.asarray(CENTS_PER_OCTAVE * deviation @ centring(musical_mask, weights).T)
+
+
+def errors_covariance_cents2(
+    covariance_octaves2: ArrayLike, musical_mask: ArrayLike, weights: ArrayLike | None = None
+) -> Array:
+    """Covariance of the errors of the points, cents squared, from that of the pitches (JCGM 100, eq. 16)."""
+    matrix = centring(musical_mask, weights)
+    return np.asarray(
+        CENTS_PER_OCTAVE**2 * matrix @ np.asarray(covariance_octaves2, dtype=np.float64) @ matrix.T
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class WorstError:
+    """Largest size among the errors of the points.
+
+    ``value_cents`` as measured, at point ``index``. ``lower_cents`` and ``upper_cents`` are one-sided bounds,
+    each with the probability asked for. Noise only adds to a largest size: ``bias_cents`` says by about how
+    much, and ``standard_uncertainty_cents`` is its spread.
+    """
+
+    value_cents: float
+    lower_cents: float
+    upper_cents: float
+    bias_cents: float
+    standard_uncertainty_cents: float
+    index: int
+
+
+def worst_error(
+    errors_cents: ArrayLike,
+    covariance_cents2: ArrayLike,
+    *,
+    draws: int = 4000,
+    probability: float = 0.95,
+    seed: int = 1,
+) -> WorstError:
+    """Worst error with one-sided bounds, by Monte Carlo (JCGM 101:2008, clauses 6.4 and 7).
+
+    The upper bound is the quantile of the largest size among draws around the errors; as the largest size of
+    a draw is never below that of the point which is truly worst, it holds at least with the probability asked
+    for. The lower bound is the largest distance by which an error clears a band that covers all points
+    together.
+
+    :param errors_cents: (n,).
+    :param covariance_cents2: (n, n), positive semi-definite.
+    :raises ValueError: shapes do not match, or a number is not finite.
+    """
+    errors = np.asarray(errors_cents, dtype=np.float64)
+    covariance = np.asarray(covariance_cents2, dtype=np.float64)
+    if errors.ndim != 1 or errors.size == 0 or covariance.shape != (errors.size, errors.size):
+        raise ValueError(
+            "errors of shape (n,) go with a covariance of shape (n, n), "
+            f"not {errors.shape} with {covariance.shape}"
+        )
+    if not (np.isfinite(errors).all() and np.isfinite(covariance).all()):
+        raise ValueError("errors and covariance of the points must be finite; leave out points that failed")
+    index = int(np.argmax(np.abs(errors)))
+    value = float(abs(errors[index]))
+    noise = _draws(covariance, draws, seed)
+    worst = np.max(np.abs(errors + noise), axis=-1)
+    deviation = np.sqrt(np.maximum(np.diagonal(covariance), 0.0))
+    sizes = np.divide(np.abs(noise), deviation, out=np.zeros_like(noise), where=deviation > 0.0)
+    band = float(np.quantile(np.max(sizes, axis=-1), probability))
+    return WorstError(
+        value_cents=value,
+        lower_cents=max(0.0, float(np.max(np.abs(errors) - band * deviation))),
+        upper_cents=max(value, float(np.quantile(worst, probability))),
+        bias_cents=float(np.mean(worst)) - value,
+        standard_uncertainty_cents=float(np.std(worst)),
+        index=index,
+    )
+
+
+def _draws(covariance: Array, draws: int, seed: int) -> Array:
+    values, vectors = np.linalg.eigh(0.5 * (covariance + covariance.T))
+    if values[0] < -1e-9 * max(float(values[-1]), 1e-300):
+        raise ValueError("the covariance of the points has negative eigenvalues, so it is no covariance")
+    factor = vectors * np.sqrt(np.maximum(values, 0.0))
+    return np.asarray(np.random.default_rng(seed).standard_normal((draws, values.size)) @ factor.T)

@@ -1,0 +1,74 @@
+"""First signs of life: does the unit give a pitch at all, and does the pitch follow the CV?"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import log2
+from typing import TYPE_CHECKING
+
+from drivers.errors import NoSignal
+from rig.diagnosis import dead_cv, dead_output
+
+if TYPE_CHECKING:
+    from rig.acquire import Acquisition
+    from rig.diagnosis import Cause
+    from rig.operators.port import Operator
+
+TRIES = 3
+LEAST_SHARE_OF_OCTAVES = 0.2
+LOOK_GATE_S = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class Life:
+    """What the first look saw: pitches in octaves re 1 Hz at the CVs looked at (missing where nothing was seen)."""
+
+    cvs_v: tuple[float, ...]
+    pitches: tuple[float | None, ...]
+    cause: Cause | None
+
+    @property
+    def seen(self) -> int:
+        """At how many CVs there was a signal."""
+        return sum(pitch is not None for pitch in self.pitches)
+
+
+def look_for_life(acquisition: Acquisition, operator: Operator) -> Life:
+    """Look at three CVs; when nothing is seen, have lead and power checked before the unit is blamed.
+
+    :raises NoSignal: nothing is seen, and nobody vouches for lead and power.
+    """
+    problem = ""
+    for _ in range(TRIES):
+        life = _look(acquisition)
+        if life.seen:
+            return life
+        problem = (
+            f"Counter at {acquisition.bench.counter.session.resource} sees no signal at any CV: check the output lead and that "
+            "the unit has power."
+        )
+        if operator.output_is_connected(problem):
+            return Life(life.cvs_v, life.pitches, dead_output())
+    raise NoSignal(problem)
+
+
+def _look(acquisition: Acquisition) -> Life:
+    full = acquisition.product.range.full
+    cvs_v = (full.low_v, (full.low_v + full.high_v) / 2.0, full.high_v)
+    pitches = tuple(_pitch(acquisition, cv_v) for cv_v in cvs_v)
+    low, high = pitches[0], pitches[-1]
+    cause = None
+    if low is not None and high is not None:
+        law = acquisition.product.law.law()
+        expected = float(law.octaves(full.high_v) - law.octaves(full.low_v))
+        if high - low < LEAST_SHARE_OF_OCTAVES * expected:
+            cause = dead_cv(high - low, expected)
+    return Life(cvs_v, pitches, cause)
+
+
+def _pitch(acquisition: Acquisition, cv_v: float) -> float | None:
+    acquisition.hold(cv_v)
+    try:
+        return log2(acquisition.read_once(LOOK_GATE_S))
+    except NoSignal:
+        return None

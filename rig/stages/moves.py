@@ -1,0 +1,83 @@
+"""One move of one trim: show the operator the target, watch, record what came of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from rig.operators.port import Turn, TurnEnd
+from rig.science.pitch import note_name
+
+if TYPE_CHECKING:
+    from rig.acquire import Acquisition, PitchWatch, RailWatch
+    from rig.operators.port import Operator, Turned
+    from rig.product import Trim
+    from rig.records import Recorder
+
+MOST_TURNS_SHARE = 0.5
+"""Doubt in the rough number of turns that is allowed for beside the gain's own spread."""
+
+
+@dataclass(frozen=True, slots=True)
+class Made:
+    """A move as it was made."""
+
+    trim: str
+    end: TurnEnd
+    turns: float | None
+
+
+def most_turns(turns: float, trim: Trim) -> float:
+    """Turns past which something is wrong: the rough number, its spread, and a little."""
+    spread = trim.effect_per_turn_spread / abs(trim.effect_per_turn)
+    return abs(turns) * (1.0 + MOST_TURNS_SHARE + 2.0 * spread) + 0.2
+
+
+def turn_to_pitch(
+    acquisition: Acquisition,
+    operator: Operator,
+    recorder: Recorder,
+    name: str,
+    turns: float,
+    watch: PitchWatch,
+    controls: dict[str, str],
+) -> Made:
+    """Turn a trim until the pitch at the held CV is the target."""
+    trim = acquisition.product.trims[name]
+    target_hz = 2.0**watch.target_octaves
+    where = f"CV held at {watch.cv_v:.2f} V"
+    turn = Turn(
+        name, trim.label, f"{target_hz:.3f} Hz ({note_name(target_hz)})", where, turns, most_turns(turns, trim)
+    )
+    watch.begin()
+    with recorder.move(name, target_hz, "Hz", watch.cv_v, controls, turns) as move:
+        move.before = watch.read().number
+        turned = operator.turn(turn, watch)
+        move.after = watch.read().number
+        move.outcome = turned.end.value
+    return _made(name, turned)
+
+
+def turn_to_voltage(
+    acquisition: Acquisition,
+    operator: Operator,
+    recorder: Recorder,
+    name: str,
+    turns: float,
+    watch: RailWatch,
+) -> Made:
+    """Turn the rail trim until the meter reads the target."""
+    trim = acquisition.product.trims[name]
+    turn = Turn(
+        name, trim.label, f"{watch.target_v:.4f} V", "meter on the rail", turns, most_turns(turns, trim)
+    )
+    with recorder.move(name, watch.target_v, "V", None, {}, turns) as move:
+        move.before = watch.read().number
+        turned = operator.turn(turn, watch)
+        move.after = watch.read().number
+        move.outcome = turned.end.value
+    return _made(name, turned)
+
+
+def _made(name: str, turned: Turned) -> Made:
+    return Made(name, turned.end, turned.turns_estimate)

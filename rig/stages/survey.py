@@ -1,0 +1,330 @@
+"""Measure everything that is judged, and turn nothing: full sweep, rail, octave steps, knob."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import log, log2
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from rig.acquire import sweep
+from rig.assess import assess_sweep, judged, tracking_findings
+from rig.errors import NoDecision
+from rig.stages.warm_up import expected_frequency_hz
+
+if TYPE_CHECKING:
+    from uuid import UUID
+
+    from rig.acquire import Acquisition, Point
+    from rig.assess import Finding, SweepAssessment
+    from rig.operators.port import Operator
+    from rig.records import Recorder
+    from rig.science.tracking import Prior
+    from rig.stages.warm_up import WarmedUp
+
+CENTS = 1200.0
+SHORT_SWEEP_POINTS = 7
+SWEEP_TRIES = 3
+RAIL_READINGS = 5
+OCTAVE, KNOB = "octave", "knob"
+KNOB_LOW, KNOB_MIDDLE, KNOB_HIGH = "low", "middle", "high"
+
+
+@dataclass(frozen=True, slots=True)
+class Pitch:
+    """A pitch with its random standard uncertainty, octaves."""
+
+    octaves: float
+    standard_uncertainty: float
+
+
+@dataclass(frozen=True, slots=True)
+class Voltage:
+    """A voltage with its standard uncertainty."""
+
+    voltage_v: float
+    standard_uncertainty_v: float
+
+
+@dataclass(frozen=True, slots=True)
+class KnobPitches:
+    """Pitch at the knob's stops and at its middle."""
+
+    low: Pitch
+    middle: Pitch
+    high: Pitch
+
+    @property
+    def range_octaves(self) -> float:
+        """From stop to stop."""
+        return self.high.octaves - self.low.octaves
+
+    @property
+    def centre_octaves(self) -> float:
+        """Middle position against the middle of the stops."""
+        return self.middle.octaves - (self.low.octaves + self.high.octaves) / 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class Survey:
+    """Everything measured of a unit in one go, with its findings."""
+
+    phase: str
+    sweep_id: UUID
+    assessed: SweepAssessment
+    rail: Voltage | None
+    octaves: tuple[Pitch, ...]
+    knob: KnobPitches | None
+    findings: tuple[Finding, ...]
+
+    @property
+    def steps_octaves(self) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+        """Octave steps from the lowest position, shape (positions - 1,)."""
+        return np.array([each.octaves - self.octaves[0].octaves for each in self.octaves[1:]])
+
+
+def survey(acquisition: Acquisition, operator: Operator, recorder: Recorder, phase: str, warmed: WarmedUp) -> Survey:
+    """Measure the whole unit.
+
+    :param phase: as_found or as_left.
+    :raises NoDecision: the unit drifted too much in every sweep tried.
+    """
+    at_rest(acquisition, operator)
+    sweep_id, assessed = steady_sweep(acquisition, operator, recorder, phase, drift_known=warmed.steady)
+    rail = read_rail(acquisition, recorder, phase)
+    octaves = read_octaves(acquisition, operator, recorder, phase)
+    knob = read_knob(acquisition, operator, recorder, phase)
+    findings = (
+        *tracking_findings(assessed, acquisition.product, acquisition.bench.file, acquisition.line),
+        *_control_findings(acquisition, rail, octaves, knob),
+        *drift_findings(acquisition, warmed),
+    )
+    return Survey(phase, sweep_id, assessed, rail, octaves, knob, findings)
+
+
+def at_rest(acquisition: Acquisition, operator: Operator) -> None:
+    """Controls as they stand in a sweep: octave switch at its first position, knob at its low stop."""
+    controls = acquisition.product.controls
+    if controls.octave is not None:
+        operator.set_control(OCTAVE, controls.octave.positions[0])
+    if controls.knob is not None:
+        operator.set_control(KNOB, KNOB_LOW)
+
+
+def steady_sweep(
+    acquisition: Acquisition, operator: Operator, recorder: Recorder, purpose: str, *, drift_known: bool
+) -> tuple[UUID, SweepAssessment]:
+    """Full sweep, repeated when the unit drifted more in it than the product allows.
+
+    :param drift_known: False when warm-up ended without success, so that drift is a finding and not a nuisance.
+    """
+    full, rules = acquisition.product.range, acquisition.product.measuring
+    cvs_v = [float(each) for each in np.linspace(full.full.low_v, full.full.high_v, full.points)]
+    for _ in range(SWEEP_TRIES):
+        sweep_id, points = _take(acquisition, operator, recorder, purpose, cvs_v)
+        assessed = assess_sweep(points, acquisition.product, acquisition.bench.file, acquisition.line)
+        recorder.fit(sweep_id, assessed)
+        doubt = 2.0 * max(assessed.drift_standard_uncertainty) * points[-1].elapsed_s / 60.0
+        if assessed.drifted_cents - doubt <= rules.sweep_drift_cents or not drift_known:
+            return sweep_id, assessed
+        operator.tell(
+            f"The unit drifted {assessed.drifted_cents:.1f} cents in the sweep; {rules.sweep_drift_cents:.1f} are allowed: "
+            "the sweep is repeated."
+        )
+    raise NoDecision(
+        f"The unit drifted more than {rules.sweep_drift_cents:.1f} cents in each of {SWEEP_TRIES} sweeps: keep draughts and "
+        "hands away, let it warm up longer, then scan it again."
+    )
+
+
+def short_sweep(
+    acquisition: Acquisition, operator: Operator, recorder: Recorder, purpose: str, prior: Prior
+) -> SweepAssessment:
+    """A few points after a move, fitted with what is known of leakage and dead time."""
+    full = acquisition.product.range.full
+    cvs_v = [float(each) for each in np.linspace(full.low_v, full.high_v, SHORT_SWEEP_POINTS)]
+    sweep_id, points = _take(acquisition, operator, recorder, purpose, cvs_v)
+    assessed = assess_sweep(points, acquisition.product, acquisition.bench.file, acquisition.line, prior=prior)
+    recorder.fit(sweep_id, assessed)
+    return assessed
+
+
+def _take(
+    acquisition: Acquisition, operator: Operator, recorder: Recorder, purpose: str, cvs_v: list[float]
+) -> tuple[UUID, list[Point]]:
+    sweep_id = recorder.sweep(purpose, resting_controls(acquisition))
+    points: list[Point] = []
+    total = len(cvs_v) + 4
+    rules = acquisition.product.measuring
+    for point in sweep(
+        acquisition,
+        cvs_v,
+        lambda cv_v: expected_frequency_hz(acquisition, cv_v),
+        uncertainty_cents=rules.uncertainty_cents,
+    ):
+        recorder.point(sweep_id, len(points), point)
+        points.append(point)
+        operator.progress(f"sweep {purpose.replace('_', ' ')}", len(points), total)
+    return sweep_id, points
+
+
+def resting_controls(acquisition: Acquisition) -> dict[str, str]:
+    """Controls as they stand in a sweep, for the record."""
+    controls = acquisition.product.controls
+    resting = {}
+    if controls.octave is not None:
+        resting[OCTAVE] = controls.octave.positions[0]
+    if controls.knob is not None:
+        resting[KNOB] = KNOB_LOW
+    return resting
+
+
+def read_rail(acquisition: Acquisition, recorder: Recorder, purpose: str) -> Voltage | None:
+    """Reference rail; None where the product has none."""
+    limit = acquisition.product.limits.rail
+    if limit is None:
+        return None
+    meter, role = acquisition.bench.meter, acquisition.bench.file.meter
+    meter.configure_dc(role.range_for(limit.nominal_v).range_v, role.integration_cycles)
+    readings = np.array(meter.read_voltages(RAIL_READINGS))
+    mean_v = float(np.mean(readings))
+    uncertainty_v = float(np.hypot(np.std(readings, ddof=1) / np.sqrt(RAIL_READINGS), role.standard_uncertainty_v(mean_v)))
+    recorder.reading(purpose, "rail", {}, mean_v, "V", uncertainty_v)
+    return Voltage(mean_v, uncertainty_v)
+
+
+def read_octaves(
+    acquisition: Acquisition, operator: Operator, recorder: Recorder, purpose: str
+) -> tuple[Pitch, ...]:
+    """Pitch at each position of the octave switch; the switch ends at its first position."""
+    switch = acquisition.product.controls.octave
+    if switch is None:
+        return ()
+    pitches = []
+    for position, octaves in zip(switch.positions, switch.octaves, strict=True):
+        operator.set_control(OCTAVE, position)
+        pitches.append(_read(acquisition, recorder, purpose, {OCTAVE: position}, switch.read_at_cv_v, octaves))
+    operator.set_control(OCTAVE, switch.positions[0])
+    return tuple(pitches)
+
+
+def read_knob(acquisition: Acquisition, operator: Operator, recorder: Recorder, purpose: str) -> KnobPitches | None:
+    """Pitch at the knob's stops and middle; the knob ends at its low stop."""
+    knob = acquisition.product.controls.knob
+    if knob is None:
+        return None
+    shares = {KNOB_LOW: 0.0, KNOB_MIDDLE: 0.5, KNOB_HIGH: 1.0}
+    read: dict[str, Pitch] = {}
+    for position, share in shares.items():
+        operator.set_control(KNOB, position)
+        read[position] = _read(
+            acquisition, recorder, purpose, {KNOB: position}, knob.read_at_cv_v, share * knob.range_octaves
+        )
+    operator.set_control(KNOB, KNOB_LOW)
+    return KnobPitches(read[KNOB_LOW], read[KNOB_MIDDLE], read[KNOB_HIGH])
+
+
+def _read(
+    acquisition: Acquisition,
+    recorder: Recorder,
+    purpose: str,
+    control: dict[str, str],
+    cv_v: float,
+    octaves_up: float,
+) -> Pitch:
+    expected_hz = expected_frequency_hz(acquisition, cv_v) * 2.0**octaves_up
+    _, averaged = acquisition.measure(cv_v, expected_hz, acquisition.measuring.uncertainty_cents)
+    pitch = Pitch(log2(averaged.frequency_hz), averaged.relative_standard_uncertainty / log(2.0))
+    controls = {**resting_controls(acquisition), **control}
+    recorder.reading(purpose, f"pitch at {cv_v:g} V", controls, pitch.octaves, "octaves re 1 Hz", pitch.standard_uncertainty)
+    return pitch
+
+
+def _control_findings(
+    acquisition: Acquisition, rail: Voltage | None, octaves: tuple[Pitch, ...], knob: KnobPitches | None
+) -> tuple[Finding, ...]:
+    product = acquisition.product
+    limits, rule = product.limits, product.decision_rule
+    findings: list[Finding] = []
+    if rail is not None and limits.rail is not None:
+        findings.append(
+            judged(
+                "rail",
+                "Reference rail",
+                "V",
+                rail.voltage_v,
+                rail.standard_uncertainty_v,
+                limits.rail.plus_minus_v,
+                rule,
+                nominal=limits.rail.nominal_v,
+            )
+        )
+    if octaves and limits.octave_step_cents is not None and product.controls.octave is not None:
+        switch = product.controls.octave
+        for position, nominal, pitch in zip(switch.positions[1:], switch.octaves[1:], octaves[1:], strict=True):
+            findings.append(
+                judged(
+                    f"octave_step_{position}",
+                    f"Octave step {position}",
+                    "cents",
+                    CENTS * (pitch.octaves - octaves[0].octaves - nominal),
+                    CENTS * float(np.hypot(pitch.standard_uncertainty, octaves[0].standard_uncertainty)),
+                    limits.octave_step_cents,
+                    rule,
+                )
+            )
+    if knob is not None and product.controls.knob is not None:
+        findings += _knob_findings(acquisition, knob, product.controls.knob.repeatability_cents)
+    return tuple(findings)
+
+
+def _knob_findings(acquisition: Acquisition, knob: KnobPitches, repeatability_cents: float) -> list[Finding]:
+    product = acquisition.product
+    findings = []
+    nominal_octaves = product.controls.knob.range_octaves if product.controls.knob is not None else 0.0
+    ends = CENTS * float(np.hypot(knob.low.standard_uncertainty, knob.high.standard_uncertainty))
+    if product.limits.knob_range_cents is not None:
+        findings.append(
+            judged(
+                "knob_range",
+                "Knob range",
+                "cents",
+                CENTS * knob.range_octaves,
+                ends,
+                product.limits.knob_range_cents,
+                product.decision_rule,
+                nominal=CENTS * nominal_octaves,
+            )
+        )
+    if product.limits.knob_centre_cents is not None:
+        findings.append(
+            judged(
+                "knob_centre",
+                "Knob centre",
+                "cents",
+                CENTS * knob.centre_octaves,
+                float(np.hypot(repeatability_cents, ends)),
+                product.limits.knob_centre_cents,
+                product.decision_rule,
+                note="a hand sets the middle",
+            )
+        )
+    return findings
+
+
+def drift_findings(acquisition: Acquisition, warmed: WarmedUp) -> tuple[Finding, ...]:
+    """Drift at both ends of the range, over the last window of warm-up."""
+    product = acquisition.product
+    return tuple(
+        judged(
+            f"drift_{end}",
+            f"Drift, {end} end",
+            "cents/min",
+            rate.rate_cents_per_minute,
+            rate.standard_uncertainty,
+            product.limits.drift_cents_per_minute,
+            product.decision_rule,
+        )
+        for end, rate in (("low", warmed.low), ("high", warmed.high))
+    )

@@ -1,0 +1,99 @@
+"""TOML files checked against a pydantic model, with one clear sentence for whatever is wrong."""
+
+from __future__ import annotations
+
+import hashlib
+import tomllib
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Generic, TypeVar
+
+from pydantic import BaseModel, ConfigDict, ValidationError
+
+from rig.errors import FileProblem
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+LARGEST_FILE_BYTES = 1_000_000
+
+
+class Checked(BaseModel):
+    """A part of a file: unknown fields refused, nothing changed after reading, numbers finite."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, str_strip_whitespace=True)
+
+
+ModelT = TypeVar("ModelT", bound=Checked)
+
+
+@dataclass(frozen=True, slots=True)
+class Loaded(Generic[ModelT]):
+    """A checked file: its contents, its text and the hash of that text (its revision by content)."""
+
+    path: Path
+    text: str
+    content_hash: str
+    contents: ModelT
+
+
+def load(path: Path, model: type[ModelT], kind: str) -> Loaded[ModelT]:
+    """Read and check one file.
+
+    :param kind: what the file is, for messages ('product file', 'bench file').
+    :raises FileProblem: it cannot be read, is not TOML, or a field is wrong.
+    """
+    text = _read(path, kind)
+    try:
+        raw = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        message = f"The {kind} {path} is not valid TOML: {error}; mend that line and try again."
+        raise FileProblem(message) from None
+    return Loaded(path, text, hashlib.sha256(text.encode()).hexdigest(), check(raw, model, f"{kind} {path}"))
+
+
+def check(raw: Mapping[str, object], model: type[ModelT], place: str) -> ModelT:
+    """Check parsed TOML against its model.
+
+    :raises FileProblem: names the first wrong field, what is wrong and how many more there are.
+    """
+    try:
+        return model.model_validate(raw)
+    except ValidationError as error:
+        raise FileProblem(_first_problem(error, place)) from None
+
+
+def _read(path: Path, kind: str) -> str:
+    try:
+        data = path.read_bytes()
+    except FileNotFoundError:
+        raise FileProblem(f"There is no {kind} {path}: check the name, or copy an example first.") from None
+    except OSError as error:
+        raise FileProblem(f"The {kind} {path} cannot be read ({error.strerror}): check its rights.") from None
+    except ValueError:
+        raise FileProblem(f"{str(path)!r} cannot be a file name: check what was typed.") from None
+    if len(data) > LARGEST_FILE_BYTES:
+        message = f"The {kind} {path} has {len(data)} bytes; no {kind} is that long: is it the right file?"
+        raise FileProblem(message)
+    try:
+        return data.decode("utf-8")
+    except UnicodeDecodeError as error:
+        message = f"The {kind} {path} is not UTF-8 text (byte {error.start}): save it as UTF-8 and try again."
+        raise FileProblem(message) from None
+
+
+def _first_problem(error: ValidationError, place: str) -> str:
+    problems = error.errors(include_url=False)
+    first = problems[0]
+    where = ".".join(str(part) for part in first["loc"]) or "the file as a whole"
+    message = first["msg"].removeprefix("Value error, ")
+    if first["type"] == "missing":
+        what = "is missing"
+    elif first["type"] == "extra_forbidden":
+        what = "is not a field of this file (misspelt?)"
+    else:
+        shown = repr(first["input"])
+        shown = shown if len(shown) <= 60 else shown[:57] + "..."  # noqa: PLR2004
+        what = f"is {shown}: {message[0].lower()}{message[1:]}"
+    more = f" ({len(problems) - 1} more after it)" if len(problems) > 1 else ""
+    return f"The {place} has a wrong field: {where} {what}{more}."
