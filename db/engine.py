@@ -33,8 +33,8 @@ class Database:
     def session(self) -> Iterator[Session]:
         """Session for writing: commits at the end of the block, rolls back if the block is left by an error.
 
-        It takes the write lock at once, so that what it reads stays true until it writes. Objects stay usable
-        after it. Keep it short: nobody else can write meanwhile.
+        Its first statement takes the write lock, so that what it reads stays true until it writes. Objects
+        stay usable after it. Keep it short and open one at a time: nobody else can write meanwhile.
 
         :raises DatabaseError: in place of any error of SQLAlchemy or the database.
         """

@@ -37,7 +37,7 @@ def _prepare(engine: Engine, foreign_keys: str) -> None:
         mode = connection.execute("PRAGMA journal_mode = WAL").fetchone()[0]
         if mode != "wal":
             raise StorageFailed(
-                f"The database cannot keep a write-ahead log where it lies (mode {mode}): "
+                f"The database {engine.url.database} cannot keep a write-ahead log there ({mode}): "
                 "put it on a local disk."
             )
         connection.execute("PRAGMA synchronous = FULL")

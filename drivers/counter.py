@@ -61,19 +61,26 @@ class Counter:
         :raises ValueError: it is not above 0.
         :raises InstrumentError: the counter refused it.
         """
-        if not gate_s > 0:
-            raise ValueError(f"a gate of {gate_s:g} s is none: give more than 0 s")
         if gate_s != self._gate_s:
+            spelling = self._gate_spelling(gate_s)
             self._gate_s = None
-            self.session.command(self._dialect.gate.format(gate=format_number(gate_s)))
+            self.session.command(spelling)
             self._gate_s = gate_s
 
-    def start(self) -> None:
-        """Open the gate and return at once; :meth:`fetch` has the result. One message.
+    def start(self, gate_s: float | None = None) -> None:
+        """Open the gate and return at once; :meth:`fetch` has the result. One message, also with a new gate.
 
+        :param gate_s: how long the gate stays open, s; as set before when ``None``.
+        :raises ValueError: it is not above 0.
         :raises InstrumentError: the counter refused it.
         """
-        self.session.command(self._dialect.start)
+        if gate_s is None or gate_s == self._gate_s:
+            self.session.command(self._dialect.start)
+            return
+        spelling = self._gate_spelling(gate_s)
+        self._gate_s = None
+        self.session.command(f"{spelling};:{self._dialect.start}")
+        self._gate_s = gate_s
 
     def fetch(self) -> float:
         """Wait for the gate that :meth:`start` opened and return its result, Hz. One message.
@@ -115,6 +122,11 @@ class Counter:
 
     def __exit__(self, *_exception: object) -> None:
         self.close()
+
+    def _gate_spelling(self, gate_s: float) -> str:
+        if not gate_s > 0:
+            raise ValueError(f"a gate of {gate_s:g} s is none: give more than 0 s")
+        return self._dialect.gate.format(gate=format_number(gate_s))
 
     def _one(self, query: str) -> float:
         try:

@@ -19,9 +19,6 @@
         └── ReadBackDiffers  a source does not put out what it was told to
 """
 
-# The names say what happened, as a sentence would; "Error" is kept for the branches of the tree.
-# ruff: noqa: N818
-
 from __future__ import annotations
 
 from dataclasses import dataclass

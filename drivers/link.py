@@ -64,11 +64,14 @@ class VisaLink:
     :param timeout_s: how long to wait for an answer, and for the link to open.
     :param termination: what ends a message in both directions; its last character is what ends a read.
     :raises LinkRefused: it cannot be opened.
+    :raises ValueError: there is no termination.
     """
 
     def __init__(
         self, name: str, resource: str, timeout_s: float, termination: str, serial: SerialOptions
     ) -> None:
+        if not termination:
+            raise ValueError(f"{name} needs something to end a message with, for example a line feed")
         self.resource = resource
         self._name = name
         self._termination = termination.encode("ascii")
@@ -159,17 +162,25 @@ class VisaLink:
             raise ConnectionError(_reason(error)) from error
 
     def close(self) -> None:
-        """Close in good order."""
-        self._while_open.close()
-        with contextlib.suppress(*_BROKEN):
-            self._device.close()
+        """Close in good order, or at once when nobody is left to take leave of."""
+        try:
+            self.unread()
+        except ConnectionError:
+            self.abandon()
+        else:
+            self._release()
 
     def abandon(self) -> None:
         """Close without a word to the other end, which may not be listening any more."""
         if self._socket is not None:
             with contextlib.suppress(OSError):
                 self._socket.shutdown(socket.SHUT_RDWR)
-        self.close()
+        self._release()
+
+    def _release(self) -> None:
+        self._while_open.close()
+        with contextlib.suppress(*_BROKEN):
+            self._device.close()
 
     def _configure(self, serial: SerialOptions) -> None:
         self._device.timeout = 1000 * self._timeout_s
@@ -194,8 +205,7 @@ class VisaLink:
             self.abandon()
         raise LinkRefused(
             f"{self._name} cannot be opened ({_reason(error)}): check that the instrument is on and "
-            "connected, "
-            "and the address in the bench file"
+            "connected, and its address in the bench file"
         ) from error
 
     def _received(self) -> tuple[bytes, bool]:
@@ -215,7 +225,11 @@ class VisaLink:
             raise ConnectionError("the link is closed")
         if not select.select([link], [], [], timeout_s)[0]:
             return False
-        if not link.recv(1, socket.MSG_PEEK):
+        try:
+            seen = link.recv(1, socket.MSG_PEEK)
+        except OSError as error:
+            raise ConnectionError(_reason(error)) from error
+        if not seen:
             raise ConnectionError("the other end has closed the link")
         return True
 

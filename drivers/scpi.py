@@ -17,6 +17,7 @@ from drivers.errors import ErrorEntry, NotANumber, Overload, Unreadable
 __all__ = [
     "ErrorEntry",
     "Identity",
+    "count_queries",
     "format_number",
     "parse_block",
     "parse_boolean",
@@ -171,6 +172,11 @@ def split_units(text: str) -> list[str]:
             units.append(text[begin:position])
             begin = position + 1
     return [*units, text[begin:]]
+
+
+def count_queries(message: str) -> int:
+    """Count the units of a program message whose header ends in a question mark: each has an answer."""
+    return sum(unit.split(maxsplit=1)[0].endswith("?") for unit in split_units(message) if unit.strip())
 
 
 def parse_error_entry(text: str) -> ErrorEntry:

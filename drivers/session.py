@@ -35,7 +35,7 @@ from drivers.errors import (
     WrongIdentity,
 )
 from drivers.link import LinkKind, SerialOptions, VisaLink
-from drivers.scpi import Identity, parse_error_entry, parse_identity, split_units
+from drivers.scpi import Identity, count_queries, parse_error_entry, parse_identity, split_units
 from drivers.tokens import Tokens
 
 T = TypeVar("T")
@@ -57,8 +57,10 @@ class Exchange:
 
 
 class Session:
-    """An open link to an instrument that has told who it is. Open one with :meth:`open`; close it, or use
-    ``with``.
+    """An open link to an instrument that has told who it is, for one thread at a time.
+
+    Open one with :meth:`open`; close it, or use ``with``. ``identity`` is who answers, ``messages`` counts
+    exchanges, ``resynchronisations`` how often the link had to be brought in step.
     """
 
     identity: Identity
@@ -109,14 +111,14 @@ class Session:
         :param resource: VISA resource string.
         :param role: what the instrument is on this bench, for messages (``"source"``, ``"meter"``,
             ``"counter"``).
-        :param timeout_s: how long an answer may take, and once more as long for bringing the link in step.
-        :param termination: ends every message in both directions.
+        :param timeout_s: how long an answer may take, and twice as long for bringing the link in step.
+        :param termination: ends every message in both directions; at least one character.
         :param link: how the instrument spells error queue and token; SCPI-1999 by default.
         :param serial: settings of a serial line.
         :param observer: is shown every exchange after it is over.
         :param clock: times the exchanges for the observer; real time by default.
         :raises LinkRefused: nobody is there, or nobody who answers ``*IDN?``.
-        :raises Unreadable: who answers gives no identity.
+        :raises Unreadable: who answers gives no identity, or none of an error queue after that.
         """
         options = serial if serial is not None else SerialOptions()
         session = cls(
@@ -150,11 +152,11 @@ class Session:
         :raises AnswerLate, LinkLost: the link failed; the setting may have been taken.
         :raises Unreadable: the answer is not an entry of an error queue.
         """
+        self._require_step()
         message = self._tokens.after(text + self._error_check)
         # without error queue and token there is nothing to wait for
-        answer = self._proven(
-            self._exchange(text, message, None if message == text else self.timeout_s), text
-        )
+        timeout_s = None if message == text else self.timeout_s
+        answer = self._proven(self._exchange(text, message, timeout_s), text)
         if not self._error_check:
             return
         first = self._understood(parse_error_entry, answer)
@@ -173,11 +175,11 @@ class Session:
         :raises Unreadable: the answer does not prove that it belongs to the question; the link is in step
             again.
         """
-        reply = self._exchange(
-            query, self._tokens.around(query), self.timeout_s if timeout_s is None else timeout_s
-        )
+        self._require_step()
+        allowed_s = self.timeout_s if timeout_s is None else timeout_s
+        reply = self._exchange(query, self._tokens.around(query), allowed_s)
         answer = self._proven(reply, query)
-        if answer and (";" not in query + answer or len(split_units(answer)) == _questions(query)):
+        if answer and (";" not in query + answer or len(split_units(answer)) == count_queries(query)):
             return answer
         entries = self._queue()
         if entries:
@@ -243,7 +245,6 @@ class Session:
         :param text: what the message is about, for errors.
         :param timeout_s: how long the answer may take; ``None`` when there will be none.
         """
-        self._require_step()
         try:
             return self._converse(message, timeout_s)
         except TimeoutError:
@@ -276,9 +277,8 @@ class Session:
             return answer
         self._resynchronise()
         raise Unreadable(
-            f"{self.name}: {reply[:60]!r} does not prove that it answers {message!r}; it was discarded and "
-            "the "
-            "link is in step again: ask again"
+            f"{self.name}: {reply[:60]!r} does not prove that it answers {message!r}; it was discarded "
+            "and the link is in step again: ask again"
         )
 
     def _understood(self, parse: Callable[[str], T], answer: str) -> T:
@@ -293,22 +293,26 @@ class Session:
         """Empty the error queue, as far as the link lets it and up to a length that only a broken one has."""
         entries: list[ErrorEntry] = []
         while self._dialect.error_query and len(entries) < _LONGEST_QUEUE:
-            try:
-                reply = self._converse(self._tokens.around(self._dialect.error_query), self.timeout_s)
-            except OSError:
-                break
-            entry = self._understood(parse_error_entry, self._proven(reply, self._dialect.error_query))
-            if not entry.code:
+            entry = self._next_in_queue()
+            if entry is None or not entry.code:
                 break
             entries.append(entry)
         return tuple(entries)
+
+    def _next_in_queue(self) -> ErrorEntry | None:
+        try:
+            reply = self._converse(self._tokens.around(self._dialect.error_query), self.timeout_s)
+            return parse_error_entry(self._tokens.behind(reply) or "")
+        except (OSError, Unreadable):
+            # what is known already is worth more than why there is no more; the link is brought in step later
+            self._unfinished = True
+            return None
 
     def _raise_refused(self, text: str, entries: tuple[ErrorEntry, ...]) -> NoReturn:
         quoted = ", ".join(str(entry) for entry in entries[:_QUOTED])
         more = f" and {len(entries) - _QUOTED} more" if len(entries) > _QUOTED else ""
         raise InstrumentError(
-            f"{self.name} refused {text!r}: it says {quoted}{more}; check its dialect and ranges in the "
-            "bench file",
+            f"{self.name} refused {text!r}: it says {quoted}{more}; check its dialect in the bench file",
             entries,
         )
 
@@ -332,12 +336,15 @@ class Session:
         :raises WrongIdentity: another instrument answers now.
         """
         self.resynchronisations += 1
+        self._unfinished = True
         # The other end lives in real time, whatever clock the session reports with.
         deadline_s = time.monotonic() + 2 * self.timeout_s
         try:
             identity = self._step_anew(deadline_s)
-        except (OSError, LinkRefused) as error:
+        except OSError as error:
             self._raise_lost(error)
+        except LinkRefused as error:
+            self._raise_lost(error, "it cannot be opened again")
         self._require_same(identity)
 
     def _step_anew(self, deadline_s: float) -> str:
@@ -379,21 +386,23 @@ class Session:
         """
         while (now_s := time.monotonic()) < deadline_s:
             self._link.write(self._tokens.identity())
-            identity = self._identity_by(min(deadline_s, now_s + self.timeout_s))
+            # only a token tells the answers to two attempts apart: without one there is a single long attempt
+            attempt_s = min(deadline_s, now_s + self.timeout_s) if self._tokens.known else deadline_s
+            identity = self._identity_by(attempt_s)
             if identity is not None:
                 self._unfinished = False
                 return identity
         raise TimeoutError(f"no answer within {2 * self.timeout_s:g} s")
 
     def _identity_by(self, deadline_s: float) -> str | None:
-        """Read until an identity comes behind the last token; ``None`` when time is up."""
+        """Read until an identity comes that is the answer to the last question; ``None`` when time is up."""
         while (left_s := deadline_s - time.monotonic()) > 0:
             try:
                 reply = self._link.read(left_s)
             except TimeoutError:
                 break
             identity = self._tokens.ahead(reply)
-            if identity is not None:
+            if identity is not None and (self._tokens.known or _is_identity(identity)):
                 return identity
         return None
 
@@ -420,11 +429,11 @@ class Session:
             "and the link is in step again: ask again, or allow more time in the bench file"
         )
 
-    def _raise_lost(self, error: Exception) -> NoReturn:
+    def _raise_lost(self, error: Exception, reason: str = "") -> NoReturn:
         self._link.abandon()
-        self._lost = str(error)
+        self._lost = reason or str(error)
         raise LinkLost(
-            f"{self.name} is lost ({error}): check its cable and power, then open it again"
+            f"{self.name} is lost ({self._lost}): check its cable and power, then open it again"
         ) from error
 
 
@@ -432,5 +441,9 @@ def _name(role: str, resource: str) -> str:
     return f"{role[:1].upper()}{role[1:]} at {resource}"
 
 
-def _questions(query: str) -> int:
-    return sum(unit.split(maxsplit=1)[0].endswith("?") for unit in split_units(query) if unit.strip())
+def _is_identity(text: str) -> bool:
+    try:
+        parse_identity(text)
+    except Unreadable:
+        return False
+    return True

@@ -18,6 +18,11 @@ class Tokens:
         self._identity = dialect.identity
         self._last = 0
 
+    @property
+    def known(self) -> bool:
+        """Whether the instrument has a register for tokens."""
+        return self._count > 0
+
     def around(self, query: str) -> str:
         """Put a new token around a query; it comes back behind the answer."""
         if not self._count:

@@ -21,8 +21,8 @@ if TYPE_CHECKING:
     from rig.bench import Bench
     from rig.product import Measuring, Product
 
-SHORTEST_PERIODS = 2.0
-"""A gate shorter than this many periods measures one edge against itself."""
+SHORTEST_PERIODS = 1.0
+"""A reciprocal counter times whole periods: a gate shorter than one lasts one all the same."""
 AGREEMENT = 3.0
 """Successive readings agree when they differ by less than this many standard uncertainties of their difference."""
 READ_BACK_TOLERANCE_V = 0.05
@@ -54,7 +54,8 @@ class Point:
     """One point of a sweep.
 
     ``relative_standard_uncertainty`` is the random part of the frequency's uncertainty; the time base is common to
-    all points and is added where a finding needs it. ``elapsed_s`` is on the bench's clock, from the sweep's start.
+    all points and is added where a finding needs it. Of ``readings_taken`` the last ``readings_count`` agreed and were
+    averaged; those before showed that the pitch had not settled. ``elapsed_s`` is on the bench's clock, from the sweep's start.
     """
 
     index: int
@@ -65,6 +66,7 @@ class Point:
     relative_standard_uncertainty: float
     gate_s: float
     readings_count: int
+    readings_taken: int
     elapsed_s: float
     revisit: bool
 
@@ -76,12 +78,10 @@ class TimeSpent:
     settling_s: float = 0.0
     gating_s: float = 0.0
     traffic_s: float = 0.0
-    total_s: float = 0.0
 
-    @property
-    def waiting_s(self) -> float:
-        """What is in none of the others."""
-        return self.total_s - self.settling_s - self.gating_s - self.traffic_s
+    def waiting_s(self, duration_s: float) -> float:
+        """What of a duration is in none of the others: people, pauses of the warm-up, computing."""
+        return duration_s - self.settling_s - self.gating_s - self.traffic_s
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +92,7 @@ class Averaged:
     relative_standard_uncertainty: float
     gate_s: float
     readings_count: int
+    readings_taken: int
     read_back_v: float
 
 
@@ -166,8 +167,7 @@ class Acquisition:
         clock, counter = self.bench.clock, self.bench.counter
         gate_s = self.gate_s(expected_hz, uncertainty_cents * sqrt(2.0))
         began = started = clock.now()
-        counter.set_gate(gate_s)
-        counter.start()
+        counter.start(gate_s)
         read_back_v = self.bench.source.read_back()
         readings = [counter.fetch()]
         self._count(started, gate_s)
@@ -183,22 +183,21 @@ class Acquisition:
             self._count(started, gate_s)
             if self._agree(readings[-2], readings[-1], single):
                 pair = readings[-2:]
-                return Averaged(_geometric_mean(pair), single / sqrt(2.0), gate_s, 2, read_back_v)
+                return Averaged(
+                    _geometric_mean(pair), single / sqrt(2.0), gate_s, 2, len(readings), read_back_v
+                )
             if clock.now() - began > self.measuring.settle_ceiling_s:
                 break
         last = readings[len(readings) // 2 :]
         scatter = float(np.std(np.log(last), ddof=1)) if len(last) > 1 else single
         return Averaged(
-            _geometric_mean(last), max(single, scatter) / sqrt(len(last)), gate_s, len(last), read_back_v
+            _geometric_mean(last), max(single, scatter) / sqrt(len(last)), gate_s, len(last), len(readings), read_back_v
         )
 
     def measure(self, cv_v: float, expected_hz: float, uncertainty_cents: float) -> tuple[float, Averaged]:
         """Hold a CV and average there: what was programmed, and the average."""
-        began = self.bench.clock.now()
         programmed_v = self.hold(cv_v)
-        averaged = self.average(programmed_v, expected_hz, uncertainty_cents)
-        self.spent.total_s += self.bench.clock.now() - began
-        return programmed_v, averaged
+        return programmed_v, self.average(programmed_v, expected_hz, uncertainty_cents)
 
     def _agree(self, one_hz: float, other_hz: float, single: float) -> bool:
         return abs(log(other_hz / one_hz)) <= AGREEMENT * sqrt(2.0) * single
@@ -262,6 +261,7 @@ def sweep(
             relative_standard_uncertainty=averaged.relative_standard_uncertainty,
             gate_s=averaged.gate_s,
             readings_count=averaged.readings_count,
+            readings_taken=averaged.readings_taken,
             elapsed_s=clock.now() - began - half_reading_s,
             revisit=revisit,
         )

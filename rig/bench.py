@@ -176,7 +176,7 @@ def drawn_anew(loaded: Loaded[BenchFile], *, seed: int, fault: str) -> Loaded[Be
 
 def fault_names() -> tuple[str, ...]:
     """Faults that a virtual unit can be drawn with."""
-    from drivers.virtual.population import Fault  # noqa: PLC0415
+    from drivers.virtual.population import Fault
 
     return tuple(fault.value for fault in Fault)
 
@@ -222,8 +222,17 @@ class Bench:
     meter: Meter
     counter: Counter
     sessions: Mapping[str, Session]
-    clock: Clock
-    hands: Hands | None
+    provider: Provider
+
+    @property
+    def clock(self) -> Clock:
+        """The clock that the instruments live by."""
+        return self.provider.clock
+
+    @property
+    def hands(self) -> Hands | None:
+        """Whoever turns virtual trims; None where people do."""
+        return self.provider.hands
 
     def overdue(self) -> tuple[str, ...]:
         """One sentence for each instrument whose calibration is missing or past due."""
@@ -274,17 +283,21 @@ def open_bench(loaded: Loaded[BenchFile], limits: VoltageLimits) -> Iterator[Ben
             meter=Meter(meter_session),
             counter=counter,
             sessions={"source": source_session, "meter": meter_session, "counter": counter_session},
-            clock=provider.clock,
-            hands=provider.hands,
+            provider=provider,
         )
 
 
 def _provider(loaded: Loaded[BenchFile]) -> Provider:
     if loaded.contents.virtual is None:
         return RealInstruments()
-    from drivers.virtual import bench as virtual_bench  # noqa: PLC0415
+    from drivers.virtual import bench as virtual_bench
+    from drivers.virtual.errors import WrongDescription
 
-    return virtual_bench.start(virtual_bench.parse(loaded.contents.virtual, base=loaded.path.parent))
+    try:
+        configuration = virtual_bench.parse(loaded.contents.virtual, base=loaded.path.parent)
+        return virtual_bench.start(configuration)
+    except WrongDescription as error:
+        raise FileProblem(f"The bench file {loaded.path} cannot be used: {error}") from None
 
 
 def _resource(loaded: Loaded[BenchFile], role: str, provided: Mapping[str, str]) -> str:

@@ -249,7 +249,12 @@ class Recorder:
     ) -> None:
         """Findings (by phase), verdict and the end of the visit, in one transaction."""
         now = self.clock.utc()
-        rows = [_finding(self.visit_id, phase, each, now) for phase, group in findings.items() for each in group]
+        listed = [(phase, each) for phase, group in findings.items() for each in group]
+        # a microsecond apart, so that the history keeps their order
+        rows = [
+            _finding(self.visit_id, phase, each, now + timedelta(microseconds=place))
+            for place, (phase, each) in enumerate(listed)
+        ]
         with self.database.session() as session:
             session.add_all(rows)
             session.add(

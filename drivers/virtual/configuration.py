@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Literal, Self
 from pydantic import Field, model_validator
 
 from drivers.virtual.description import Described, check
-from drivers.virtual.population import Fault
+from drivers.virtual.faults import Fault
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

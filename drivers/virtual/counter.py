@@ -24,6 +24,8 @@ LONGEST_GATE_S = 1000.0
 HIGH_IMPEDANCE_OHM = 1e6
 LOW_IMPEDANCE_OHM = 50.0
 CENTS = 1200.0
+NEARLY_WHOLE = 1e-7
+"""So close to a whole number of cycles, the last of them is already in the gate."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,10 +107,10 @@ class VirtualCounter(TriggeredDevice[Gate]):
         if frequency_hz <= 0.0 or not self._triggers():
             end_s = start_s + max(self._configuration.patience_s, self._gate_s)
             return Planned(Gate(start_s, end_s, 0, 0.0, 0.0), end_s)
-        opened_s = start_s + waited / frequency_hz
-        mean_hz = self._mean_hz(opened_s, opened_s + max(self._gate_s, 1.0 / frequency_hz))
-        periods = max(1, math.ceil(self._gate_s * mean_hz - 1e-9))
-        closed_s = opened_s + periods / mean_hz
+        opened_s = self._wiring.time_after_cycles(start_s, waited)
+        cycles = self._gate_s * self._mean_hz(opened_s, opened_s + self._gate_s)
+        periods = max(1, math.ceil(cycles - NEARLY_WHOLE))
+        closed_s = self._wiring.time_after_cycles(opened_s, periods)
         gate = Gate(
             start_s=opened_s,
             end_s=closed_s,

@@ -8,9 +8,6 @@
 Instruments never raise: what is wrong with a message goes into their error queue, as on a real bench.
 """
 
-# The names say what happened, as in drivers.errors.
-# ruff: noqa: N818
-
 from __future__ import annotations
 
 from drivers.errors import DriverError

@@ -1,6 +1,7 @@
 """Program messages taken apart: units, headers, data.
 
-Source: IEEE 488.2-1992, chapter 7 (syntax of what a device listens to).
+Source: IEEE 488.2-1992, chapter 7 (syntax of what a device listens to): mnemonics 7.6.1.4, character data
+7.7.1, numbers 7.7.2, suffixes 7.7.3, strings 7.7.5, blocks 7.7.6, expressions 7.7.7.
 """
 
 from __future__ import annotations
@@ -29,9 +30,13 @@ _NUMBER = re.compile(
     rf"(?P<mantissa>[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+))(?:{_BLANK}*[Ee]{_BLANK}*(?P<exponent>[+-]?[0-9]+))?"
     rf"(?:{_BLANK}*(?P<suffix>/?[A-Za-z][A-Za-z0-9/.\-]*))?"
 )
-_RADIX = re.compile(r"#(?:[Hh](?P<hex>[0-9A-Fa-f]+)|[Qq](?P<octal>[0-7]+)|[Bb](?P<binary>[01]+))")
+_RADIX = re.compile(
+    r"#(?:[Hh](?P<hex>[0-9A-Fa-f]+)|[Qq](?P<octal>[0-7]+)|[Bb](?P<binary>[01]+))(?![0-9A-Za-z])"
+)
+_BLOCK = re.compile(r"#([0-9])")
+_WRONG_RADIX = re.compile(r"#[A-Za-z]")
 _CHARACTER = re.compile(r"[A-Za-z][A-Za-z0-9_]*")
-_STRING = re.compile(r'"(?:[^"]|"")*"|\'(?:[^\']|\'\')*\'')
+_STRING = re.compile(r'"(?:[^"]|"")*+"|\'(?:[^\']|\'\')*+\'')
 _EXPRESSION = re.compile(r"\([^()\"'#;]*\)")
 _SKIPPED = re.compile(r'(?:"(?:[^"]|"")*"|\'(?:[^\']|\'\')*\'|[^;])*')
 
@@ -145,7 +150,7 @@ def _data(message: str, position: int, elements: list[Element]) -> int:
 
 def _element(message: str, position: int) -> tuple[Element, int]:
     first = message[position : position + 1]
-    if first in {'"', "'"} and first:
+    if first in {'"', "'"}:
         return _string(message, position)
     if first == "#":
         return _radix_or_block(message, position)
@@ -193,9 +198,9 @@ def _radix_or_block(message: str, position: int) -> tuple[Element, int]:
         if len(digits) > MOST_DIGITS:
             raise ScpiError(-124)
         return Element(Kind.NUMBER, match[0], float(int(digits, base))), match.end()
-    if match := re.compile(r"#([0-9])").match(message, position):
+    if match := _BLOCK.match(message, position):
         return _block(message, match.end(), int(match[1]))
-    if re.compile(r"#[A-Za-z]").match(message, position):
+    if _WRONG_RADIX.match(message, position):
         raise ScpiError(-121, message[position : position + LONGEST_MNEMONIC])
     raise ScpiError(-161)
 

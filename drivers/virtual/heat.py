@@ -54,18 +54,18 @@ class Heat:
 
     def at(self, time_s: float, thermal: Thermal) -> Self:
         """The same unit at another time, nothing touched in between."""
+        chip_k, board_k, hand_k = self._temperatures_k(time_s, thermal)
+        return replace(self, since_s=time_s, chip_k=chip_k, board_k=board_k, hand_k=hand_k)
+
+    def below_warm_k(self, time_s: float, thermal: Thermal) -> float:
+        """Temperature at a time less that of the warm unit, K: negative before warm-up, 0 after."""
+        return sum(self._temperatures_k(time_s, thermal)) - thermal.chip_rise_k - thermal.board_rise_k
+
+    def _temperatures_k(self, time_s: float, thermal: Thermal) -> tuple[float, float, float]:
         elapsed_s = max(time_s - self.since_s, 0.0)
         chip_end_k, board_end_k = (thermal.chip_rise_k, thermal.board_rise_k) if self.powered else (0.0, 0.0)
-        return replace(
-            self,
-            since_s=time_s,
-            chip_k=chip_end_k
-            + (self.chip_k - chip_end_k) * math.exp(-elapsed_s / thermal.chip_time_constant_s),
-            board_k=board_end_k
-            + (self.board_k - board_end_k) * math.exp(-elapsed_s / thermal.board_time_constant_s),
-            hand_k=self.hand_k * math.exp(-elapsed_s / thermal.hand_time_constant_s),
+        return (
+            chip_end_k + (self.chip_k - chip_end_k) * math.exp(-elapsed_s / thermal.chip_time_constant_s),
+            board_end_k + (self.board_k - board_end_k) * math.exp(-elapsed_s / thermal.board_time_constant_s),
+            self.hand_k * math.exp(-elapsed_s / thermal.hand_time_constant_s),
         )
-
-    def below_warm_k(self, thermal: Thermal) -> float:
-        """Temperature less that of the warm unit, K: negative before warm-up, 0 after."""
-        return self.chip_k + self.board_k + self.hand_k - thermal.chip_rise_k - thermal.board_rise_k

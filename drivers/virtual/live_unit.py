@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from bisect import bisect_right
 from dataclasses import dataclass, replace
+from functools import cached_property
 from operator import attrgetter
 from threading import Lock
 from typing import TYPE_CHECKING
@@ -27,7 +28,7 @@ CENTS = 1200.0
 REMEMBERED_STATES = 64
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class UnitState:
     """A unit between two touches: everything about it at any moment follows from this.
 
@@ -53,7 +54,7 @@ class UnitState:
     def temperature_k(self, time_s: float) -> float:
         """Temperature at a time less that of the warm unit in a steady room, K."""
         thermal = self.description.thermal
-        return self.heat.at(time_s, thermal).below_warm_k(thermal) + thermal.wander_k * self.room.at(time_s)
+        return self.heat.below_warm_k(time_s, thermal) + thermal.wander_k * self.room.at(time_s)
 
     def rail_v(self) -> float:
         """Reference rail; 0 V without power."""
@@ -70,24 +71,30 @@ class UnitState:
             rail.switch_octaves[self.switch] + rail.knob_octaves * self.knob
         ) + bow_octaves * 4.0 * self.knob * (1.0 - self.knob)
 
-    def core(self, time_s: float) -> CoreState:
-        """The core at a time."""
-        core, thermal = self.description.core, self.description.thermal
-        temperature_k = self.temperature_k(time_s)
+    @cached_property
+    def _warm_core(self) -> CoreState:
+        """The core as it is when heat and wander leave it alone."""
+        core = self.description.core
         return CoreState(
             base_octaves=math.log2(core.base_hz)
             + self.rail_share_octaves()
             + self.trim_effect(TrimKind.BASE),
             slope=core.slope * (1.0 + self.trim_effect(TrimKind.SCALE_INPUT)),
             pivot_octaves=math.log2(core.pivot_hz),
-            scale=(1.0 + core.scale_error)
-            * (1.0 + self.trim_effect(TrimKind.SCALE_COMMON))
-            * (1.0 + thermal.scale_per_k * temperature_k),
-            shift_octaves=thermal.offset_octaves_per_k * temperature_k
-            + self.description.noise.wander_cents / CENTS * self.core_wander.at(time_s),
+            scale=(1.0 + core.scale_error) * (1.0 + self.trim_effect(TrimKind.SCALE_COMMON)),
+            shift_octaves=0.0,
             bulk_per_hz=core.bulk_per_hz,
             leakage_hz=core.leakage_hz,
             dead_time_s=core.dead_time_s - self.trim_effect(TrimKind.HIGHS),
+        )
+
+    def core(self, time_s: float) -> CoreState:
+        """The core at a time."""
+        thermal, temperature_k = self.description.thermal, self.temperature_k(time_s)
+        wander_octaves = self.description.noise.wander_cents / CENTS * self.core_wander.at(time_s)
+        return self._warm_core.heated(
+            scale=1.0 + thermal.scale_per_k * temperature_k,
+            shift_octaves=thermal.offset_octaves_per_k * temperature_k + wander_octaves,
         )
 
     def frequency_hz(self, time_s: float, cv_v: float) -> float:

@@ -45,6 +45,19 @@ class CoreState:
     leakage_hz: float
     dead_time_s: float
 
+    def heated(self, scale: float, shift_octaves: float) -> CoreState:
+        """The core with its scale multiplied about the pivot, and shifted."""
+        return CoreState(
+            self.base_octaves,
+            self.slope,
+            self.pivot_octaves,
+            self.scale * scale,
+            self.shift_octaves + shift_octaves,
+            self.bulk_per_hz,
+            self.leakage_hz,
+            self.dead_time_s,
+        )
+
     def frequency_hz(self, octaves: float) -> float:
         """Pitch at so many octaves of CV, Hz."""
         summed = self.base_octaves + self.slope * octaves

@@ -9,12 +9,12 @@ from __future__ import annotations
 
 import math
 import re
-from enum import StrEnum
 from typing import TYPE_CHECKING, Annotated, Literal, Self
 
 from pydantic import Field, field_validator, model_validator
 
 from drivers.virtual.description import Described, load
+from drivers.virtual.faults import Fault, with_fault
 from drivers.virtual.randomness import bounded_normal, stream
 from drivers.virtual.unit import (
     Core,
@@ -32,31 +32,12 @@ from drivers.virtual.unit import (
 if TYPE_CHECKING:
     from pathlib import Path
 
-    import numpy as np
 
 Positive = Annotated[float, Field(gt=0)]
 NotNegative = Annotated[float, Field(ge=0)]
 CENTS = 1200.0
 WITHIN_REACH = 0.8
 """Share of a trim's travel on one side within which a repairable unit's correction lies."""
-FAULT_BEYOND_REACH = (1.4, 2.0)
-FAULT_STEP_ERROR = (0.01, 0.04)
-FAULT_LEAKAGE_CENTS = (30.0, 60.0)
-FAULT_DRIFT_CENTS_PER_MINUTE = (2.0, 5.0)
-FAULT_DRIFT_AT_S = 3600.0
-FAULT_BOARD_TIME_CONSTANT_S = 2400.0
-UNCOMPENSATED_PER_K = -3.3e-3
-"""Uncompensated converter about its pivot: -1/T, about 3300 ppm/K near 300 K (handbooks)."""
-
-
-class Fault(StrEnum):
-    """What can be wrong with a unit that no trim cures."""
-
-    DEAD_STAGE = "dead_stage"
-    SCALE_OUT_OF_TRAVEL = "scale_out_of_travel"
-    OCTAVE_RESISTOR = "octave_resistor"
-    LEAKAGE = "leakage"
-    SLOW_WARM_UP = "slow_warm_up"
 
 
 class Scatter(Described):
@@ -164,7 +145,7 @@ class Population(Described):
     name: Annotated[str, Field(min_length=1, max_length=60)]
     invented: Literal[True]
     batch_pattern: str
-    """Regular expression that finds a serial's batch, as a group named batch; without one the seed is the batch."""
+    """Regular expression with a group named batch; where it finds none in a serial, the seed is the batch."""
     law: VoltsPerOctave = VoltsPerOctave()
     range: Span
     input_resistance_ohm: Positive
@@ -226,7 +207,10 @@ def draw(population: Population, seed: int, serial: str, fault: Fault | str | No
     healthy = _Draw(population, seed, serial).unit()
     if fault is None:
         return healthy
-    return _with_fault(population, healthy, Fault(fault), stream(seed, "unit", serial, "fault"))
+    generator = stream(seed, "unit", serial, "fault")
+    return with_fault(
+        healthy, Fault(fault), (population.range.lowest_note_hz, population.range.highest_note_hz), generator
+    )
 
 
 class _Draw:
@@ -342,73 +326,9 @@ class _Draw:
 
 def reach_of(trim: Trim) -> float:
     """Largest error that a trim cures to either side with travel to spare, in the unit of its kind."""
-    return WITHIN_REACH * 0.5 * trim.turns * abs(trim.effect_per_turn)
+    return WITHIN_REACH * trim.reach
 
 
 def reach_of_scale(reach: dict[TrimKind, float]) -> float:
     """Reach of whichever scale trim there is."""
     return reach[TrimKind.SCALE_COMMON] if TrimKind.SCALE_COMMON in reach else reach[TrimKind.SCALE_INPUT]
-
-
-def _with_fault(
-    population: Population, unit: UnitDescription, fault: Fault, generator: np.random.Generator
-) -> UnitDescription:
-    def between(bounds: tuple[float, float]) -> float:
-        return float(generator.uniform(*bounds))
-
-    either_sign = math.copysign(1.0, generator.standard_normal())
-    lowest_hz = population.range.lowest_note_hz
-    match fault:
-        case Fault.DEAD_STAGE:
-            if generator.uniform() < 0.5:
-                return unit.model_copy(update={"output": unit.output.model_copy(update={"alive": False})})
-            return unit.model_copy(update={"input": unit.input.model_copy(update={"connected": False})})
-        case Fault.SCALE_OUT_OF_TRAVEL:
-            return _scale_beyond(unit, either_sign * between(FAULT_BEYOND_REACH))
-        case Fault.OCTAVE_RESISTOR:
-            index = int(generator.integers(1, len(unit.rail.switch_octaves)))
-            steps = list(unit.rail.switch_octaves)
-            steps[index] *= 1.0 + either_sign * between(FAULT_STEP_ERROR)
-            return unit.model_copy(
-                update={"rail": unit.rail.model_copy(update={"switch_octaves": tuple(steps)})}
-            )
-        case Fault.LEAKAGE:
-            leakage_hz = lowest_hz * (2.0 ** (between(FAULT_LEAKAGE_CENTS) / CENTS) - 1.0)
-            return unit.model_copy(update={"core": unit.core.model_copy(update={"leakage_hz": leakage_hz})})
-        case Fault.SLOW_WARM_UP:
-            return _uncompensated(population, unit, between(FAULT_DRIFT_CENTS_PER_MINUTE))
-
-
-def _scale_beyond(unit: UnitDescription, reaches: float) -> UnitDescription:
-    """The unit with a scale error so many times what its trim can do from mid-travel to a stop."""
-    common = unit.trim_of(TrimKind.SCALE_COMMON)
-    name = common or unit.trim_of(TrimKind.SCALE_INPUT)
-    if name is None:
-        return unit
-    error = reaches * reach_of(unit.trims[name]) / WITHIN_REACH
-    changed = {"scale_error": error} if common else {"slope": 1.0 + error}
-    return unit.model_copy(update={"core": unit.core.model_copy(update=changed)})
-
-
-def _uncompensated(population: Population, unit: UnitDescription, cents_per_minute: float) -> UnitDescription:
-    """The unit with a converter that nothing compensates, still warming up after an hour.
-
-    The board's rise is such that, an hour after power-on, the end of the range farther from the pivot still
-    moves by ``cents_per_minute``.
-    """
-    ends_hz = (population.range.lowest_note_hz, population.range.highest_note_hz)
-    farthest_octaves = max(abs(math.log2(end_hz / unit.core.pivot_hz)) for end_hz in ends_hz)
-    cents_per_k = CENTS * abs(UNCOMPENSATED_PER_K) * farthest_octaves
-    time_constant_s = FAULT_BOARD_TIME_CONSTANT_S
-    rise_k = (
-        cents_per_minute / cents_per_k * time_constant_s / 60.0 * math.exp(FAULT_DRIFT_AT_S / time_constant_s)
-    )
-    thermal = unit.thermal.model_copy(
-        update={
-            "scale_per_k": UNCOMPENSATED_PER_K,
-            "offset_octaves_per_k": 0.0,
-            "board_rise_k": rise_k,
-            "board_time_constant_s": time_constant_s,
-        }
-    )
-    return unit.model_copy(update={"thermal": thermal})

@@ -1,6 +1,6 @@
 """Errors of SCPI by number.
 
-Source: SCPI-1999 volume 2, 21.8.8 to 21.8.12 (numbers and texts).
+Source: SCPI-1999 volume 2, 21.8 (numbers and texts).
 """
 
 from __future__ import annotations

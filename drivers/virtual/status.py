@@ -14,7 +14,7 @@ from drivers.virtual.scpi_errors import TEXTS
 
 QUEUE_CAPACITY = 20
 LONGEST_ENTRY = 255
-"""Characters of an error's text and detail together (SCPI-1999 volume 2, 21.8.1)."""
+"""Characters of an error's text and detail together (SCPI-1999 volume 2, 21.8)."""
 FIFTEEN_BITS = 0x7FFF
 """Bit 15 of the SCPI registers is never used, so that they fit a signed integer (SCPI-1999 volume 1, 9.3)."""
 
@@ -58,7 +58,7 @@ class Questionable(IntFlag):
 
 
 def event_of(code: int) -> StandardEvent:
-    """Bit of the standard event register that an error sets (SCPI-1999 volume 2, 21.8.9 to 21.8.12)."""
+    """Bit of the standard event register that an error sets (SCPI-1999 volume 2, 21.8)."""
     if -200 < code <= -100:
         return StandardEvent.COMMAND_ERROR
     if -300 < code <= -200:
@@ -94,7 +94,7 @@ class ErrorQueue:
         return len(self._entries)
 
     def add(self, entry: Entry) -> bool:
-        """Append an entry; false when the queue overflowed (SCPI-1999 volume 2, 21.8.1)."""
+        """Append an entry; false when the queue overflowed (SCPI-1999 volume 2, 21.8)."""
         if len(self._entries) < self._capacity:
             self._entries.append(entry)
             return True

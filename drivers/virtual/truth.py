@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from drivers.virtual.errors import HandsRefused
 from drivers.virtual.hands import KNOB_POSITIONS
+from drivers.virtual.heat import Wander
 from drivers.virtual.source import open_circuit_v
 
 if TYPE_CHECKING:
@@ -62,7 +63,7 @@ class Truth:
         return self.state.rail_v()
 
     def drift_cents_per_minute(self, cv_v: float, octave: str = "0", knob: str = "low") -> float:
-        """Rate at which the pitch moves when nobody touches anything, cents/minute (central difference)."""
+        """Rate at which the pitch moves when nobody touches anything, cents/minute (difference over 6 s)."""
         if not self.state.sounds():
             return 0.0
         state = self._set(octave, knob)
@@ -96,4 +97,6 @@ class Truth:
             raise HandsRefused(f"The octave switch has no position {octave!r}: it has 0 to {steps - 1}.")
         if knob not in KNOB_POSITIONS:
             raise HandsRefused(f"The knob has no position {knob!r}: it has {', '.join(KNOB_POSITIONS)}.")
-        return replace(self.state, switch=int(octave), knob=KNOB_POSITIONS[knob])
+        # the core's own quick wander is noise, and the truth has none
+        still = Wander(())
+        return replace(self.state, switch=int(octave), knob=KNOB_POSITIONS[knob], core_wander=still)

@@ -50,6 +50,11 @@ class Trim(Described):
             raise ValueError(f"position_turns ({self.position_turns}) must not exceed turns ({self.turns})")
         return self
 
+    @property
+    def reach(self) -> float:
+        """Effect from mid-travel to a stop, in the unit of its kind."""
+        return 0.5 * self.turns * abs(self.effect_per_turn)
+
 
 class Input(Described):
     """The CV jack: what it loads the source with, and how fast the unit follows it."""

@@ -26,6 +26,8 @@ METER_PLACES = ("source", "rail")
 REMEMBERED_STEPS = 64
 SETTLED_TIME_CONSTANTS = 25.0
 """After so many time constants a step of 10 V has less than a nanovolt left."""
+MOST_ITERATIONS = 30
+CLOSE_CYCLES = 1e-6
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(5)
 GAUSS_LEGENDRE = tuple(zip((0.5 * (_NODES + 1.0)).tolist(), (0.5 * _WEIGHTS).tolist(), strict=True))
 """Abscissae and weights of a five-point Gauss-Legendre rule on 0..1."""
@@ -162,6 +164,19 @@ class Wiring:
                 weight * quantity(low_s + node * width_s) for node, weight in GAUSS_LEGENDRE
             )
         return total / (end_s - start_s)
+
+    def time_after_cycles(self, start_s: float, cycles: float) -> float:
+        """When so many cycles of the unit's output are over, counted from a time at which it sounds.
+
+        Newton's method on the phase, whose slope is the frequency; it grows without end, so there is a root.
+        """
+        end_s = start_s + cycles / self.frequency_hz(start_s)
+        for _ in range(MOST_ITERATIONS):
+            missing = cycles - self.mean(self.frequency_hz, start_s, end_s) * (end_s - start_s)
+            if abs(missing) < CLOSE_CYCLES * max(cycles, 1.0):
+                break
+            end_s = max(end_s + missing / self.frequency_hz(end_s), start_s)
+        return end_s
 
     def _edges(self, start_s: float, end_s: float) -> list[float]:
         with self._lock:

@@ -66,7 +66,7 @@ class ConsoleOperator:
     def turn(self, turn: Turn, watch: Watch) -> Turned:
         """Show the live distance until it has stayed inside, or a key ends the move."""
         self.console.print(
-            f"Turn {turn.label} {turn.direction}, about {abs(turn.turns):.1f} turns, to {turn.target} ({turn.where}).\n"
+            f"Turn {turn.label} {turn.direction}, about {abs(turn.turns):.1f} turns, to {turn.target} with {turn.where}.\n"
             "It stops by itself when it is right; e and Enter: end stop, Enter: give up.",
             markup=False,
         )

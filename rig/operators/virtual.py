@@ -95,6 +95,15 @@ class VirtualOperator:
         self.show_progress(stage, done, total)
 
     def turn(self, turn: Turn, watch: Watch) -> Turned:
+        """Turn towards the target, and say what came of it."""
+        self.say(
+            f"Turn {turn.label} {turn.direction}, about {abs(turn.turns):.1f} turns, to {turn.target} with {turn.where}."
+        )
+        turned = self._approach(turn, watch)
+        self.say(f"  {turned.end.value}, after {abs(turned.turns_estimate or 0.0):.2f} turns.")
+        return turned
+
+    def _approach(self, turn: Turn, watch: Watch) -> Turned:
         """Turn in steps that shrink with the distance left; stop when the reading stays inside with hands away."""
         before = watch.read()
         gain = before.distance / turn.turns if turn.turns else 1.0

@@ -4,10 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
-from math import inf, isfinite, isnan
+from math import erfc, inf, isfinite, isnan, sqrt
 from typing import TYPE_CHECKING
-
-from scipy.special import ndtr
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -120,9 +118,8 @@ def specific_risk_of_false_acceptance(value: float, standard_uncertainty: float,
         raise ValueError("a risk needs a finite value and a standard uncertainty that is not negative")
     if standard_uncertainty == 0.0:
         return 0.0 if limits.hold(value) else 1.0
-    below = ndtr((limits.lowest - value) / standard_uncertainty)
-    above = ndtr((value - limits.highest) / standard_uncertainty)
-    return float(below + above)
+    scale = sqrt(2.0) * standard_uncertainty
+    return 0.5 * (erfc((value - limits.lowest) / scale) + erfc((limits.highest - value) / scale))
 
 
 def worst_of(decisions: Iterable[Decision]) -> Decision:

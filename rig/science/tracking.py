@@ -97,8 +97,7 @@ def _information(covariance: Array) -> Array:
 
 @dataclass(frozen=True, slots=True)
 class TrackingFit:
-    """A fit of one sweep, or of a stack with the leading shape ``...``; k linear columns besides the four
-    terms.
+    """A fit of one sweep, or of a stack with the leading shape ``...``, with k columns besides the terms.
 
     ``parameters`` (..., 4) and ``extra`` (..., k) have the joint ``covariance`` (..., 4 + k, 4 + k), from the
     stated uncertainties of the readings. ``chi_squared`` includes the prior's share, and
@@ -167,7 +166,7 @@ def fit_tracking(
         raise ValueError(_why_not_tried(finite[0], int(readings_used[0]), int(freedom[0])))
     solution = solve(problem) if np.count_nonzero(tried) == tried.size else _solve_some(problem, tried)
     slope, slope_variance = solution.unknowns[:, SLOPE], solution.covariance[:, SLOPE, SLOPE]
-    follows = slope * slope > FOLLOWS**2 * slope_variance
+    follows = np.abs(slope) > FOLLOWS * np.sqrt(slope_variance)
     return TrackingFit(
         parameters=solution.unknowns[:, :TERMS].reshape(*lead, TERMS),
         extra=solution.unknowns[:, TERMS:].reshape(*lead, columns.shape[1]),
@@ -180,8 +179,7 @@ def fit_tracking(
 
 
 def scale_error_cents_per_octave(fit: TrackingFit) -> tuple[Array, Array]:
-    """Scale error of the core and its standard uncertainty, cents per octave: for diagnosis, not for the
-    finding."""
+    """Scale error of the core and its standard uncertainty, cents per octave; for diagnosis, no finding."""
     uncertainty = np.sqrt(fit.covariance[..., SLOPE, SLOPE])
     return CENTS_PER_OCTAVE * (fit.parameters[..., SLOPE] - 1.0), CENTS_PER_OCTAVE * uncertainty
 
@@ -201,10 +199,10 @@ def terms_that_matter(fit: TrackingFit, significance: float = 0.01) -> Flags:
 
 @dataclass(frozen=True, slots=True)
 class LackOfFit:
-    """Probability of so large a misfit by chance, and the reading that stands out most (signed, cents; its
-    index).
+    """Probability of so large a misfit by chance, and the reading that stands out most.
 
-    0 where no fit was found, NaN where no reading is left over to judge by.
+    The probability is 0 where the fit did not converge, NaN where no reading is left over to judge by. The
+    reading's residual is signed; its index counts along the sweep.
     """
 
     probability: Array
@@ -235,8 +233,7 @@ def lack_of_fit(
 
 @dataclass(frozen=True, slots=True)
 class StraightLine:
-    """Straight line through points: slope and intercept (at x = 0), ``covariance`` (..., 2, 2) of both in
-    that order.
+    """Straight line through points: slope, intercept (at x = 0), ``covariance`` (..., 2, 2) in that order.
 
     ``slope_sensitivities`` (..., n) are the derivatives of the slope by each pitch, for propagating
     uncertainties that points have in common.
@@ -319,8 +316,8 @@ def _columns(extra: ArrayLike | None, shape: tuple[int, ...]) -> Array:
     columns = np.asarray(extra, dtype=np.float64)
     if columns.ndim < 2 or columns.shape[-2] != shape[-1]:
         raise ValueError(f"extra columns have shape (..., n, k) with n = {shape[-1]}, not {columns.shape}")
-    full = np.broadcast_to(columns, (*shape, columns.shape[-1])).reshape(-1, *columns.shape[-2:])
-    return np.ascontiguousarray(full.transpose(0, 2, 1))
+    full = np.broadcast_to(columns, (*shape, columns.shape[-1]))
+    return np.ascontiguousarray(full.reshape(prod(shape[:-1]), *columns.shape[-2:]).transpose(0, 2, 1))
 
 
 def _prior_stack(
@@ -339,8 +336,7 @@ def _prior_stack(
 
 
 def _without_left_out(problem: Problem, used: Flags) -> Problem:
-    """Left-out points lose their values: they stand where the row's first used point stands, with no
-    weight."""
+    """Left-out points lose their values: they stand at the row's first used point, with no weight."""
     first = np.argmax(used, axis=-1)[:, None]
     return Problem(
         np.where(used, problem.x, np.take_along_axis(problem.x, first, axis=-1)),

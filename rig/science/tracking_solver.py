@@ -26,13 +26,13 @@ BLOCK = 512
 """Sweeps worked on together: their arrays stay in the processor's cache."""
 
 ROUNDS = 60
-SETTLED = 1e-8
-"""Squared length of the step not taken, in standard uncertainties: a ten-thousandth of one."""
+SETTLED = 1e-5
+"""Squared length of the last step in standard uncertainties; what it leaves is a thousandth of that step."""
 
 SETTLED_RELATIVE = 1e-13
 """The same as a share of chi-squared, for sweeps whose misfit dwarfs their noise."""
 
-LEAST_DAMPING = 1e-14
+LEAST_DAMPING = 1e-12
 """As good as none; it keeps a matrix that is exactly singular from stopping the whole stack."""
 
 FIRST_DAMPING = 1e-2
@@ -40,6 +40,9 @@ MOST_DAMPING = 1e10
 SMALLEST = 1e-300
 WORST_INFLATION = 1e10
 """Variance inflation (D. W. Marquardt, 1970) past which a sweep does not determine a term."""
+
+LEAST_INFLATION = 0.5
+"""It is 1 at least, but for a column of noughts."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,30 +93,29 @@ class Solution:
 class _State:
     """Where each sweep stands.
 
-    ``system`` is [J' W J, J' W r; r' W J, r' W r] with the prior, ``inverse`` that of its damped J' W J, and
-    ``residuals`` are weighted.
+    ``design`` has the weighted derivatives and residuals of the points for rows, ``system`` their products
+    [J' W J, J' W r; r' W J, r' W r] with the prior added, and ``inverse`` is that of its damped J' W J.
     """
 
     unknowns: Array
+    design: Array
     system: Array
     inverse: Array
-    residuals: Array
 
     def rows(self, index: NDArray[np.intp]) -> _State:
         """Some of the sweeps."""
-        return _State(self.unknowns[index], self.system[index], self.inverse[index], self.residuals[index])
+        return _State(self.unknowns[index], self.design[index], self.system[index], self.inverse[index])
 
     def put(self, index: NDArray[np.intp], part: _State) -> None:
         """Replace some of the sweeps."""
         self.unknowns[index] = part.unknowns
+        self.design[index] = part.design
         self.system[index] = part.system
         self.inverse[index] = part.inverse
-        self.residuals[index] = part.residuals
 
 
 def solve(problem: Problem) -> Solution:
-    """Least-squares unknowns of each sweep; one that has no answer is not ``converged`` and spoils no
-    other."""
+    """Least-squares unknowns of each sweep; one without an answer is not converged and spoils no other."""
     count, points = problem.x.shape
     terms = problem.terms
     with np.errstate(all="ignore"):
@@ -142,20 +144,27 @@ def _solve_block(problem: Problem) -> Solution:
     normalised = _normalised(problem, scale, middle)
     state, converged = _iterate(normalised, _start(normalised))
     terms = problem.terms
+    gradient = state.system[:, :terms, terms]
     covariance = state.inverse
+    step = (covariance @ gradient[..., None])[..., 0]
     if np.count_nonzero(converged) < converged.size:
         lost = np.flatnonzero(~converged)
+        step[lost] = 0.0
         covariance[lost] = _inverse(state.system[lost], np.full(lost.size, LEAST_DAMPING))
     inflation = np.einsum("ijj,ijj->ij", covariance, state.system[:, :terms, :terms])
-    determined = np.maximum.reduce(inflation, axis=1) < WORST_INFLATION
+    determined = np.logical_and.reduce((inflation > LEAST_INFLATION) & (inflation < WORST_INFLATION), axis=1)
     covariance *= scale[:, :, None] * scale[:, None, :]
     if np.count_nonzero(determined) < determined.size:
         covariance[~determined] = np.where(np.eye(terms) > 0.0, np.inf, 0.0)
-    unknowns = state.unknowns * scale
+    unknowns = (state.unknowns + step) * scale
     unknowns[:, CORE] += middle
-    chi_squared = state.system[:, terms, terms]
+    weighted_residuals = state.design[:, terms] - (step[:, None] @ state.design[:, :terms])[:, 0]
     return Solution(
-        unknowns, covariance, chi_squared, state.residuals / problem.weight, converged & determined
+        unknowns,
+        covariance,
+        state.system[:, terms, terms] - np.einsum("ij,ij->i", step, gradient),
+        weighted_residuals / problem.weight,
+        converged & determined,
     )
 
 
@@ -217,7 +226,7 @@ def _start(problem: Problem) -> _State:
 
 
 def _iterate(problem: Problem, start: _State) -> tuple[_State, Flags]:
-    """Step each sweep until the next step is too small to matter, which is not taken.
+    """Step each sweep until the next step is small, which is left to be taken without looking again.
 
     Where each sweep came to rest, and whether because of that.
     """
@@ -288,7 +297,7 @@ def _evaluated(unknowns: Array, problem: Problem) -> _State:
     if terms > TERMS:
         residual -= (unknowns[:, None, TERMS:] @ problem.columns)[:, 0]
         np.multiply(problem.columns, weight[:, None], out=rows[:, TERMS:terms])
-    weighted = np.multiply(residual, weight, out=rows[:, terms])
+    np.multiply(residual, weight, out=rows[:, terms])
     system = rows @ rows.transpose(0, 2, 1)
     if problem.prior_mean is not None and problem.prior_information is not None:
         away = problem.prior_mean - unknowns[:, :TERMS]
@@ -296,7 +305,7 @@ def _evaluated(unknowns: Array, problem: Problem) -> _State:
         system[:, :TERMS, :TERMS] += problem.prior_information
         system[:, :TERMS, terms] += pull
         system[:, terms, terms] += np.einsum("ij,ij->i", pull, away)
-    return _State(unknowns, system, np.empty_like(system[:, :terms, :terms]), weighted)
+    return _State(unknowns, rows, system, np.empty_like(system[:, :terms, :terms]))
 
 
 def _linear_answer(system: Array) -> Array:

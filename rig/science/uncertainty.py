@@ -23,8 +23,7 @@ SQRT6 = 6.0**0.5
 
 @dataclass(frozen=True, slots=True)
 class CounterUncertainty:
-    """Relative standard uncertainty of one frequency reading: what changes from reading to reading, and what
-    does not."""
+    """Relative standard uncertainty of a frequency reading: own part and what readings have in common."""
 
     random: float
     systematic: float
@@ -191,9 +190,9 @@ def combine(sensitivities: ArrayLike, covariance: ArrayLike) -> float:
 
 
 def coverage_factor(degrees_of_freedom: float = np.inf, probability: float = 0.95) -> float:
-    """Coverage factor of a two-sided interval: Student's t, the normal one for infinite degrees of freedom
-    (GUM G.3).
+    """Coverage factor of a two-sided interval: Student's t, or the normal one (GUM G.3).
 
+    :param degrees_of_freedom: infinite for an uncertainty that is known.
     :raises ValueError: the degrees of freedom are not above 0, or the probability not between 0 and 1.
     """
     if not 0.0 < probability < 1.0:
@@ -212,8 +211,7 @@ def expanded(
 
 
 def welch_satterthwaite(contributions: ArrayLike, degrees_of_freedom: ArrayLike) -> float:
-    """Effective degrees of freedom of a sum of independent contributions (GUM G.4.1, eq. G.2b); may be
-    infinite.
+    """Effective degrees of freedom of a sum of independent contributions (GUM G.4.1, eq. G.2b).
 
     :param contributions: standard uncertainties as they enter the result, (n,).
     :param degrees_of_freedom: of each, (n,); infinite for one that is known.

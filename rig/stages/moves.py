@@ -45,7 +45,7 @@ def turn_to_pitch(
     """Turn a trim until the pitch at the held CV is the target."""
     trim = acquisition.product.trims[name]
     target_hz = 2.0**watch.target_octaves
-    where = f"CV held at {watch.cv_v:.2f} V"
+    where = f"the CV held at {watch.cv_v:.2f} V"
     turn = Turn(
         name, trim.label, f"{target_hz:.3f} Hz ({note_name(target_hz)})", where, turns, most_turns(turns, trim)
     )
@@ -69,7 +69,7 @@ def turn_to_voltage(
     """Turn the rail trim until the meter reads the target."""
     trim = acquisition.product.trims[name]
     turn = Turn(
-        name, trim.label, f"{watch.target_v:.4f} V", "meter on the rail", turns, most_turns(turns, trim)
+        name, trim.label, f"{watch.target_v:.4f} V", "the meter on the rail", turns, most_turns(turns, trim)
     )
     with recorder.move(name, watch.target_v, "V", None, {}, turns) as move:
         move.before = watch.read().number

@@ -256,7 +256,7 @@ def test_the_latest_valid_characterisation_counts(database: Database, whole_visi
     ],
 )
 def test_no_question_asked_every_day_reads_or_sorts_a_whole_table(database: Database, question: str):
-    # https://www.sqlite.org/eqp.html: SEARCH goes by an index, SCAN reads everything, a temporary b-tree sorts
+    # https://www.sqlite.org/eqp.html: SEARCH goes by an index, SCAN reads everything, a temporary tree sorts
     with database.reading() as session:
         plan = [row[3] for row in session.execute(text(f"EXPLAIN QUERY PLAN {question}"))]
     assert [step for step in plan if not step.startswith("SEARCH")] == []

@@ -50,7 +50,7 @@ down_revision = "{latest}"
 def upgrade() -> None:
     for name in ("finding", "verdict"):
         table = Base.metadata.tables[name]
-        with op.batch_alter_table(name, recreate="always"{how}) as batch:
+        with op.batch_alter_table(name, recreate="always", copy_from=table) as batch:
             batch.add_column(sa.Column("added", sa.Text()))
 '''
 
@@ -105,12 +105,11 @@ def test_no_statement_changes_a_finished_record_after_any_migration(
     assert attack_everything(file, *settings) > 300
 
 
-@pytest.mark.parametrize("how", ["", ", copy_from=table"])
 def test_no_statement_changes_a_finished_record_after_a_rebuild_of_its_table(
-    url: str, file: Path, tmp_path: Path, how: str
+    url: str, file: Path, tmp_path: Path
 ):
     fill_at_first_schema(url, file)
-    scripts = scripts_with(tmp_path, REBUILD.format(latest=LATEST, how=how))
+    scripts = scripts_with(tmp_path, REBUILD.format(latest=LATEST))
     migrate(make_url(url), url, patience_s=1.0, revision="t9999", scripts=scripts)
     with closing(sqlite3.connect(file)) as connection:
         assert connection.execute("SELECT added FROM finding").fetchall() == [(None,), (None,)]

@@ -1,12 +1,11 @@
-"""Every driver method as the bytes that go over the wire, pair by pair, to be checked against a programming manual.
+"""Every driver method as the bytes on the wire, pair by pair, to be checked against a programming manual.
 
-The spelling is that of SCPI-1999 volume 2: SOURce, OUTPut, MEASure, SENSe, INPut, INITiate, FETCh, READ, SYSTem.
+The spelling is that of SCPI-1999 volume 2: SOURce, OUTPut, MEASure, SENSe, INPut, INITiate, FETCh, SYSTem.
 """
 
 from __future__ import annotations
 
 import pytest
-from conftest import IDENTITY, ScriptedInstrument, on_the_wire
 
 from drivers.counter import Counter
 from drivers.dialect import CounterDialect, LinkDialect, MeterDialect, SourceDialect
@@ -23,6 +22,7 @@ from drivers.meter import Meter
 from drivers.scpi import ErrorEntry, Identity
 from drivers.session import Exchange, Session
 from drivers.source import Source, VoltageLimits
+from tests.drivers.instruments import IDENTITY, ScriptedInstrument, on_the_wire
 
 LIMITS = VoltageLimits(-1.0, 8.5)
 OK = '0,"No error"'
@@ -43,9 +43,11 @@ def test_opening_asks_who_is_there_and_clears_the_status():
 
 
 def test_a_source_is_made_safe_on_opening_and_on_leaving():
-    with on_the_wire([*made_safe(3), *made_safe(6)]) as resource:
-        with Source(Session.open(resource, role="source"), LIMITS):
-            pass
+    with (
+        on_the_wire([*made_safe(3), *made_safe(6)]) as resource,
+        Source(Session.open(resource, role="source"), LIMITS),
+    ):
+        pass
 
 
 def test_a_voltage_is_set_by_one_message_that_carries_its_error_check():
@@ -86,10 +88,12 @@ def test_a_source_tells_what_it_was_told_and_what_it_puts_out():
     "voltage_v", [8.500001, -1.000001, 9.9e37, float("inf"), float("-inf"), float("nan")]
 )
 def test_nothing_outside_the_limits_reaches_the_wire(voltage_v):
-    with on_the_wire([*made_safe(3), *made_safe(6)]) as resource:
-        with Source(Session.open(resource, role="source"), LIMITS) as source:
-            with pytest.raises(OutsideLimits, match=r"Source at .* is outside the limits of -1 V to 8.5 V"):
-                source.set_voltage(voltage_v)
+    with (
+        on_the_wire([*made_safe(3), *made_safe(6)]) as resource,
+        Source(Session.open(resource, role="source"), LIMITS) as source,
+        pytest.raises(OutsideLimits, match=r"Source at .* is outside the limits of -1 V to 8.5 V"),
+    ):
+        source.set_voltage(voltage_v)
 
 
 def test_both_limits_may_be_programmed():
@@ -131,26 +135,36 @@ def test_a_question_that_is_refused_quotes_the_instrument_and_is_no_value():
         ("*ESE 8;:SYST:ERR?;*ESE?", f"{OK};8"),
         *made_safe(9),
     ]
-    with on_the_wire(pairs) as resource, Source(Session.open(resource, role="source"), LIMITS) as source:
-        with pytest.raises(InstrumentError, match="refused 'MEAS:VOLT\\?'.*-113 Undefined header;MEAS"):
-            source.read_back()
+    with (
+        on_the_wire(pairs) as resource,
+        Source(Session.open(resource, role="source"), LIMITS) as source,
+        pytest.raises(InstrumentError, match=r"refused 'MEAS:VOLT\?'.*-113 Undefined header;MEAS"),
+    ):
+        source.read_back()
 
 
 def test_a_source_that_puts_out_something_else_is_found_out():
     pairs = [*made_safe(3), ("*ESE 6;:MEAS:VOLT?;*ESE?", "+0.4E+00;6"), *made_safe(7)]
-    with on_the_wire(pairs) as resource, Source(Session.open(resource, role="source"), LIMITS) as source:
-        with pytest.raises(
-            ReadBackDiffers, match=r"puts out 0.4000 V instead of 1.0000 V.*check its output lead"
-        ):
-            source.check(1.0, tolerance_v=0.02)
+    with (
+        on_the_wire(pairs) as resource,
+        Source(Session.open(resource, role="source"), LIMITS) as source,
+        pytest.raises(ReadBackDiffers, match=r"puts out 0.4000 V instead of 1.0000 V.*check its output lead"),
+    ):
+        source.check(1.0, tolerance_v=0.02)
 
 
 def test_an_error_inside_the_block_ends_at_zero_volts_and_off():
+    def work(source: Source) -> None:
+        source.set_voltage(5.0)
+        raise RuntimeError("the bench fell over")
+
     pairs = [*made_safe(3), ("SOUR:VOLT 5.0;:SYST:ERR?;*ESE 6;*ESE?", f"{OK};6"), *made_safe(7)]
-    with on_the_wire(pairs) as resource, pytest.raises(RuntimeError, match="the bench fell over"):
-        with Source(Session.open(resource, role="source"), LIMITS) as source:
-            source.set_voltage(5.0)
-            raise RuntimeError("the bench fell over")
+    with (
+        on_the_wire(pairs) as resource,
+        pytest.raises(RuntimeError, match="the bench fell over"),
+        Source(Session.open(resource, role="source"), LIMITS) as source,
+    ):
+        work(source)
 
 
 def test_a_source_of_another_dialect_is_addressed_by_channel():
@@ -205,7 +219,7 @@ def test_a_meter_beyond_its_range_gives_no_voltage():
     ]
     with on_the_wire(pairs) as resource, Meter(Session.open(resource, role="meter")) as meter:
         for error in (Overload, NotANumber, Unreadable, Unreadable):
-            with pytest.raises(error, match="^Meter at TCPIP::127.0.0.1"):
+            with pytest.raises(error, match=r"^Meter at TCPIP::127.0.0.1"):
                 meter.read_voltage()
 
 
@@ -214,9 +228,12 @@ def test_a_meter_that_gives_fewer_readings_than_asked_is_not_believed():
         ("SAMP:COUN 3;:SYST:ERR?;*ESE 3;*ESE?", f"{OK};3"),
         ("*ESE 4;:READ?;*ESE?", "+1.0E+00,+1.1E+00;4"),
     ]
-    with on_the_wire(pairs) as resource, Meter(Session.open(resource, role="meter")) as meter:
-        with pytest.raises(Unreadable, match="2 readings instead of 3"):
-            meter.read_voltages(3)
+    with (
+        on_the_wire(pairs) as resource,
+        Meter(Session.open(resource, role="meter")) as meter,
+        pytest.raises(Unreadable, match="2 readings instead of 3"),
+    ):
+        meter.read_voltages(3)
 
 
 def test_a_counter_is_configured_by_one_message_and_its_gate_is_sent_when_it_changes():
@@ -349,7 +366,9 @@ def test_a_dialect_may_spell_every_role_in_its_own_way():
 
 def test_a_counter_without_a_sample_count_reads_one_at_a_time():
     pairs = [(f"*ESE {token};:READ?;*ESE?", f"440.{token};{token}") for token in (3, 4, 5)]
-    with on_the_wire(pairs) as resource:
-        with Counter(Session.open(resource, role="counter"), CounterDialect(samples="")) as counter:
-            assert counter.read_frequency() == 440.3
-            assert counter.read_frequencies(2) == (440.4, 440.5)
+    with (
+        on_the_wire(pairs) as resource,
+        Counter(Session.open(resource, role="counter"), CounterDialect(samples="")) as counter,
+    ):
+        assert counter.read_frequency() == 440.3
+        assert counter.read_frequencies(2) == (440.4, 440.5)

@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from rig.science.tracking import Prior, fit_tracking, lack_of_fit, predict
-from tests.science.sweeps import BOTTOM_OCTAVES, EIGHT_VOLTS, NOISE_OCTAVES, noisy, unit
+
+from .sweeps import BOTTOM_OCTAVES, EIGHT_VOLTS, NOISE_OCTAVES, noisy, unit
 
 ALLOWANCE_OCTAVES = 0.5 / 1200
 RIGHT = BOTTOM_OCTAVES + EIGHT_VOLTS
@@ -32,7 +33,9 @@ def test_a_unit_that_is_no_oscillator_of_this_kind_is_found_out(fault):
 
 
 def test_a_unit_that_does_not_follow_its_cv_is_not_taken_for_a_fit():
-    fit = fit_tracking(EIGHT_VOLTS, 8.0 + np.random.default_rng(1).normal(0.0, NOISE_OCTAVES, 17), NOISE_OCTAVES)
+    fit = fit_tracking(
+        EIGHT_VOLTS, 8.0 + np.random.default_rng(1).normal(0.0, NOISE_OCTAVES, 17), NOISE_OCTAVES
+    )
     assert not fit.converged
 
 
@@ -76,8 +79,12 @@ def test_bad_sweeps_in_a_stack_do_not_spoil_the_others():
     uncertainty[5, 3:] = np.inf
     fit = fit_tracking(EIGHT_VOLTS, stack, uncertainty)
     np.testing.assert_array_equal(fit.converged, [True, False, False, False, False, False])
-    np.testing.assert_allclose(fit.parameters[0], fit_tracking(EIGHT_VOLTS, good[0], NOISE_OCTAVES).parameters)
-    np.testing.assert_array_equal(np.isnan(fit.parameters).all(axis=1), [False, False, True, False, True, True])
+    np.testing.assert_allclose(
+        fit.parameters[0], fit_tracking(EIGHT_VOLTS, good[0], NOISE_OCTAVES).parameters
+    )
+    np.testing.assert_array_equal(
+        np.isnan(fit.parameters).all(axis=1), [False, False, True, False, True, True]
+    )
     assert (lack_of_fit(fit, uncertainty, ALLOWANCE_OCTAVES).probability[1:] == 0.0).all()
 
 
@@ -87,6 +94,34 @@ def test_a_large_stack_is_worked_in_pieces_that_do_not_show():
     for place in (0, 511, 512, 1299):
         alone = fit_tracking(EIGHT_VOLTS, stack[place], NOISE_OCTAVES)
         np.testing.assert_allclose(fit.parameters[place], alone.parameters, rtol=1e-9)
+
+
+def test_a_stack_without_sweeps_and_columns_without_a_column_are_no_special_case():
+    assert fit_tracking(EIGHT_VOLTS, np.zeros((0, 17)), NOISE_OCTAVES).parameters.shape == (0, 4)
+    pitch = noisy(unit(), seed=1)
+    without = fit_tracking(EIGHT_VOLTS, pitch, NOISE_OCTAVES, extra=np.zeros((17, 0)))
+    np.testing.assert_array_equal(
+        without.parameters, fit_tracking(EIGHT_VOLTS, pitch, NOISE_OCTAVES).parameters
+    )
+
+
+@pytest.mark.parametrize(
+    "columns", [np.zeros((17, 1)), EIGHT_VOLTS[:, None]], ids=["noughts", "the CV again"]
+)
+def test_a_column_that_the_sweep_cannot_tell_leaves_nothing_determined(columns):
+    fit = fit_tracking(EIGHT_VOLTS, noisy(unit(), seed=1), NOISE_OCTAVES, extra=columns)
+    assert not fit.converged
+    assert np.isinf(fit.standard_uncertainty()).all()
+
+
+def test_no_sweep_however_wild_is_believed_or_stops_the_others():
+    generator = np.random.default_rng(15)
+    spread = 10.0 ** generator.uniform(-15.0, 3.0, (1000, 1))
+    stack = generator.uniform(2.0, 14.0, (1000, 1)) + generator.normal(0.0, 1.0, (1000, 17)) * spread
+    stack[0] = noisy(unit(), seed=1)
+    fit = fit_tracking(EIGHT_VOLTS, stack, NOISE_OCTAVES)
+    believed = lack_of_fit(fit, NOISE_OCTAVES, ALLOWANCE_OCTAVES).probability > 1e-4
+    assert np.flatnonzero(believed).tolist() == [0]
 
 
 def test_a_sweep_at_one_cv_tells_nothing():

@@ -112,7 +112,7 @@ class _Channel:
             case _Kind.FATAL_ERROR | -1:
                 return False
             case _:
-                self._send(_Kind.ERROR, 0, b"Unrecognized Message Type")
+                self._send(_Kind.ERROR, 0, b"Unrecognized Message Type", control=1)
         return True
 
     def _execute(self, message_id: int) -> None:
@@ -122,5 +122,5 @@ class _Channel:
         if answer:
             self._send(_Kind.DATA_END, message_id, answer)
 
-    def _send(self, kind: _Kind, parameter: int, payload: bytes = b"") -> None:
-        self._connection.sendall(_HEADER.pack(b"HS", kind, 0, parameter, len(payload)) + payload)
+    def _send(self, kind: _Kind, parameter: int, payload: bytes = b"", control: int = 0) -> None:
+        self._connection.sendall(_HEADER.pack(b"HS", kind, control, parameter, len(payload)) + payload)

@@ -118,8 +118,9 @@ class TcpServer:
     def close(self) -> None:
         """Stop serving: every caller is disconnected, and no thread or socket is left."""
         if not self._closing.is_set():
-            self._closing.set()
+            # woken first: once the thread may leave, it closes the other end
             self._wake.send(b"\0")
+            self._closing.set()
             self._thread.join()
             self._wake.close()
 

@@ -1,0 +1,201 @@
+"""What a person types: exit codes, sentences, and documents for programs."""
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from fixtures import demonstration_bench, demonstration_product
+
+
+def rig(*arguments, folder: Path, **environment):
+    """Run the command in a process of its own with its data under a folder."""
+    return subprocess.run(
+        [sys.executable, "-c", "from rig.cli import main; main()", *arguments],
+        capture_output=True,
+        text=True,
+        timeout=90,
+        check=False,
+        stdin=subprocess.DEVNULL,
+        env={
+            **os.environ,
+            "RIG_DATABASE_URL": f"sqlite:///{folder}/record.sqlite",
+            "HOME": str(folder),
+            "XDG_DATA_HOME": str(folder / "data"),
+            "COLUMNS": "100",
+            **environment,
+        },
+    )
+
+
+def one_sentence(outcome, code):
+    """The whole complaint: one line, no traceback, the exit code asked for."""
+    assert outcome.returncode == code, outcome.stderr
+    assert "Traceback" not in outcome.stderr + outcome.stdout
+    complaint = outcome.stderr.strip()
+    assert complaint, outcome.stdout
+    return complaint
+
+
+SERIAL = "DM26010001G"
+
+
+@pytest.fixture(scope="module")
+def demonstrated(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("demo")
+    outcome = rig("demo", "--seed", "3", "--json", folder=folder)
+    assert outcome.returncode == 0, outcome.stderr
+    return folder, json.loads(outcome.stdout)
+
+
+def test_help_names_every_command_and_every_exit_code(tmp_path):
+    text = rig("--help", folder=tmp_path).stdout
+    for word in ("demo", "check", "history", "where", "0 pass", "1 fail", "2 wrong", "3 bench fault", "4 no decision"):
+        assert word in " ".join(text.split())
+
+
+def test_the_demonstration_ends_with_a_verdict_a_slip_and_a_plot(demonstrated):
+    _, document = demonstrated
+    assert document["decision"] in ("pass", "conditional pass")
+    assert len(document["as_left"]) == 14
+    plot = Path(document["plot"])
+    assert plot.read_bytes().startswith(b"\x89PNG")
+    slip = plot.with_suffix(".txt").read_text(encoding="ascii")
+    assert document["serial"] in slip
+    assert "DEMONSTRATION" in slip
+    assert max(len(line) for line in slip.splitlines()) <= 40
+
+
+def test_the_history_tells_as_found_against_as_left(demonstrated):
+    folder, document = demonstrated
+    outcome = rig("history", document["serial"], folder=folder)
+    assert outcome.returncode == 0
+    assert "as found" in outcome.stdout
+    assert document["visit"] in outcome.stdout
+    told = json.loads(rig("history", document["serial"], "--json", folder=folder).stdout)
+    assert told["visits"][0]["decision"] == document["decision"]
+    found = {each["characteristic"]: each["value"] for each in told["visits"][0]["as_found"]}
+    assert found == {each["characteristic"]: each["value"] for each in document["as_found"]}
+
+
+def test_checking_fails_a_unit_nobody_has_trimmed_and_says_what_to_turn(tmp_path):
+    outcome = rig("check", SERIAL, folder=tmp_path)
+    assert outcome.returncode == 1
+    assert "Recommendation" in outcome.stdout
+    assert "SCALE" in outcome.stdout
+    assert "Database" in rig("where", folder=tmp_path).stdout
+
+
+@pytest.mark.parametrize(
+    ("serial", "said"),
+    [
+        ("DM26010001A", "check character"),
+        ("hello", "not a serial"),
+        ("", "empty"),
+        ("DM2601\x1b0001G", "control characters"),
+        ("DM26010001'; DROP TABLE unit; --", "not a serial"),
+        ("D" * 5000, "at most 64"),
+        ("ＤＭ26010001G", "not a serial"),
+    ],
+    ids=["check character", "another thing", "empty", "control", "quotes", "long", "wide letters"],
+)
+def test_what_is_not_a_serial_is_refused_before_the_bench_is_touched(tmp_path, serial, said):
+    assert said in one_sentence(rig("check", "--", serial, folder=tmp_path), 2)
+    assert not (tmp_path / "record.sqlite").exists()
+
+
+def test_a_serial_never_seen_is_said_to_be_unknown(tmp_path):
+    assert SERIAL in one_sentence(rig("history", SERIAL, folder=tmp_path), 2)
+
+
+def changed(path, old, new, folder):
+    text = path.read_text(encoding="utf-8")
+    assert old in text
+    copy = folder / path.name
+    text = text.replace(old, new).replace('"../populations/', f'"{path.parent.parent}/populations/')
+    copy.write_text(text, encoding="utf-8")
+    return str(copy)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ("points = 17", "points = 3", "range.points"),
+        ("points = 17", "point = 17", "range.point"),
+        ("volts_per_octave = 1.0", "volts_per_octave = -1.0", "volts_per_octave"),
+        ("low_v = 0.0, high_v = 8.0", "low_v = 9.0, high_v = 8.0", "range.full"),
+        ("turns = 20.0\neffect_per_turn = 0.004", "turns = 20.0\neffect_per_turn = 0.0", "trims.scale"),
+        ('rule = "guard band w = U"', 'rule = "hope"', "decision_rule"),
+        ('"DM26010001G"', '"DM26010001H"', "serial"),
+        ("points = 17", "points = seventeen", "not valid TOML"),
+        ("absolute = { low_v = -0.5, high_v = 8.5 }", "absolute = { low_v = 0.5, high_v = 8.5 }", "absolute"),
+        ("knob_range_cents = 30.0", "knob_range_cents = inf", "knob_range_cents"),
+    ],
+)
+def test_a_wrong_field_of_a_product_file_is_named(tmp_path, old, new, said):
+    product = changed(demonstration_product(), old, new, tmp_path)
+    complaint = one_sentence(rig("check", SERIAL, "--product", product, folder=tmp_path), 2)
+    assert said in complaint
+    assert product in complaint
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ("settling_s = 0.04", "settling_s = -1.0", "source.settling_s"),
+        ("reading_ppm = 35.0", 'reading_ppm = "a few"', "meter.ranges"),
+        ('"{source}"', '"{sauce}"', "source.resource"),
+        ("demonstration = true", "demonstration = false", "days_ago"),
+        ('population = "../populations/demo.toml"', 'population = "nowhere.toml"', "nowhere.toml"),
+        ('clock = "instant"', 'clock = "cuckoo"', "clock"),
+        ("latency_s = 0.005", "latency_s = 0.005\nmood = 1", "mood"),
+    ],
+)
+def test_a_wrong_field_of_a_bench_file_is_named(tmp_path, old, new, said):
+    bench = changed(demonstration_bench(), old, new, tmp_path)
+    assert said in one_sentence(rig("check", SERIAL, "--bench", bench, folder=tmp_path), 2)
+
+
+def test_files_that_are_not_there_or_are_no_text(tmp_path):
+    assert "no product file" in one_sentence(rig("check", SERIAL, "--product", "gone.toml", folder=tmp_path), 2)
+    noise = tmp_path / "noise.toml"
+    noise.write_bytes(b"\xff\xfe\x00\x01")
+    assert "UTF-8" in one_sentence(rig("check", SERIAL, "--bench", str(noise), folder=tmp_path), 2)
+    assert one_sentence(rig("check", SERIAL, "--bench", str(tmp_path), folder=tmp_path), 2)
+
+
+def real_bench(folder, resource):
+    text = demonstration_bench().read_text(encoding="utf-8").split("[virtual]")[0]
+    for role in ("source", "meter", "counter"):
+        text = text.replace(f'"{{{role}}}"', f'"{resource}"')
+    bench = folder / "bench.toml"
+    bench.write_text(text, encoding="utf-8")
+    return str(bench)
+
+
+def test_a_bench_that_is_not_there_is_a_bench_fault(tmp_path):
+    bench = real_bench(tmp_path, "TCPIP::127.0.0.1::9::SOCKET")
+    complaint = one_sentence(rig("check", SERIAL, "--bench", bench, folder=tmp_path), 3)
+    assert "TCPIP::127.0.0.1::9::SOCKET" in complaint
+
+
+def test_a_resource_that_is_no_address_is_said_so(tmp_path):
+    bench = real_bench(tmp_path, "the blue one")
+    assert "the blue one" in one_sentence(rig("check", SERIAL, "--bench", bench, folder=tmp_path), 3)
+
+
+def test_databases_that_cannot_be_used(tmp_path):
+    (tmp_path / "record.sqlite").write_text("not a database, but long enough to be looked at " * 50)
+    assert "record.sqlite" in one_sentence(rig("check", SERIAL, folder=tmp_path), 3)
+    elsewhere = f"sqlite:///{tmp_path}/no/such/folder/record.sqlite"
+    assert "no/such/folder" in one_sentence(rig("history", SERIAL, folder=tmp_path, RIG_DATABASE_URL=elsewhere), 3)
+    assert one_sentence(rig("history", SERIAL, folder=tmp_path, RIG_DATABASE_URL="nonsense"), 2)
+
+
+def test_wrong_options_are_wrong_input(tmp_path):
+    assert rig("demo", "--seed", "minus one", folder=tmp_path).returncode == 2
+    assert rig("demo", "--fault", "gremlins", folder=tmp_path).returncode == 2
+    assert rig("tune", folder=tmp_path).returncode == 2

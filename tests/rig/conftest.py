@@ -1,0 +1,67 @@
+"""A virtual bench, a database and a virtual operator, as the demonstration has them."""
+
+from __future__ import annotations
+
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import pytest
+
+from db.engine import Database, open_database
+from drivers.source import VoltageLimits
+from fixtures import demonstration_bench, demonstration_product
+from rig.bench import Bench, BenchFile, drawn_anew, load_bench, open_bench
+from rig.operators.virtual import VirtualOperator
+from rig.product import Product, load_product
+from rig.tomlfile import Loaded
+from rig.visit import Purpose, Request, Visit, run_visit
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+    from pathlib import Path
+
+    from rig.operators.port import Operator
+
+
+@dataclass(frozen=True, slots=True)
+class Stand:
+    """A bench opened for one test, with everything that a visit needs."""
+
+    bench: Bench
+    bench_file: Loaded[BenchFile]
+    product: Loaded[Product]
+    database: Database
+    seed: int
+
+    @property
+    def serial(self) -> str:
+        return self.product.contents.serial.with_check_character(f"DM2600{self.seed:04d}")
+
+    def operator(self) -> VirtualOperator:
+        assert self.bench.hands is not None
+        return VirtualOperator(self.bench.hands, self.bench.clock, self.seed)
+
+    def visit(self, purpose: Purpose = Purpose.ADJUST, operator: Operator | None = None) -> Visit:
+        request = Request(self.serial, purpose, "test", seed=self.seed)
+        return run_visit(
+            self.bench, self.bench_file, self.product, operator or self.operator(), self.database, request
+        )
+
+
+@pytest.fixture
+def stand(tmp_path: Path) -> Callable[..., object]:
+    """Open a bench with ``with stand(seed=1, fault="") as it:``."""
+
+    @contextmanager
+    def opened(seed: int = 1, fault: str = "", product: Loaded[Product] | None = None) -> Iterator[Stand]:
+        made = product or load_product(demonstration_product())
+        bench_file = drawn_anew(load_bench(demonstration_bench()), seed=seed, fault=fault)
+        absolute = made.contents.range.absolute
+        with (
+            open_database(f"sqlite:///{tmp_path}/record.sqlite") as database,
+            open_bench(bench_file, VoltageLimits(absolute.low_v, absolute.high_v)) as bench,
+        ):
+            yield Stand(bench, bench_file, made, database, seed)
+
+    return opened

@@ -1,0 +1,196 @@
+"""Whole visits on the virtual bench: real SCPI, a real database, a hand that turns imperfectly."""
+
+import pytest
+from sqlalchemy import func, select
+
+from db import history as asked
+from db import models
+from drivers.errors import NoSignal
+from rig.diagnosis import Fault
+from rig.errors import SerialProblem, Stopped
+from rig.operators.scripted import ScriptedOperator
+from rig.science.decision import Decision
+from rig.visit import Purpose, Request, run_visit
+from tests.benchmarks.verdicts import RIGHT_CAUSE, Drawn, true_characteristics, wrong_statements
+
+
+def test_a_repairable_unit_leaves_inside_all_its_limits_by_the_truth(stand):
+    with stand(seed=11) as it:
+        visit = it.visit()
+        truths = true_characteristics(it.bench.provider.truth(), it.product.contents)
+    assert visit.verdict.decision in (Decision.PASS, Decision.CONDITIONAL_PASS)
+    assert wrong_statements(visit, truths) == ()
+    assert truths["tracking_musical"] < 1.5
+    assert visit.as_found is not None
+    assert visit.as_left is not None
+
+
+@pytest.mark.parametrize("fault", [each.value for each in Drawn])
+def test_a_unit_that_no_trim_can_cure_fails_with_its_cause_named(stand, fault):
+    with stand(seed=21, fault=fault) as it:
+        visit = it.visit()
+        source_v, on = it.bench.source.programmed(), it.bench.source.is_on()
+    assert visit.verdict.decision is Decision.FAIL
+    assert {cause.fault for cause in visit.verdict.causes} & RIGHT_CAUSE[Drawn(fault)]
+    assert (source_v, on) == (0.0, False)
+
+
+def test_the_same_seed_gives_the_same_visit_to_the_last_digit(stand, tmp_path):
+    def everything():
+        with stand(seed=5) as it:
+            visit = it.visit()
+        assert visit.as_left is not None
+        return (
+            [finding.value for finding in visit.findings],
+            [finding.upper for finding in visit.findings],
+            list(visit.as_left.assessed.pitch_octaves),
+            visit.duration_s,
+            visit.moves,
+        )
+
+    first = everything()
+    (tmp_path / "record.sqlite").unlink()
+    assert everything() == first
+
+
+def test_checking_turns_nothing_and_still_says_what_to_turn(stand):
+    with stand(seed=11) as it:
+        before = dict(_positions(it))
+        visit = it.visit(Purpose.CHECK)
+        assert _positions(it) == before or not before
+        moves = _count(it, models.Move)
+    assert visit.as_left is None
+    assert moves == 0
+    assert visit.recommendation is not None
+    assert {advice.trim for advice in visit.recommendation.advice} >= {"highs"}
+    assert visit.verdict.decision is Decision.FAIL
+
+
+def _positions(it):
+    truth = it.bench.provider.truth() if it.bench.provider.wiring.unit is not None else None
+    return {} if truth is None else truth.trim_positions_turns
+
+
+def _count(it, model):
+    with it.database.reading() as session:
+        return session.scalar(select(func.count()).select_from(model))
+
+
+def test_the_record_holds_every_point_move_finding_and_the_verdict(stand):
+    with stand(seed=11) as it:
+        visit = it.visit()
+        with it.database.reading() as session:
+            told = asked.history(session, it.serial)
+            sweeps = session.scalars(select(models.Sweep).order_by(models.Sweep.sequence)).all()
+            points = dict(
+                session.execute(
+                    select(models.Point.sweep_id, func.count()).group_by(models.Point.sweep_id)
+                ).all()
+            )
+            moves = session.scalars(select(models.Move)).all()
+            roles = session.scalars(select(models.VisitInstrument.role)).all()
+    assert [sweep.purpose for sweep in sweeps][0] == "as_found"
+    assert [sweep.purpose for sweep in sweeps][-1] == "as_left"
+    assert points[sweeps[0].id] == points[sweeps[-1].id] == 17 + 4
+    assert len(moves) == sum(visit.moves.values())
+    assert all(move.outcome == "target reached" for move in moves)
+    assert sorted(roles) == ["counter", "meter", "source"]
+    (visited,) = told.visits
+    assert visited.outcome == "finished"
+    assert visited.verdict is not None
+    assert visited.verdict.decision == visit.verdict.decision.value
+    assert [each.value for each in visited.as_left] == pytest.approx([each.value for each in visit.findings])
+    assert visited.demonstration
+
+
+def test_the_source_is_characterised_once_a_shift(stand):
+    with stand(seed=11) as it:
+        it.visit(Purpose.CHECK)
+        it.visit(Purpose.CHECK)
+        assert _count(it, models.Characterisation) == 1
+
+
+def test_a_wrong_check_character_stops_before_anything_is_touched(stand):
+    with stand() as it:
+        misread = it.serial[:-1] + ("A" if it.serial[-1] != "A" else "B")
+        request = Request(misread, Purpose.ADJUST, "test")
+        with pytest.raises(SerialProblem, match="check character"):
+            run_visit(it.bench, it.bench_file, it.product, it.operator(), it.database, request)
+        assert _count(it, models.Unit) == 0
+
+
+class StopsDuring:
+    """An operator who stops when a stage begins."""
+
+    def __init__(self, operator, stage):
+        self._operator = operator
+        self._stage = stage
+
+    def __getattr__(self, name):
+        return getattr(self._operator, name)
+
+    def progress(self, stage, done, total):
+        if stage == self._stage and done >= 5:
+            raise Stopped("The operator stopped the visit.")
+
+
+@pytest.mark.parametrize("stage", ["warm-up", "sweep as found", "sweep after move", "sweep as left"])
+def test_a_visit_that_is_stopped_keeps_what_was_measured_and_leaves_the_source_safe(stand, stage):
+    with stand(seed=11) as it:
+        with pytest.raises(Stopped):
+            it.visit(operator=StopsDuring(it.operator(), stage))
+        device = it.bench.provider.source
+        points, readings = _count(it, models.Point), _count(it, models.Reading)
+        with it.database.reading() as session:
+            told = asked.history(session, it.serial)
+    assert told.visits[0].outcome == "stopped"
+    assert told.visits[0].verdict is None
+    assert readings > 0
+    assert points >= (0 if stage == "warm-up" else 5)
+    assert device.execute("OUTP?;:SOUR:VOLT?") in ("0;0", "0;0.0", "0;+0.00000000E+00") or _is_safe(device)
+
+
+def _is_safe(device):
+    on, voltage_v = device.execute("OUTP?;:SOUR:VOLT?").split(";")
+    return float(on) == 0.0 and float(voltage_v) == 0.0
+
+
+def test_a_lead_that_nobody_vouches_for_is_not_a_dead_unit(stand):
+    with stand(seed=21, fault="dead_stage") as it:
+        hands = it.operator()
+
+        class Unsure(StopsDuring):
+            def output_is_connected(self, problem):
+                return False
+
+            def progress(self, stage, done, total):
+                pass
+
+        visit_or_error = None
+        try:
+            visit_or_error = it.visit(operator=Unsure(hands, ""))
+        except NoSignal as error:
+            visit_or_error = error
+        with it.database.reading() as session:
+            told = asked.history(session, it.serial)
+    if isinstance(visit_or_error, NoSignal):
+        assert "output lead" in str(visit_or_error)
+        assert told.visits[0].verdict is None
+    else:
+        assert visit_or_error.verdict.causes[0].fault is Fault.DEAD_CV
+
+
+def test_a_dead_output_needs_somebody_to_vouch_for_the_lead(stand):
+    for seed in range(30, 60):
+        with stand(seed=seed, fault="dead_stage") as it:
+            if it.bench.provider.hands._find(it.serial).output.alive:
+                continue
+            it.bench.hands.insert(it.serial)
+            sure = ScriptedOperator(output_connected=False)
+            sure_serial = it.serial
+            request = Request(sure_serial, Purpose.CHECK, "test")
+            it.bench.hands.connect_meter("source")
+            with pytest.raises(NoSignal, match="check the output lead"):
+                run_visit(it.bench, it.bench_file, it.product, sure, it.database, request)
+            return
+    pytest.fail("no unit with a dead output was drawn in thirty seeds")
