@@ -136,8 +136,8 @@ class Counter:
 
     def _no_signal(self) -> NoSignal:
         return NoSignal(
-            f"{self.session.name} sees no signal: check the output lead, that the unit has power, and the "
-            "trigger level"
+            f"{self.session.name} sees no signal: check the output lead, that the unit has power, "
+            "and the trigger level"
         )
 
     def _set_samples(self, count: int) -> None:

@@ -142,6 +142,8 @@ class VisaLink:
                 return True
             return self._readable(self._socket, 0) and self.kind is LinkKind.SOCKET
         if self.kind is LinkKind.SERIAL:
+            if not self._session.interface.is_open:
+                raise ConnectionError("the link is closed")
             try:
                 return bool(self._session.interface.in_waiting)
             except _BROKEN as error:

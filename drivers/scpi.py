@@ -63,6 +63,10 @@ class Identity:
     serial: str
     firmware: str
 
+    def __str__(self) -> str:
+        """Return the fields as the instrument sends them."""
+        return f"{self.maker},{self.model},{self.serial},{self.firmware}"
+
 
 def parse_number(text: str, unit: str | None = None) -> float:
     """Read one NR1, NR2 or NR3 number, with or without a unit behind it.
@@ -85,8 +89,7 @@ def parse_number(text: str, unit: str | None = None) -> float:
         raise Unreadable(f"{_shown(text)} is larger than any number that can be meant; read again")
     if abs(value) > INFINITY - _WITHIN:
         raise Overload(
-            "the input is beyond the range (9.9E37, SCPI's infinity); choose a larger range or lower the "
-            "input"
+            "the input is beyond the range (9.9E37, SCPI's infinity): choose a larger range, or lower it"
         )
     suffix = match["suffix"]
     return value if suffix is None else value * _multiplier(suffix, unit, text)

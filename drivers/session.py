@@ -375,8 +375,7 @@ class Session:
             self._link.abandon()
             raise LinkRefused(
                 f"{self.name}: nobody answers {self._dialect.identity} there ({error}): check that the "
-                "instrument is on, "
-                "that its remote control is enabled, and the address and line ending in the bench file"
+                "instrument is on and remote control enabled, and address and line ending in the bench file"
             ) from error
 
     def _identify(self, deadline_s: float) -> str:
@@ -413,8 +412,7 @@ class Session:
             self._link.abandon()
             self._lost = "another instrument answers"
             raise WrongIdentity(
-                f"{self.name} is now {found}, and was {self.identity}: check which instrument has this "
-                "address"
+                f"{self.name} is now {found}, and was {self.identity}: check what has this address"
             )
 
     def _raise_late(self, text: str, timeout_s: float | None) -> NoReturn:
@@ -424,9 +422,8 @@ class Session:
         if any(not -500 < entry.code <= -400 for entry in entries):
             self._raise_refused(text, entries)
         raise AnswerLate(
-            f"{self.name} did not answer {text!r} within {timeout_s or self.timeout_s:g} s; a late answer "
-            "is discarded "
-            "and the link is in step again: ask again, or allow more time in the bench file"
+            f"{self.name} did not answer {text!r} within {timeout_s or self.timeout_s:g} s; its answer "
+            "is discarded if it still comes: ask again, or allow more time in the bench file"
         )
 
     def _raise_lost(self, error: Exception, reason: str = "") -> NoReturn:

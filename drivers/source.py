@@ -38,8 +38,7 @@ class VoltageLimits:
         if not (math.isfinite(self.low_v) and math.isfinite(self.high_v) and self.low_v <= 0 <= self.high_v):
             raise ValueError(
                 f"limits of {self.low_v:g} V to {self.high_v:g} V cannot keep a source safe: give two finite "
-                "voltages, "
-                "the low one first, with 0 V between them"
+                "voltages, the low one first, with 0 V between them"
             )
 
     def require(self, voltage_v: float) -> None:
@@ -50,8 +49,7 @@ class VoltageLimits:
         if not self.low_v <= voltage_v <= self.high_v:
             raise OutsideLimits(
                 f"{voltage_v:g} V is outside the limits of {self.low_v:g} V to {self.high_v:g} V; nothing "
-                "was sent: "
-                "choose a voltage inside, or change the limits in the product file"
+                "was sent: choose a voltage inside, or change the limits in the product file"
             )
 
 
@@ -131,9 +129,9 @@ class Source:
         measured_v = self.read_back()
         if not abs(measured_v - voltage_v) <= tolerance_v:
             raise ReadBackDiffers(
-                f"{self.session.name} puts out {measured_v:.4f} V instead of {voltage_v:.4f} V (allowed "
-                "difference "
-                f"{tolerance_v:.4f} V): check its output lead for a short or an overload, and its range"
+                f"{self.session.name} puts out {measured_v:.4f} V instead of {voltage_v:.4f} V "
+                f"(allowed difference {tolerance_v:.4f} V): check its output lead for a short or an "
+                "overload, and its range"
             )
         return measured_v
 
@@ -194,6 +192,5 @@ class Source:
     def _raise_not_safe(self, error: DriverError) -> None:
         raise SourceNotSafe(
             f"{self.session.name} could not be brought to 0 V with its output off: switch its output off by "
-            "hand now, "
-            f"before you touch the unit ({error})"
+            f"hand now, before you touch the unit ({error})"
         ) from error

@@ -10,8 +10,9 @@ import numpy as np
 
 from rig.science.decision import Decision, Limits, Rule, decide, decide_bounded
 from rig.science.drift import drift_columns
-from rig.science.points import worst_error
+from rig.science.points import errors_cents, errors_covariance_cents2, worst_error
 from rig.science.tracking import fit_tracking, jacobian, lack_of_fit, predict
+from rig.science.uncertainty import cv_covariance, pitch_covariance_octaves2
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -100,44 +101,53 @@ def assess_sweep(
     uncertainty = np.hypot(random, grid_v * slope_per_v)
     columns = np.asarray(drift_columns(x, time_s - np.mean(time_s), x.min(), x.max()))
     fit = fit_tracking(x, pitch, uncertainty, extra=columns, prior=prior)
-    allowance = np.hypot(product.measuring.model_misfit_cents / CENTS, 0.0)
-    misfit = lack_of_fit(fit, uncertainty, allowance)
-    inflation = sqrt(max(1.0, float(fit.chi_squared) / max(1, int(fit.degrees_of_freedom))))
+    drift, drift_covariance = _drift(fit)
+    misfit = lack_of_fit(fit, uncertainty, product.measuring.model_misfit_cents / CENTS)
+    inflation = 1.0
+    if fit.converged:
+        inflation = sqrt(max(1.0, float(fit.chi_squared) / max(1, int(fit.degrees_of_freedom))))
 
     first = np.array([not point.revisit for point in points])
-    order = np.argsort(x[first])
-    level = (pitch - columns @ np.asarray(fit.extra))[first][order]
-    drift_covariance = np.asarray(fit.covariance)[4:, 4:]
-    own_columns = columns[first][order]
-    cv_columns = np.stack([np.ones_like(cv_v), np.array([p.cv_programmed_v for p in points])], axis=1)[first][order]
-    cv_part = (cv_columns * slope_per_v[first][order][:, None]) @ line.covariance
-    cv_part = cv_part @ (cv_columns * slope_per_v[first][order][:, None]).T
+    chosen = np.flatnonzero(first)[np.argsort(x[first])]
+    level = (pitch - columns @ drift)[chosen]
+    programmed_v = np.array([point.cv_programmed_v for point in points])[chosen]
     covariance = (
-        np.diag((uncertainty[first][order] * inflation) ** 2) + own_columns @ drift_covariance @ own_columns.T + cv_part
+        np.diag((uncertainty[chosen] * inflation) ** 2)
+        + columns[chosen] @ drift_covariance @ columns[chosen].T
+        + pitch_covariance_octaves2(law, cv_v[chosen], cv_covariance(programmed_v, line.covariance))
     )
-    own_x, own_cv = x[first][order], cv_v[first][order]
-    musical_range = product.range.musical
-    slack = 0.02 * (product.range.full.high_v - product.range.full.low_v) / product.range.points
-    musical = (own_cv >= musical_range.low_v - slack) & (own_cv <= musical_range.high_v + slack)
-    centring = np.eye(own_x.size) - np.outer(np.ones(own_x.size), musical / np.sum(musical))
-    error = CENTS * centring @ (level - own_x)
+    musical = _musical(cv_v[chosen], product)
     duration_s = float(np.ptp(time_s))
-    rates = np.asarray(fit.extra) * CENTS * 60.0
+    rates = drift * CENTS * 60.0
     rates_u = np.sqrt(np.diag(drift_covariance)) * inflation * CENTS * 60.0
     return SweepAssessment(
         fit=fit,
         misfit=misfit,
-        x=own_x,
-        cv_v=own_cv,
+        x=x[chosen],
+        cv_v=cv_v[chosen],
         pitch_octaves=level,
-        error_cents=error,
-        covariance_cents2=CENTS**2 * centring @ covariance @ centring.T,
+        error_cents=np.asarray(errors_cents(x[chosen], level, musical)),
+        covariance_cents2=errors_covariance_cents2(covariance, musical),
         musical=musical,
         drift_cents_per_minute=(float(rates[0]), float(rates[1])),
         drift_standard_uncertainty=(float(rates_u[0]), float(rates_u[1])),
         drifted_cents=float(np.max(np.abs(rates)) * duration_s / 60.0),
         noise_inflation=inflation,
     )
+
+
+def _drift(fit: TrackingFit) -> tuple[Array, Array]:
+    """Drift at the low and the high CV with covariance; none is taken away where nothing could be fitted."""
+    if not fit.converged:
+        return np.zeros(2), np.zeros((2, 2))
+    return np.asarray(fit.extra), np.asarray(fit.covariance)[4:, 4:]
+
+
+def _musical(cv_v: Array, product: Product) -> NDArray[np.bool_]:
+    """Which points lie in the musical range, its ends included whatever the last digit of their true voltage."""
+    musical, full = product.range.musical, product.range.full
+    slack_v = 0.02 * (full.high_v - full.low_v) / product.range.points
+    return np.asarray((cv_v >= musical.low_v - slack_v) & (cv_v <= musical.high_v + slack_v))
 
 
 def tracking_findings(
@@ -248,6 +258,12 @@ def _base(assessed: SweepAssessment, product: Product, bench: BenchFile, line: C
     base_cv = np.array([product.range.base_cv_v])
     x = np.asarray(law.octaves(base_cv))
     nominal = np.log2(product.range.lowest_note_hz)
+    if not assessed.fit.converged:
+        lowest = int(np.argmin(np.abs(assessed.cv_v - base_cv[0])))
+        found = float(CENTS * (assessed.pitch_octaves[lowest] - nominal))
+        return judged(
+            "base_pitch", "Base pitch", "cents", found, 0.0, product.limits.base_pitch_cents, product.decision_rule
+        )
     value = float(CENTS * (predict(assessed.parameters, x)[0] - nominal))
     by_parameters = np.asarray(jacobian(assessed.parameters, x))[0]
     by_line = float(law.octaves_per_volt(base_cv)[0]) * np.array([1.0, line.programmed_v(base_cv[0], 1e-6)])

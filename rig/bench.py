@@ -176,7 +176,7 @@ def drawn_anew(loaded: Loaded[BenchFile], *, seed: int, fault: str) -> Loaded[Be
 
 def fault_names() -> tuple[str, ...]:
     """Faults that a virtual unit can be drawn with."""
-    from drivers.virtual.population import Fault
+    from drivers.virtual.faults import Fault
 
     return tuple(fault.value for fault in Fault)
 

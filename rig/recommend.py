@@ -11,7 +11,8 @@ import numpy as np
 from rig.diagnosis import octave_divider, out_of_travel, sweep_causes
 from rig.product import TrimKind
 from rig.science.pitch import note_name
-from rig.science.planning import Adjuster, Played, TrackingLimits, make_plan, plan_rail
+from rig.science.planning import Adjuster, Played, TrackingLimits, make_plan
+from rig.science.rail import plan_rail
 from rig.science.trims import DeadTimeTaken, Pivot, ScaleAboutPivot, ScaleAtInput, Shift
 
 if TYPE_CHECKING:
@@ -24,7 +25,8 @@ if TYPE_CHECKING:
     from rig.assess import Finding, SweepAssessment
     from rig.diagnosis import Cause
     from rig.product import Product, Trim
-    from rig.science.planning import Plan, PlannedMove, RailPlan
+    from rig.science.planning import Plan, PlannedMove
+    from rig.science.rail import RailPlan
 
     Array = NDArray[np.float64]
 
@@ -65,8 +67,8 @@ class Recommendation:
 
     advice: tuple[Advice, ...]
     left_alone: tuple[str, ...]
-    remaining_musical_cents: float
-    remaining_standard_uncertainty_cents: float
+    remaining_musical_cents: float | None
+    remaining_standard_uncertainty_cents: float | None
     causes: tuple[Cause, ...]
 
     def document(self) -> dict[str, JsonValue]:
@@ -203,10 +205,12 @@ def recommend(
     pivots: Mapping[str, Pivot],
 ) -> Recommendation:
     """Everything to be turned, from one survey."""
+    causes = list(sweep_causes(assessed, findings, product))
+    if not bool(np.all(assessed.fit.converged)):
+        return Recommendation((), tuple(product.trims), None, None, tuple(causes))
     plan = plan_tracking(assessed, product, pivots)
     advice = [_tracking_advice(product, move) for move in plan.moves]
     left_alone = list(plan.left_alone)
-    causes = list(sweep_causes(assessed, findings, product))
     causes += [out_of_travel(product.trims[move.trim].label, move.turns) for move in plan.moves if move.beyond_travel]
     rail_trim = product.trim_of(TrimKind.RAIL)
     if rail_v is not None and rail_trim is not None:

@@ -10,13 +10,13 @@ from typing import TYPE_CHECKING
 from rig.acquire import Acquisition, TimeSpent
 from rig.diagnosis import slow_warm_up, sweep_causes
 from rig.errors import NoDecision, Stopped
-from rig.operators.port import MeterPlace
 from rig.recommend import octave_cause, rail_plan, recommend
 from rig.records import begin_visit, bench_records
 from rig.science.decision import Decision
 from rig.stages.centre import adjust_centre
 from rig.stages.characterise import know_the_cv
 from rig.stages.judge import Verdict, judge, life_finding
+from rig.stages.leads import meter_to_rail
 from rig.stages.life import look_for_life
 from rig.stages.rail import adjust_rail
 from rig.stages.survey import survey
@@ -174,8 +174,7 @@ def _stages(
         findings: tuple[Finding, ...] = (life_finding(life),)
         return Visit(recorder.visit_id, request.serial, batch, judge(findings, [life.cause], doubts), findings)
 
-    if acquisition.product.limits.rail is not None:
-        operator.connect_meter(MeterPlace.RAIL)
+    meter_to_rail(acquisition, operator)
     warmed = warm_up(acquisition, operator, recorder)
     try:
         found = survey(acquisition, operator, recorder, AS_FOUND, warmed)

@@ -6,6 +6,7 @@ volume 1, chapter 4 (what every device has), 6.2.4 (header path); volume 2, 20 (
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from dataclasses import dataclass
 from threading import RLock
 from typing import TYPE_CHECKING
@@ -23,7 +24,7 @@ from drivers.virtual.parameters import (
     real,
 )
 from drivers.virtual.scpi_errors import ScpiError
-from drivers.virtual.status import FIFTEEN_BITS, Entry, EventRegister, StandardEvent, Status
+from drivers.virtual.status import Entry, EventRegister, StandardEvent, Status
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -50,7 +51,7 @@ class Command:
     indefinite: bool = False
 
 
-class Device:
+class Device(ABC):
     """Base of the virtual instruments: everything that IEEE 488.2 and SCPI ask of every device.
 
     A subclass adds its own commands in its constructor, says what ``*RST`` means by :meth:`reset`, and what
@@ -122,13 +123,13 @@ class Device:
         self.add(header, take, Word(choices))
         self.add(f"{header}?", give)
 
+    @abstractmethod
     def reset(self) -> None:
         """Bring the instrument's own settings to where ``*RST`` has them."""
-        raise NotImplementedError
 
+    @abstractmethod
     def refresh(self) -> None:
         """Bring the condition registers up to date with what is going on at this moment."""
-        raise NotImplementedError
 
     def wait(self) -> None:
         """Let time pass until whatever goes on is over."""
@@ -173,10 +174,10 @@ class Device:
         self.add("*IDN?", lambda: self._identity, indefinite=True)
         self.add("*RST", self._reset)
         self.add("*CLS", self._clear)
-        self.add("*ESE", lambda value: setattr(status, "standard_enable", int(value)), BYTE)
+        self.add("*ESE", lambda value: status.take_standard_enable(int(value)), BYTE)
         self.add("*ESE?", lambda: integer(status.standard_enable))
         self.add("*ESR?", lambda: integer(status.take_standard_event()))
-        self.add("*SRE", lambda value: setattr(status, "service_enable", int(value) & ~64), BYTE)
+        self.add("*SRE", lambda value: status.take_service_enable(int(value)), BYTE)
         self.add("*SRE?", lambda: integer(status.service_enable))
         self.add("*STB?", lambda: integer(status.byte(message_available=self._answering)))
         self.add("*OPC", self._want_completion)
@@ -200,17 +201,17 @@ class Device:
     def _add_register(self, header: str, register: EventRegister) -> None:
         self.add(f"{header}[:EVENt]?", lambda: integer(register.take_event()))
         self.add(f"{header}:CONDition?", lambda: integer(register.condition))
-        for node, name in (
-            ("ENABle", "enable"),
-            ("PTRansition", "positive_transition"),
-            ("NTRansition", "negative_transition"),
-        ):
-            self.add(
-                f"{header}:{node}",
-                lambda value, name=name: setattr(register, name, int(value) & FIFTEEN_BITS),
-                SIXTEEN_BITS,
-            )
-            self.add(f"{header}:{node}?", lambda name=name: integer(getattr(register, name)))
+        self._add_mask(f"{header}:ENABle", register.take_enable, lambda: register.enable)
+        self._add_mask(
+            f"{header}:PTRansition", register.take_positive_transition, lambda: register.positive_transition
+        )
+        self._add_mask(
+            f"{header}:NTRansition", register.take_negative_transition, lambda: register.negative_transition
+        )
+
+    def _add_mask(self, header: str, take: Callable[[int], None], give: Callable[[], int]) -> None:
+        self.add(header, lambda value: take(int(value)), SIXTEEN_BITS)
+        self.add(f"{header}?", lambda: integer(give()))
 
     def _reset(self) -> None:
         self._completion_wanted = False

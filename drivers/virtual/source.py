@@ -16,7 +16,6 @@ if TYPE_CHECKING:
 
 IDENTITY = ("Virtual bench", "CV source", "VS-0001", "1.0")
 READ_BACK_DIGITS = 6
-MOST_CURRENT_A = 0.1
 
 
 def open_circuit_v(configuration: SourceConfiguration, programmed_v: float) -> float:
@@ -45,23 +44,18 @@ class VirtualSource(Device):
         self._configuration = configuration
         self._noise = stream(seed, "source", "read back")
         self._programmed_v = 0.0
-        self._current_limit_a = MOST_CURRENT_A
         self._on = False
         voltage = Number(configuration.low_v, configuration.high_v, 0.0, unit="V")
-        current = Number(0.0, MOST_CURRENT_A, MOST_CURRENT_A, unit="A")
         level = "[:LEVel][:IMMediate][:AMPLitude]"
         self.add(f"[SOURce[1]]:VOLTage{level}", self._program, voltage)
         self.add(f"[SOURce[1]]:VOLTage{level}?", self._answer_programmed, LimitWord(voltage))
-        self.add_number(
-            f"[SOURce[1]]:CURRent{level}", current, self._limit_current, lambda: self._current_limit_a
-        )
         self.add_boolean("OUTPut[1][:STATe]", self._switch, lambda: self._on)
         self.add("MEASure[:SCALar]:VOLTage[:DC]?", lambda: real(self._read_back_v(), READ_BACK_DIGITS))
         self.add("MEASure[:SCALar]:CURRent[:DC]?", lambda: real(self._current_a(), READ_BACK_DIGITS))
 
     def reset(self) -> None:
         """0 V, output off."""
-        self._programmed_v, self._on, self._current_limit_a = 0.0, False, MOST_CURRENT_A
+        self._programmed_v, self._on = 0.0, False
         self._drive()
 
     def refresh(self) -> None:
@@ -76,9 +70,6 @@ class VirtualSource(Device):
 
     def _answer_programmed(self, limit_v: float | None) -> str:
         return real(self._programmed_v if limit_v is None else limit_v, READ_BACK_DIGITS)
-
-    def _limit_current(self, current_a: float) -> None:
-        self._current_limit_a = current_a
 
     def _switch(self, on: bool) -> None:
         self._on = on

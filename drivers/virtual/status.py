@@ -143,6 +143,18 @@ class EventRegister:
         event, self.event = self.event, 0
         return event
 
+    def take_enable(self, mask: int) -> None:
+        """Choose which events count in the summary."""
+        self.enable = mask & FIFTEEN_BITS
+
+    def take_positive_transition(self, mask: int) -> None:
+        """Choose which conditions are latched when they come."""
+        self.positive_transition = mask & FIFTEEN_BITS
+
+    def take_negative_transition(self, mask: int) -> None:
+        """Choose which conditions are latched when they go."""
+        self.negative_transition = mask & FIFTEEN_BITS
+
     def preset(self) -> None:
         """STATus:PRESet (SCPI-1999 volume 2, 20.2): nothing enabled, filters latch what rises."""
         self.enable = 0
@@ -171,6 +183,14 @@ class Status:
         self.standard_event |= event_of(entry.code)
         if not self.errors.add(entry):
             self.standard_event |= StandardEvent.DEVICE_ERROR
+
+    def take_standard_enable(self, mask: int) -> None:
+        """*ESE: choose which standard events count in the summary."""
+        self.standard_enable = mask
+
+    def take_service_enable(self, mask: int) -> None:
+        """*SRE: choose which bits of the status byte ask for service; bit 6 is unused (IEEE 488.2, 11.3)."""
+        self.service_enable = mask & ~int(StatusByte.MASTER_SUMMARY)
 
     def take_standard_event(self) -> int:
         """Read the standard event register, which clears it."""

@@ -6,6 +6,7 @@ SENSe, INITiate, SAMPle).
 
 from __future__ import annotations
 
+from abc import abstractmethod
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Generic, TypeVar
 
@@ -48,13 +49,13 @@ class TriggeredDevice(Device, Generic[PlanT]):
         self.add("TRIGger[:SEQuence]:SOURce", self._take_trigger_source, Word(immediate))
         self.add("TRIGger[:SEQuence]:SOURce?", lambda: "IMM")
 
+    @abstractmethod
     def plan(self, start_s: float) -> Planned[PlanT]:
         """Start one reading at a time."""
-        raise NotImplementedError
 
+    @abstractmethod
     def result(self, plan: PlanT) -> str:
         """The answer for a reading that is over."""
-        raise NotImplementedError
 
     def forget(self) -> None:
         """Drop readings: settings have changed, and they no longer mean what they seem to."""

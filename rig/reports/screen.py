@@ -42,6 +42,8 @@ def screen_lines(visit: Visit, kept: Kept, database: str) -> list[str]:
 
 def _expected(recommendation: Recommendation) -> list[str]:
     doubt = recommendation.remaining_standard_uncertainty_cents
+    if doubt is None or recommendation.remaining_musical_cents is None:
+        return []
     lines = [
         f"  Expected then: {recommendation.remaining_musical_cents:.2f} cents worst over the musical range, "
         f"standard uncertainty {doubt:.2f}."

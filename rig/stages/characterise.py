@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from rig.product import Product
     from rig.records import BenchRecords
 
+TRIES = 3
 POINTS = 9
 READINGS = 3
 GAIN_TOLERANCE = 0.05
@@ -33,10 +34,18 @@ def know_the_cv(bench: Bench, product: Product, operator: Operator, records: Ben
     if known is not None:
         operator.tell("The source was characterised this shift; its correction is used.")
         return known
-    operator.connect_meter(MeterPlace.CV_JACK)
-    line, document = characterise(bench, product, operator)
-    records.keep_line(line, document)
-    return line
+    problem: BenchProblem | None = None
+    for _ in range(TRIES):
+        operator.connect_meter(MeterPlace.CV_JACK)
+        try:
+            line, document = characterise(bench, product, operator)
+        except BenchProblem as error:
+            problem = error
+            operator.tell(str(error))
+            continue
+        records.keep_line(line, document)
+        return line
+    raise problem or BenchProblem("The source was not characterised: start again.")
 
 
 def characterise(

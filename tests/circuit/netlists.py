@@ -126,9 +126,9 @@ def upward_crossings(time_s: np.ndarray, share: np.ndarray, level: float) -> np.
     return time_s[before] + part * (time_s[before + 1] - time_s[before])
 
 
-def simulated_sweep(variant: str, **settings: float) -> np.ndarray:
-    """Pitch at each CV of the sweep, octaves re 1 Hz."""
-    return np.array([simulate(variant, cv=float(cv_v), **settings).pitch for cv_v in SWEEP_V])
+def simulated_sweep(variant: str, at_v: np.ndarray = SWEEP_V, **settings: float) -> np.ndarray:
+    """Pitch at each CV, octaves re 1 Hz."""
+    return np.array([simulate(variant, cv=float(cv_v), **settings).pitch for cv_v in at_v])
 
 
 def stored_sweep(variant: str) -> np.ndarray:

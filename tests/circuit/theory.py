@@ -1,8 +1,8 @@
 """What the netlists' own part values say, by textbook formulas: no simulator and no fit is asked.
 
-Converter: the transistor of J. J. Ebers and J. L. Moll (Proc. IRE, 1954) with the Early effect and the base current
-as in the charge-control model of H. K. Gummel and H. C. Poon (Bell System Technical Journal, 1970), without
-high-level injection and recombination; forms as in any textbook of analogue circuits (from memory):
+Converter: the transistor of J. J. Ebers and J. L. Moll (1954) with the Early effect and the base current of the
+charge-control model of H. K. Gummel and H. C. Poon (1970), without high-level injection and recombination; forms
+as in any textbook of analogue circuits (from memory):
 
     I_C = I_S exp(V_BE / V_T) (1 - V_BC / V_A)        I_B = I_S exp(V_BE / V_T) / beta        V_T = k T / q
 
@@ -62,7 +62,7 @@ def scale_error_cents_per_octave(part: Parameters) -> float:
 
 
 def pivot_octaves(part: Parameters) -> float:
-    """Core pitch with no drive: the reference current, and the constant drop in the first transistor's bulk."""
+    """Core pitch with no drive: the reference current, raised by the drop in the first transistor's bulk."""
     reference_a = reference_current_a(part)
     drop_v = reference_a * (part["r_emitter"] * (1.0 + 1.0 / part["beta"]) + part["r_base"] / part["beta"])
     return float(np.log2(reference_a * np.exp(drop_v / thermal_v(part)) / charge_c(part)))

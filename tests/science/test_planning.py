@@ -11,8 +11,8 @@ from rig.science.planning import (
     characteristics,
     make_plan,
     minimax,
-    plan_rail,
 )
+from rig.science.rail import plan_rail
 from rig.science.tracking import predict
 from rig.science.trims import DeadTimeTaken, Pivot, ScaleAboutPivot, Shift
 

@@ -118,7 +118,7 @@ LOW, HIGH = np.sqrt(stats.chi2.ppf([5e-7, 1 - 5e-7], 399) / 399)
 
 @pytest.mark.parametrize("gate_s", [0.05, 0.5])
 def test_trigger_noise_counts_twice_and_falls_with_the_gate(gate_s):
-    # handbooks on counters: each end of the interval has its own trigger error, so sigma = sqrt(2) jitter / gate
+    # handbooks on counters: each end of the interval has its own error, so sigma = sqrt(2) jitter / gate
     rack = Rack(counter=CounterConfiguration(time_base_ppm=0.0, trigger_jitter_s=1e-6, resolution_s=1e-15))
     rack.insert(silent(base_hz=2000.0))
     drive(rack, 0.0)

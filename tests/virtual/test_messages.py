@@ -1,7 +1,7 @@
 """Program messages: headers, data, errors.
 
-Sources: IEEE 488.2-1992 chapter 7; SCPI-1999 volume 1, 6.2 (headers) and volume 2, 21.8 (error numbers, with the
-examples that stand there).
+Sources: IEEE 488.2-1992 chapter 7; SCPI-1999 volume 1, 6.2 (headers) and volume 2, 21.8 (error numbers, with
+the examples that stand there). Clause numbers of IEEE 488.2 outside chapter 7 are from memory.
 """
 
 from __future__ import annotations
@@ -81,7 +81,7 @@ def test_the_error_check_of_a_setting_travels_in_its_own_message(source):
 @pytest.mark.parametrize(
     ("message", "code"),
     [
-        # the examples of SCPI-1999 volume 2, 21.8, with *ESE where it has *EMC, and the IEEE 488.2 clauses it names
+        # the examples of SCPI-1999 volume 2, 21.8, with *ESE where it has *EMC
         ("SETUP&", -101),
         ("*ESE 1:CH1:VOLTS 5", -103),
         ("*ESE 0,1", -108),

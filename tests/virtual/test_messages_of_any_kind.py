@@ -12,8 +12,9 @@ from tests.virtual.conftest import Rack, asked, errors_of
 
 LATIN = st.characters(max_codepoint=255)
 PIECES = st.sampled_from(
-    ["SOUR", "VOLT", "OUTP", "*ESE", "*IDN?", "SYST:ERR?", "?", ":", ";", ",", " ", "1.5", "-", "E", "MAX", '"', "'",
-     "#H", "#2", "(", ")", "V", "MV", "\x00", "\xff", "\n", "\r", "*", "_", "MEAS:VOLT?", "*RST", "9" * 300]
+    ["SOUR", "VOLT", "OUTP", "*ESE", "*IDN?", "SYST:ERR?", "?", ":", ";", ",", " ", "1.5", "-", "E", "MAX",
+     '"', "'", "#H", "#2", "(", ")", "V", "MV", "\x00", "\xff", "\n", "\r", "*", "_",
+     "MEAS:VOLT?", "*RST", "9" * 300]
 )  # fmt: skip
 
 
@@ -43,7 +44,7 @@ def test_no_heap_of_scpi_pieces_stops_a_device(message):
 @given(st.text(LATIN, min_size=1, max_size=60))
 @settings(max_examples=300, deadline=None)
 def test_what_cannot_begin_a_message_always_leaves_an_error(text):
-    # IEEE 488.2, 7.3: a unit begins with a letter, a colon or an asterisk; 7.4.1.2: white space does not count
+    # IEEE 488.2, 7.3: a unit begins with a letter, a colon or an asterisk; white space does not count
     begin = text.lstrip("".join(map(chr, [*range(10), *range(11, 33)])))
     if not begin or begin[0] in string.ascii_letters + ":*":
         return

@@ -65,7 +65,7 @@ def test_bulk_resistance_is_the_root_that_a_general_root_finder_finds(ideal_hz, 
 
 
 def test_dead_time_and_bulk_resistance_look_alike_up_to_forty_three_cents():
-    # a droop of 43 cents at the top is 1200 k f / ln 2; the same droop by dead time differs by under 0.1 cent anywhere
+    # a droop of 43 cents at the top is 1200 k f / ln 2
     top_hz = 32.703 * 256.0
     bulk = replace(IDEAL, base_octaves=math.log2(32.703), bulk_per_hz=43.0 * math.log(2.0) / 1200.0 / top_hz)
     dead_time_s = 1.0 / bulk.frequency_hz(8.0) - 1.0 / top_hz
@@ -192,9 +192,6 @@ def test_each_trim_moves_what_it_should_and_nothing_else():
     truth = warm_truth(load_unit(UNITS / "healthy.toml"))
     trims = truth.description.trims
     start = truth.trim_positions_turns
-
-    def turned(name: str) -> object:
-        return with_trims(truth, **{name: start[name] + 1.0})
 
     base = with_trims(truth, base=start["base"] + 1.0)
     total_scale = 1.008 * (1.0 + trims["scale"].effect_per_turn * (start["scale"] - 10.0))

@@ -8,10 +8,9 @@ from __future__ import annotations
 import pytest
 
 from drivers.virtual.source import VirtualSource
-from drivers.virtual.status import QUEUE_CAPACITY, ErrorQueue, EventRegister, event_of
-from drivers.virtual.status import Entry
-from tests.virtual.conftest import UNITS, Rack, asked, errors_of
+from drivers.virtual.status import QUEUE_CAPACITY, Entry, ErrorQueue, EventRegister, event_of
 from drivers.virtual.unit import load_unit
+from tests.virtual.conftest import UNITS, Rack, asked, errors_of
 
 
 @pytest.mark.parametrize(
@@ -31,7 +30,7 @@ from drivers.virtual.unit import load_unit
     ],
 )
 def test_each_class_of_errors_sets_its_bit_of_the_standard_event_register(code, bit):
-    # SCPI-1999 volume 2, 21.8: -1xx command (bit 5), -2xx execution (4), -3xx and positive device (3), -4xx query (2)
+    # SCPI-1999 volume 2, 21.8: -1xx command (5), -2xx execution (4), -3xx and positive device (3), -4xx query
     assert event_of(code) == 1 << bit
 
 
@@ -74,7 +73,7 @@ def test_an_overflow_is_a_device_dependent_error(source):
 
 
 def test_what_was_wrong_stands_behind_a_semicolon_inside_the_quotes(source):
-    # SCPI-1999 volume 2, 21.8: device-dependent information after a semicolon; 488.2, 8.7.8: quotes are doubled
+    # SCPI-1999 volume 2, 21.8: device-dependent text after a semicolon; IEEE 488.2, 8.7.8: quotes are doubled
     source.execute("VOLT 1;SENS:FUNC 'x'")
     assert asked(source, "SYST:ERR?") == '-113,"Undefined header;SENS:FUNC"'
     rack = Rack()

@@ -1,0 +1,82 @@
+"""Where to set the reference rail: it feeds the octave switch, so it averages the divider's real errors."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.optimize import linprog
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+
+CENTS = 1200.0
+
+
+@dataclass(frozen=True, slots=True)
+class RailPlan:
+    """Where to set the rail so that the worst octave step is smallest; errors in cents, by position."""
+
+    target_v: float
+    errors_now_cents: Array
+    errors_after_cents: Array
+    odd_position: int
+    """Position that fits the others least."""
+
+    @property
+    def worst_now_cents(self) -> float:
+        """Largest step error now."""
+        return float(np.max(np.abs(self.errors_now_cents)))
+
+    @property
+    def worst_after_cents(self) -> float:
+        """Largest step error with the rail at its target."""
+        return float(np.max(np.abs(self.errors_after_cents)))
+
+
+def plan_rail(
+    steps_octaves: Array, nominal_octaves: Array, rail_v: float, lowest_v: float, highest_v: float
+) -> RailPlan:
+    """Rail voltage that averages the divider's real errors: every step is a share of the rail.
+
+    Minimise t with |1200 (q step_k - nominal_k)| <= t over q = rail / rail now, inside the permitted rail.
+
+    :param steps_octaves: measured steps from the lowest position, shape (k,), none of them zero.
+    """
+    ratio = _best_ratio(steps_octaves, nominal_octaves, lowest_v / rail_v, highest_v / rail_v)
+    after = CENTS * (ratio * steps_octaves - nominal_octaves)
+    return RailPlan(
+        target_v=rail_v * ratio,
+        errors_now_cents=CENTS * (steps_octaves - nominal_octaves),
+        errors_after_cents=after,
+        odd_position=_odd_one(steps_octaves, nominal_octaves),
+    )
+
+
+def _best_ratio(steps: Array, nominal: Array, lowest: float, highest: float) -> float:
+    ones = np.ones((steps.size, 1))
+    columns = np.vstack([np.hstack([steps[:, None], -ones]), np.hstack([-steps[:, None], -ones])])
+    solution = linprog(
+        [0.0, 1.0],
+        A_ub=columns,
+        b_ub=np.concatenate([nominal, -nominal]),
+        bounds=[(lowest, highest), (0.0, None)],
+        method="highs",
+    )
+    if solution.x is None:
+        raise ValueError(f"the rail has no best setting: {solution.message}")
+    return float(solution.x[0])
+
+
+def _odd_one(steps: Array, nominal: Array) -> int:
+    if steps.size < 3:
+        return int(np.argmax(np.abs(steps - nominal)))
+    without = [
+        np.max(np.abs(np.delete(q * steps - nominal, k)))
+        for k in range(steps.size)
+        for q in [_best_ratio(np.delete(steps, k), np.delete(nominal, k), 0.5, 2.0)]
+    ]
+    return int(np.argmin(without))

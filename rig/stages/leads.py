@@ -1,0 +1,39 @@
+"""The meter's one lead: moved by hand, believed by what it reads."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from rig.errors import BenchProblem
+from rig.operators.port import MeterPlace
+
+if TYPE_CHECKING:
+    from rig.acquire import Acquisition
+    from rig.operators.port import Operator
+
+TRIES = 3
+STEP_V = (1.0, 3.0)
+FOLLOWS_SHARE = 0.2
+"""A meter whose reading moves by more than this share of a CV step is on the CV, not on the rail."""
+
+
+def meter_to_rail(acquisition: Acquisition, operator: Operator) -> None:
+    """Have the lead put on the rail, and see that the reading does not follow the CV.
+
+    :raises BenchProblem: it still follows the CV after several tries.
+    """
+    limit = acquisition.product.limits.rail
+    if limit is None:
+        return
+    role = acquisition.bench.file.meter
+    for _ in range(TRIES):
+        operator.connect_meter(MeterPlace.RAIL)
+        acquisition.bench.meter.configure_dc(role.range_for(limit.nominal_v).range_v, role.integration_cycles)
+        read = []
+        for cv_v in STEP_V:
+            acquisition.hold(cv_v)
+            read.append(acquisition.bench.meter.read_voltage())
+        if abs(read[1] - read[0]) < FOLLOWS_SHARE * (STEP_V[1] - STEP_V[0]):
+            return
+        operator.tell(f"The meter follows the CV ({read[0]:.3f} V, {read[1]:.3f} V): its lead is still on the CV jack.")
+    raise BenchProblem("The meter still follows the CV: put its lead on the reference rail, then scan the unit again.")

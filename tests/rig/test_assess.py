@@ -1,0 +1,111 @@
+"""From points to findings, on sweeps made up from the physics, without a bench."""
+
+import numpy as np
+import pytest
+
+from fixtures import demonstration_bench, demonstration_product
+from rig.acquire import CvLine, Point, sweep_order
+from rig.assess import assess_sweep, tracking_findings
+from rig.bench import load_bench
+from rig.diagnosis import Fault, sweep_causes
+from rig.product import load_product
+from rig.recommend import recommend
+from rig.science.decision import Decision
+from rig.science.tracking import predict
+
+PRODUCT = load_product(demonstration_product()).contents
+BENCH = load_bench(demonstration_bench()).contents
+LINE = CvLine(0.0, 1.0, np.diag([(3e-5) ** 2, (2e-5) ** 2]))
+RIGHT = np.array([np.log2(32.703), 1.0, 0.0, 0.0])
+CENT = np.log(2.0) / 1200.0
+
+
+def points_of(pitch_at, noise_cents=0.05, seed=1):
+    """Points in the rig's own order; ``pitch_at(cv_v, time_s)`` gives octaves re 1 Hz."""
+    generator = np.random.default_rng(seed)
+    cv = np.linspace(0.0, 8.0, 17)
+    made = []
+    for place, (index, revisit) in enumerate(sweep_order(17)):
+        time_s = 0.15 * place
+        pitch = pitch_at(cv[index], time_s) + generator.normal(0.0, noise_cents / 1200.0)
+        made.append(
+            Point(index, cv[index], cv[index], cv[index], 2.0**pitch, noise_cents * CENT, 0.03, 2, 2, time_s, revisit)
+        )
+    return made
+
+
+def of(parameters):
+    return lambda cv_v, _time_s: float(predict(np.asarray(parameters), np.array([cv_v]))[0])
+
+
+def findings_of(points):
+    assessed = assess_sweep(points, PRODUCT, BENCH, LINE)
+    return assessed, {each.characteristic: each for each in tracking_findings(assessed, PRODUCT, BENCH, LINE)}
+
+
+def test_a_unit_that_is_right_passes_everything():
+    assessed, findings = findings_of(points_of(of(RIGHT)))
+    assert assessed.fits
+    assert {each.decision for each in findings.values()} == {Decision.PASS}
+
+
+@pytest.mark.parametrize("cents_per_octave", [-3.0, 0.4, 12.0])
+def test_the_scale_error_is_the_slope_over_the_musical_range(cents_per_octave):
+    _, findings = findings_of(points_of(of(RIGHT + [0.0, cents_per_octave / 1200.0, 0.0, 0.0])))
+    scale = findings["scale_error"]
+    assert scale.value == pytest.approx(cents_per_octave, abs=1.5 * scale.expanded_uncertainty)
+
+
+def test_drift_of_offset_and_slope_is_taken_away_and_reported():
+    def drifting(cv_v, time_s):
+        low, high = 6.0, -18.0
+        rate = low + (high - low) * cv_v / 8.0
+        return of(RIGHT)(cv_v, 0.0) + rate / 1200.0 * (time_s - 1.5) / 60.0
+
+    assessed, findings = findings_of(points_of(drifting, noise_cents=0.01))
+    assert assessed.drift_cents_per_minute == pytest.approx((6.0, -18.0), abs=0.5)
+    assert findings["tracking_full"].value < 0.1
+
+
+def test_an_error_of_the_cv_is_common_to_all_points_and_so_does_not_average_out():
+    doubtful = CvLine(0.0, 1.0, np.diag([0.0, (1e-3) ** 2]))
+    points = points_of(of(RIGHT))
+    assessed = assess_sweep(points, PRODUCT, BENCH, doubtful)
+    scale = tracking_findings(assessed, PRODUCT, BENCH, doubtful)[0]
+    # a gain of the CV in doubt by 0.1 % is a scale error in doubt by 1.2 cents an octave, however many points
+    assert scale.expanded_uncertainty == pytest.approx(2 * 1.2, rel=0.02)
+    assert scale.decision in (Decision.CONDITIONAL_PASS, Decision.CONDITIONAL_FAIL)
+
+
+def test_a_clipped_range_is_no_oscillator_of_this_kind():
+    def clipped(cv_v, _time_s):
+        return of(RIGHT)(min(cv_v, 5.0), 0.0)
+
+    assessed, findings = findings_of(points_of(clipped))
+    assert not assessed.fits
+    assert findings["tracking_full"].decision is Decision.FAIL
+    causes = sweep_causes(assessed, tuple(findings.values()), PRODUCT)
+    assert Fault.NOT_THIS_KIND in {cause.fault for cause in causes}
+
+
+@pytest.mark.parametrize("flat", [lambda cv_v, time_s: 8.0, lambda cv_v, time_s: 8.0 + 3.0 * np.sin(40 * cv_v)])
+def test_what_cannot_be_fitted_is_judged_by_its_points_and_gets_no_advice(flat):
+    assessed, findings = findings_of(points_of(flat))
+    assert findings["tracking_musical"].decision is Decision.FAIL
+    advised = recommend(PRODUCT, assessed, tuple(findings.values()), None, np.array([]), None, None, {})
+    assert advised.advice == () or assessed.fits is False
+
+
+def test_the_guard_band_turns_a_near_miss_into_a_condition():
+    limit = PRODUCT.limits.base_pitch_cents
+    _, findings = findings_of(points_of(of(RIGHT + [(limit - 0.05) / 1200.0, 0.0, 0.0, 0.0])))
+    assert findings["base_pitch"].decision is Decision.CONDITIONAL_PASS
+    _, findings = findings_of(points_of(of(RIGHT + [(limit + 1.0) / 1200.0, 0.0, 0.0, 0.0])))
+    assert findings["base_pitch"].decision is Decision.FAIL
+
+
+def test_the_order_of_a_sweep_returns_to_both_ends_and_takes_every_point_once():
+    for count in (9, 17, 18, 33):
+        order = sweep_order(count)
+        assert sorted(index for index, revisit in order if not revisit) == list(range(count))
+        assert [index for index, revisit in order if revisit] == [0, count - 1, 0, count - 1]

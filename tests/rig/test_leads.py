@@ -1,0 +1,82 @@
+"""The meter's lead is believed by what it reads, never by what somebody says."""
+
+import pytest
+
+from rig.acquire import Acquisition, CvLine
+from rig.errors import BenchProblem
+from rig.operators.port import MeterPlace
+from rig.stages.characterise import characterise
+from rig.stages.leads import meter_to_rail
+
+
+class Absent:
+    """An operator who says yes and moves the lead only at the n-th time of asking."""
+
+    def __init__(self, hands, moves_at):
+        self.hands = hands
+        self.moves_at = moves_at
+        self.asked = 0
+        self.told = []
+
+    def connect_meter(self, place):
+        self.asked += 1
+        if self.asked >= self.moves_at:
+            self.hands.connect_meter({MeterPlace.RAIL: "rail", MeterPlace.CV_JACK: "source"}[place])
+
+    def tell(self, message):
+        self.told.append(message)
+
+    def progress(self, *_):
+        pass
+
+
+def prepared(it):
+    hands = it.bench.hands
+    hands.insert(it.serial)
+    hands.power(True)
+    it.bench.source.output_on()
+    return hands, Acquisition(it.bench, it.product.contents, CvLine(0.0, 1.0, [[0.0, 0.0], [0.0, 0.0]]))
+
+
+def test_a_lead_left_on_the_cv_is_noticed_and_asked_for_again(stand):
+    with stand() as it:
+        hands, acquisition = prepared(it)
+        hands.connect_meter("source")
+        operator = Absent(hands, moves_at=2)
+        meter_to_rail(acquisition, operator)
+        assert operator.asked == 2
+        assert "still on the CV" in operator.told[0]
+        assert it.bench.meter.read_voltage() == pytest.approx(10.0, abs=0.3)
+
+
+def test_a_lead_that_never_moves_ends_as_a_fault_of_the_bench(stand):
+    with stand() as it:
+        hands, acquisition = prepared(it)
+        hands.connect_meter("source")
+        with pytest.raises(BenchProblem, match="follows the CV"):
+            meter_to_rail(acquisition, Absent(hands, moves_at=99))
+
+
+def test_a_meter_on_the_rail_is_not_taken_for_the_source(stand):
+    with stand() as it:
+        hands, _ = prepared(it)
+        hands.connect_meter("rail")
+        with pytest.raises(BenchProblem, match="does not follow the source"):
+            characterise(it.bench, it.product.contents, Absent(hands, 1))
+
+
+def test_the_line_of_the_virtual_source_is_found_within_its_uncertainty(stand):
+    # the virtual bench file: gain error 0.05 %, offset 5 mV, 1 ohm into 100 kilohm
+    with stand() as it:
+        hands, _ = prepared(it)
+        hands.connect_meter("source")
+        line, _ = characterise(it.bench, it.product.contents, Absent(hands, 1))
+        for programmed_v in (0.0, 2.5, 5.0, 8.0):
+            truth_v = it.bench.provider.truth().jack_voltage_v(programmed_v)
+            by_line = [1.0, programmed_v]
+            variance = sum(
+                by_line[i] * by_line[j] * line.covariance[i][j] for i in range(2) for j in range(2)
+            )
+            assert abs(line.true_v(programmed_v) - truth_v) < 2.0 * variance**0.5 + 1e-4
+    assert line.offset_v == pytest.approx(5e-3, abs=3e-4)
+    assert line.gain == pytest.approx((1 + 5e-4) * 1e5 / (1e5 + 1), abs=5e-5)
