@@ -1,4 +1,4 @@
-"""The edge to pyvisa: bytes out, bytes in, and what became of the other end.
+"""What a session talks through, and the edge to pyvisa: bytes out, bytes in, what became of the other end.
 
 Everything that depends on how pyvisa-py works inside stands here. Its raw sockets 'open' refused ports, do
 not let no-delay be set through VISA, and report a closed peer as a timeout after spinning through it; so the
@@ -13,9 +13,10 @@ import errno
 import select
 import socket
 import struct
+from collections.abc import Callable
 from dataclasses import dataclass
 from types import TracebackType
-from typing import Any, Literal, cast
+from typing import Any, Literal, Protocol, cast
 
 import pyvisa
 from pyvisa.constants import Parity, StatusCode, StopBits
@@ -41,6 +42,7 @@ class LinkKind(enum.Enum):
     HISLIP = "HiSLIP"
     VXI11 = "VXI-11"
     BUS = "bus"
+    DIRECT = "inside this program"
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +53,75 @@ class SerialOptions:
     data_bits: Literal[7, 8] = 8
     parity: Literal["none", "odd", "even"] = "none"
     stop_bits: Literal[1, 2] = 1
+
+
+class Link(Protocol):
+    """An open link that sends and receives whole messages.
+
+    Trouble comes out as :class:`TimeoutError` (nothing came in time; the other end is there) or
+    :class:`ConnectionError` (the other end is gone).
+    """
+
+    @property
+    def resource(self) -> str:
+        """Resource string under which it was opened."""
+
+    @property
+    def kind(self) -> LinkKind:
+        """How it is brought in step again."""
+
+    def write(self, message: str) -> None:
+        """Send one message, without its terminator."""
+
+    def read(self, timeout_s: float) -> str:
+        """Receive one message, without its terminator and the blanks at its ends."""
+
+    def unread(self) -> bool:
+        """Whether something lies here that nobody asked for; false where that cannot be told."""
+
+    def clear(self) -> None:
+        """Discard what has arrived."""
+
+    def close(self) -> None:
+        """Close in good order."""
+
+    def abandon(self) -> None:
+        """Close without a word to the other end."""
+
+
+DIRECT = "DIRECT::"
+"""Begins the resource strings of instruments that live inside this process."""
+_offered: dict[str, Callable[[], Link]] = {}
+
+
+def offer(resource: str, connect: Callable[[], Link]) -> None:
+    """Let :func:`open_link` reach an instrument inside this process.
+
+    :param resource: its resource string, which begins with :data:`DIRECT`.
+    :param connect: opens a link to it.
+    """
+    _offered[resource] = connect
+
+
+def withdraw(resource: str) -> None:
+    """End an offer; nothing happens when there is none."""
+    _offered.pop(resource, None)
+
+
+def open_link(name: str, resource: str, timeout_s: float, termination: str, serial: SerialOptions) -> Link:
+    """Open the link behind a resource string: through VISA, or inside this process; see :class:`VisaLink`.
+
+    :raises LinkRefused: it cannot be opened.
+    """
+    if not resource.startswith(DIRECT):
+        return VisaLink(name, resource, timeout_s, termination, serial)
+    connect = _offered.get(resource)
+    if connect is None:
+        raise LinkRefused(
+            f"{name} cannot be opened (nothing in this program goes by that name): check its address in "
+            "the bench file"
+        )
+    return connect()
 
 
 class VisaLink:

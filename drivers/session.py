@@ -34,7 +34,7 @@ from drivers.errors import (
     Unreadable,
     WrongIdentity,
 )
-from drivers.link import LinkKind, SerialOptions, VisaLink
+from drivers.link import Link, LinkKind, SerialOptions, open_link
 from drivers.scpi import Identity, count_queries, parse_error_entry, parse_identity, split_units
 from drivers.tokens import Tokens
 
@@ -67,7 +67,7 @@ class Session:
 
     def __init__(
         self,
-        link: VisaLink,
+        link: Link,
         *,
         role: str,
         timeout_s: float,
@@ -108,7 +108,7 @@ class Session:
     ) -> Self:
         """Open a link, learn who answers, and clear the instrument's status.
 
-        :param resource: VISA resource string.
+        :param resource: VISA resource string, or that of an instrument inside this process.
         :param role: what the instrument is on this bench, for messages (``"source"``, ``"meter"``,
             ``"counter"``).
         :param timeout_s: how long an answer may take, and twice as long for bringing the link in step.
@@ -122,7 +122,7 @@ class Session:
         """
         options = serial if serial is not None else SerialOptions()
         session = cls(
-            VisaLink(_name(role, resource), resource, timeout_s, termination, options),
+            open_link(_name(role, resource), resource, timeout_s, termination, options),
             role=role,
             timeout_s=timeout_s,
             termination=termination,
@@ -222,7 +222,7 @@ class Session:
         """
         self._link.abandon()
         self._lost = "it could not be opened again"
-        self._link = VisaLink(self.name, self.resource, self.timeout_s, self._termination, self._serial)
+        self._link = open_link(self.name, self.resource, self.timeout_s, self._termination, self._serial)
         self._require_same(self._introduction())
         self._lost = ""
 
@@ -255,7 +255,7 @@ class Session:
     def _converse(self, message: str, timeout_s: float | None) -> str:
         """Send and receive.
 
-        :raises TimeoutError, ConnectionError: see :class:`VisaLink`; the exchange then counts as unfinished.
+        :raises TimeoutError, ConnectionError: see :class:`Link`; the exchange then counts as unfinished.
         """
         begun_s = self._clock.now()
         self._unfinished = True
@@ -356,13 +356,13 @@ class Session:
         # opening may have taken all the time there was: whoever opens is owed one question
         return self._identify(max(deadline_s, time.monotonic() + self.timeout_s))
 
-    def _opened_by(self, deadline_s: float) -> VisaLink:
+    def _opened_by(self, deadline_s: float) -> Link:
         """Open the link, again and again: an instrument that serves one caller needs a moment to see him
         gone.
         """
         while True:
             try:
-                return VisaLink(self.name, self.resource, self.timeout_s, self._termination, self._serial)
+                return open_link(self.name, self.resource, self.timeout_s, self._termination, self._serial)
             except LinkRefused:
                 if time.monotonic() > deadline_s:
                     raise

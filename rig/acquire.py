@@ -8,9 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from drivers.errors import NoSignal, ReadBackDiffers
-from rig.operators.port import WatchReading
-from rig.science.pitch import relative_to_cents
+from drivers.errors import ReadBackDiffers
 from rig.science.uncertainty import counter_relative_uncertainty, gate_for
 
 if TYPE_CHECKING:
@@ -265,55 +263,3 @@ def sweep(
             elapsed_s=clock.now() - began - half_reading_s,
             revisit=revisit,
         )
-
-
-@dataclass(slots=True)
-class PitchWatch:
-    """Live pitch at a held CV against a target, in cents."""
-
-    acquisition: Acquisition
-    cv_v: float
-    target_octaves: float
-    tolerance: float
-    unit: str = "cents"
-    gate_s: float = 0.04
-
-    def begin(self) -> None:
-        """Hold the CV and choose a gate for at least eight updates a second where the signal allows."""
-        self.acquisition.hold(self.cv_v)
-        self.gate_s = max(0.04, self.acquisition.gate_s(2.0**self.target_octaves, self.tolerance / 3.0))
-        self.gate_s = min(self.gate_s, max(0.1, 2.1 * 2.0**-self.target_octaves))
-
-    def read(self) -> WatchReading:
-        """Read once: distance to the target in cents."""
-        frequency_hz = self.acquisition.read_once(self.gate_s)
-        relative = self.acquisition.random_uncertainty(self.gate_s, frequency_hz)
-        return WatchReading(
-            shown=f"{frequency_hz:.3f} Hz",
-            number=frequency_hz,
-            distance=1200.0 * (self.target_octaves - log2(frequency_hz)),
-            standard_uncertainty=float(relative_to_cents(relative)),
-        )
-
-
-@dataclass(slots=True)
-class RailWatch:
-    """Live rail voltage against a target, in volts."""
-
-    acquisition: Acquisition
-    target_v: float
-    tolerance: float
-    unit: str = "V"
-
-    def read(self) -> WatchReading:
-        """Read once: distance to the target in volts."""
-        voltage_v = self.acquisition.bench.meter.read_voltage()
-        return WatchReading(
-            shown=f"{voltage_v:.4f} V",
-            number=voltage_v,
-            distance=self.target_v - voltage_v,
-            standard_uncertainty=self.tolerance / 10.0,
-        )
-
-
-__all__ = ["Acquisition", "CvLine", "NoSignal", "PitchWatch", "Point", "RailWatch", "TimeSpent", "sweep", "sweep_order"]

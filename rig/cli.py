@@ -178,7 +178,7 @@ def _visit(
         visit, product.contents, finished, bench_file.contents.bench.name, out, demonstration=demonstration
     )
     if as_json:
-        typer.echo(json.dumps(visit_document(visit, database_shown, str(kept.plot) if kept.plot else None), indent=2))
+        typer.echo(json.dumps(visit_document(visit, database_shown, [str(each) for each in kept.plots]), indent=2))
     else:
         lines = screen_lines(visit, kept, database_shown)
         if timing:

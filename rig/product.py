@@ -216,8 +216,37 @@ class TrimKind(StrEnum):
     SCALE_INPUT = "scale at the CV input"
     HIGHS = "highs"
     BASE = "base"
+    GAIN = "gain of a hertz-per-volt unit"
     RAIL = "rail"
     CENTRE = "centre"
+
+
+SCALE_KINDS = (TrimKind.SCALE_COMMON, TrimKind.SCALE_INPUT, TrimKind.GAIN)
+
+
+class StageName(StrEnum):
+    """What a visit may go through; the product file says what and in which order."""
+
+    WARM_UP = "warm-up"
+    AS_FOUND = "as found"
+    RAIL = "rail"
+    SCALE = "scale"
+    HIGHS = "highs"
+    OCTAVE_STEPS = "octave steps"
+    BASE = "base"
+    KNOB = "knob"
+    CLOSE_CASE = "close case"
+    PROOF = "proof"
+
+
+NEEDED_TRIMS: dict[StageName, tuple[TrimKind, ...]] = {
+    StageName.RAIL: (TrimKind.RAIL,),
+    StageName.SCALE: SCALE_KINDS,
+    StageName.HIGHS: (TrimKind.HIGHS,),
+    StageName.OCTAVE_STEPS: (TrimKind.RAIL,),
+    StageName.BASE: (TrimKind.BASE,),
+    StageName.KNOB: (TrimKind.CENTRE,),
+}
 
 
 class Trim(Checked):
@@ -296,6 +325,8 @@ class Measuring(Checked):
     model_misfit_cents: NotNegative
     sweep_drift_cents: Positive
     soak_s: NotNegative = 0.0
+    most_rounds: Annotated[int, Field(ge=1, le=10)] = 2
+    """How often a unit is adjusted and proven anew before it goes to the fault shelf."""
 
 
 class Product(Checked):
@@ -306,6 +337,9 @@ class Product(Checked):
     law: Annotated[VoltsPerOctaveLaw | HertzPerVoltLaw, Field(discriminator="kind")]
     range: Range
     controls: Controls = Controls()
+    stages: tuple[StageName, ...]
+    oscillators: Annotated[tuple[str, ...], Field(min_length=1)] = ("",)
+    """Names of the oscillators of one unit, each measured in turn; one without a name where there is but one."""
     trims: dict[Annotated[str, Field(pattern=r"^[a-z][a-z_]{0,15}$")], Trim]
     limits: Limits
     decision_rule: Rule
@@ -316,8 +350,8 @@ class Product(Checked):
     @model_validator(mode="after")
     def _consistent(self) -> Self:
         kinds = [trim.kind for trim in self.trims.values()]
-        scales = [kind for kind in kinds if kind in (TrimKind.SCALE_COMMON, TrimKind.SCALE_INPUT)]
-        others = [kind for kind in kinds if kind not in (TrimKind.SCALE_COMMON, TrimKind.SCALE_INPUT)]
+        scales = [kind for kind in kinds if kind in SCALE_KINDS]
+        others = [kind for kind in kinds if kind not in SCALE_KINDS]
         if len(scales) > 1 or len(others) != len(set(others)):
             raise ValueError("each kind of trim may stand in a product once, and scale in one place only")
         if TrimKind.RAIL in kinds and self.limits.rail is None:
@@ -326,6 +360,29 @@ class Product(Checked):
             raise ValueError("a product with a centre trim needs controls.knob")
         if isinstance(self.law, HertzPerVoltLaw) and self.range.full.low_v <= 0.0:
             raise ValueError("range.full.low_v must be above 0 V for a hertz-per-volt law")
+        if len(set(self.oscillators)) != len(self.oscillators):
+            raise ValueError("oscillators must have different names")
+        return self
+
+    @model_validator(mode="after")
+    def _stages_in_order(self) -> Self:
+        stages = self.stages
+        if len(set(stages)) != len(stages):
+            raise ValueError("stages: each may stand once")
+        if stages[:2] != (StageName.WARM_UP, StageName.AS_FOUND):
+            raise ValueError("stages must begin with warm-up and as found: nothing is turned before it was measured")
+        turning = [stage for stage in stages if stage in NEEDED_TRIMS]
+        if turning and stages[-1] is not StageName.PROOF:
+            raise ValueError("stages must end with proof: what was turned is measured again")
+        if StageName.CLOSE_CASE in stages and stages[-2:] != (StageName.CLOSE_CASE, StageName.PROOF):
+            raise ValueError("close case must stand just before proof")
+        kinds = {trim.kind for trim in self.trims.values()}
+        for stage in turning:
+            if not kinds & set(NEEDED_TRIMS[stage]):
+                wanted = " or ".join(kind.value for kind in NEEDED_TRIMS[stage])
+                raise ValueError(f"the stage {stage.value} needs a trim of the kind {wanted}")
+        if StageName.OCTAVE_STEPS in stages and self.controls.octave is None:
+            raise ValueError("the stage octave steps needs controls.octave")
         return self
 
     def trim_of(self, *kinds: TrimKind) -> tuple[str, Trim] | None:

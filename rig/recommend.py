@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from rig.diagnosis import octave_divider, out_of_travel, sweep_causes
-from rig.product import TrimKind
+from rig.product import SCALE_KINDS, TrimKind
 from rig.science.pitch import note_name
 from rig.science.planning import Adjuster, Played, TrackingLimits, make_plan
 from rig.science.rail import plan_rail
@@ -124,7 +124,7 @@ def adjusters_of(product: Product, pivots: Mapping[str, Pivot], stuck: frozenset
     :param pivots: what has been learned of pivots so far, by trim.
     :param stuck: trims at their end stop, which are not moved again.
     """
-    order = (TrimKind.SCALE_COMMON, TrimKind.SCALE_INPUT, TrimKind.HIGHS, TrimKind.BASE)
+    order = (*SCALE_KINDS, TrimKind.HIGHS, TrimKind.BASE)
     found = [(name, trim) for kind in order for name, trim in product.trims.items() if trim.kind is kind]
     return tuple(_adjuster(name, trim, pivots) for name, trim in found if name not in stuck)
 
@@ -132,6 +132,13 @@ def adjusters_of(product: Product, pivots: Mapping[str, Pivot], stuck: frozenset
 def expected_pivot(trim: Trim) -> Pivot:
     """Pivot as the product file expects it."""
     return Pivot(log2(trim.pivot_hz or 1.0), trim.pivot_spread_octaves or 1.0)
+
+
+def expected_pivots(product: Product) -> dict[str, Pivot]:
+    """Pivots as the product file expects them, by trim."""
+    return {
+        name: expected_pivot(trim) for name, trim in product.trims.items() if trim.kind is TrimKind.SCALE_COMMON
+    }
 
 
 def _adjuster(name: str, trim: Trim, pivots: Mapping[str, Pivot]) -> Adjuster:
@@ -311,7 +318,6 @@ def _direction(turns: float) -> str:
 
 
 def cv_of(product: Product, x: float) -> float:
-    """Control voltage at which the law has ``x`` octaves, found inside the full range."""
-    law, full = product.law.law(), product.range.full
-    grid = np.linspace(full.low_v, full.high_v, 4001)
-    return float(np.interp(x, law.octaves(grid), grid))
+    """Control voltage at which the law has ``x`` octaves, held inside the full range."""
+    full = product.range.full
+    return min(max(float(product.law.law().cv_v(x)), full.low_v), full.high_v)

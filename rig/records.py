@@ -123,8 +123,13 @@ class Recorder:
     clock: Clock
     line: CvLine
     visit_id: UUID
+    oscillator: str = ""
     sweeps: int = 0
     moves: int = field(default=0)
+
+    def _controls(self, controls: Mapping[str, str]) -> dict[str, str]:
+        """Controls, and which oscillator of the unit they are of where it has several."""
+        return {**controls, "oscillator": self.oscillator} if self.oscillator else dict(controls)
 
     def sweep(self, purpose: str, controls: Mapping[str, str]) -> UUID:
         """Begin a sweep."""
@@ -133,7 +138,7 @@ class Recorder:
             purpose=purpose,
             sequence=self.sweeps,
             started_utc=self.clock.utc(),
-            controls=dict(controls),
+            controls=self._controls(controls),
         )
         self.sweeps += 1
         self._add(row)
@@ -175,7 +180,7 @@ class Recorder:
                 visit_id=self.visit_id,
                 purpose=purpose,
                 quantity=quantity,
-                controls=dict(controls),
+                controls=self._controls(controls),
                 value=value,
                 unit=unit,
                 standard_uncertainty=standard_uncertainty,
@@ -233,7 +238,7 @@ class Recorder:
                     target_value=target,
                     target_unit=unit,
                     held_cv_v=held_cv_v,
-                    controls=dict(controls),
+                    controls=self._controls(controls),
                     turns_estimate=turns,
                     reading_before=made.before,
                     reading_after=made.after,

@@ -1,30 +1,38 @@
-"""A visit, from scan to verdict: the only place that knows the order of its stages."""
+"""A visit, from scan to verdict: the only place that knows the order of its stages.
+
+The product file says which stages there are and in which order; this module runs them for each oscillator of the unit.
+"""
 
 from __future__ import annotations
 
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
 from rig.acquire import Acquisition, TimeSpent
 from rig.diagnosis import slow_warm_up, sweep_causes
 from rig.errors import NoDecision, Stopped
-from rig.recommend import octave_cause, rail_plan, recommend
+from rig.product import StageName
+from rig.recommend import expected_pivots, octave_cause, rail_plan, recommend
 from rig.records import begin_visit, bench_records
-from rig.science.decision import Decision
-from rig.stages.centre import adjust_centre
+from rig.science.decision import Decision, worst_of
+from rig.stages.base import adjust_base
 from rig.stages.characterise import know_the_cv
+from rig.stages.highs import adjust_highs
 from rig.stages.judge import Verdict, judge, life_finding
+from rig.stages.knob import adjust_knob
 from rig.stages.leads import meter_to_rail
 from rig.stages.life import look_for_life
+from rig.stages.octave_steps import adjust_octave_steps
 from rig.stages.rail import adjust_rail
+from rig.stages.scale import adjust_scale
 from rig.stages.survey import survey
-from rig.stages.tracking import adjust_tracking
+from rig.stages.tracking import Tracking
 from rig.stages.warm_up import warm_up
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Callable, Iterator, Mapping
     from uuid import UUID
 
     from db.engine import Database
@@ -48,15 +56,14 @@ class Purpose(StrEnum):
 
 
 AS_FOUND, AS_LEFT = "as_found", "as_left"
+PASSED = (Decision.PASS, Decision.CONDITIONAL_PASS)
 
 
 @dataclass(frozen=True, slots=True)
-class Visit:
-    """What came of a visit. ``as_left`` is missing where nothing was turned: the unit leaves as it was found."""
+class Oscillator:
+    """What came of one oscillator. ``as_left`` is missing where nothing was turned: it leaves as it was found."""
 
-    visit_id: UUID
-    serial: str
-    batch: str
+    name: str
     verdict: Verdict
     findings: tuple[Finding, ...]
     as_found: Survey | None = None
@@ -64,13 +71,39 @@ class Visit:
     recommendation: Recommendation | None = None
     warmed: WarmedUp | None = None
     moves: Mapping[str, int] = field(default_factory=dict)
-    spent: TimeSpent = field(default_factory=TimeSpent)
-    duration_s: float = 0.0
 
     @property
     def final(self) -> Survey | None:
         """The survey that the verdict rests on."""
         return self.as_left or self.as_found
+
+    @property
+    def found_findings(self) -> tuple[Finding, ...]:
+        """Findings as found."""
+        return self.findings if self.as_found is None else _named(self.name, self.as_found.findings)
+
+
+@dataclass(frozen=True, slots=True)
+class Visit:
+    """What came of a visit."""
+
+    visit_id: UUID
+    serial: str
+    batch: str
+    verdict: Verdict
+    oscillators: tuple[Oscillator, ...]
+    spent: TimeSpent = field(default_factory=TimeSpent)
+    duration_s: float = 0.0
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """Findings as left, of all oscillators."""
+        return tuple(finding for each in self.oscillators for finding in each.findings)
+
+    @property
+    def found_findings(self) -> tuple[Finding, ...]:
+        """Findings as found, of all oscillators."""
+        return tuple(finding for each in self.oscillators for finding in each.found_findings)
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +115,24 @@ class Request:
     operator: str
     ambient_c: float | None = None
     seed: int | None = None
+
+
+@dataclass(slots=True)
+class _Work:
+    """One oscillator while its stages run."""
+
+    acquisition: Acquisition
+    operator: Operator
+    recorder: Recorder
+    purpose: Purpose
+    warmed: WarmedUp | None = None
+    found: Survey | None = None
+    advised: Recommendation | None = None
+    tracking: Tracking | None = None
+    left: Survey | None = None
+    causes: list[Cause] = field(default_factory=list)
+    moves: dict[str, int] = field(default_factory=dict)
+    turning: bool = False
 
 
 def run_visit(
@@ -103,7 +154,7 @@ def run_visit(
     records = bench_records(database, bench, bench_file)
     began = bench.clock.now()
     operator.warn(contents.cautions)
-    operator.connect_unit(request.serial)
+    operator.connect_unit(request.serial, contents.oscillators[0])
     bench.source.set_voltage(0.0)
     bench.source.output_on()
     line = know_the_cv(bench, contents, operator, records)
@@ -121,23 +172,25 @@ def run_visit(
     )
     acquisition = Acquisition(bench, contents, line)
     with _ended(recorder):
-        visit = _stages(acquisition, operator, recorder, request, batch)
-        recorder.conclude(_phases(visit), visit.verdict.decision.value, visit.verdict.causes, visit.verdict.reason)
+        doubts = bench.overdue()
+        for doubt in doubts:
+            operator.tell(doubt)
+        done: list[Oscillator] = []
+        for name in contents.oscillators:
+            if name != contents.oscillators[0]:
+                bench.source.set_voltage(0.0)
+                operator.connect_unit(request.serial, name)
+            recorder.oscillator = name
+            done.append(_oscillator(_Work(acquisition, operator, recorder, request.purpose), name, doubts))
+        visit = Visit(recorder.visit_id, request.serial, batch, _whole(done), tuple(done), acquisition.spent)
+        recorder.conclude(
+            {AS_FOUND: visit.found_findings, AS_LEFT: visit.findings},
+            visit.verdict.decision.value,
+            visit.verdict.causes,
+            visit.verdict.reason,
+        )
     bench.source.make_safe()
-    return Visit(
-        visit_id=visit.visit_id,
-        serial=visit.serial,
-        batch=visit.batch,
-        verdict=visit.verdict,
-        findings=visit.findings,
-        as_found=visit.as_found,
-        as_left=visit.as_left,
-        recommendation=visit.recommendation,
-        warmed=visit.warmed,
-        moves=visit.moves,
-        spent=acquisition.spent,
-        duration_s=bench.clock.now() - began,
-    )
+    return replace(visit, duration_s=bench.clock.now() - began)
 
 
 @contextmanager
@@ -153,100 +206,193 @@ def _ended(recorder: Recorder) -> Iterator[None]:
         raise
 
 
-@dataclass(frozen=True, slots=True)
-class Adjusted:
-    """What the turning came to: the proof (None where nothing was turned), causes found, moves by trim."""
+def _whole(oscillators: list[Oscillator]) -> Verdict:
+    """Verdict on a unit from those on its oscillators."""
+    if len(oscillators) == 1:
+        return oscillators[0].verdict
+    return Verdict(
+        worst_of([each.verdict.decision for each in oscillators]),
+        " ".join(f"{each.name}: {each.verdict.reason}" for each in oscillators),
+        tuple(
+            replace(cause, sentence=f"{each.name}: {cause.sentence}")
+            for each in oscillators
+            for cause in each.verdict.causes
+        ),
+    )
 
-    left: Survey | None
-    causes: list[Cause]
-    moves: Mapping[str, int]
+
+def _named(name: str, findings: tuple[Finding, ...]) -> tuple[Finding, ...]:
+    """Findings that say which oscillator they are of, where there are several."""
+    if not name:
+        return findings
+    return tuple(
+        replace(each, characteristic=f"{name}.{each.characteristic}", label=f"{name}: {each.label}")
+        for each in findings
+    )
 
 
-def _stages(
-    acquisition: Acquisition, operator: Operator, recorder: Recorder, request: Request, batch: str
-) -> Visit:
-    doubts = acquisition.bench.overdue()
-    for doubt in doubts:
-        operator.tell(doubt)
-
-    life = look_for_life(acquisition, operator)
+def _oscillator(work: _Work, name: str, doubts: tuple[str, ...]) -> Oscillator:
+    life = look_for_life(work.acquisition, work.operator)
     if life.cause is not None:
         findings: tuple[Finding, ...] = (life_finding(life),)
-        return Visit(recorder.visit_id, request.serial, batch, judge(findings, [life.cause], doubts), findings)
-
-    meter_to_rail(acquisition, operator)
-    warmed = warm_up(acquisition, operator, recorder)
+        return Oscillator(name, judge(findings, [life.cause], doubts), _named(name, findings))
+    meter_to_rail(work.acquisition, work.operator)
     try:
-        found = survey(acquisition, operator, recorder, AS_FOUND, warmed)
-        advised = _advise(acquisition, found)
-        recorder.recommendation(found.sweep_id, advised)
-        if request.purpose is Purpose.CHECK or not _worth_turning(found, warmed, advised):
-            adjusted = Adjusted(None, list(advised.causes), {})
-        else:
-            adjusted = _adjust(acquisition, operator, recorder, found, warmed)
+        _run_stages(work)
     except NoDecision as doubt:
-        verdict = Verdict(Decision.NO_DECISION, str(doubt), ())
-        return Visit(recorder.visit_id, request.serial, batch, verdict, (), warmed=warmed)
-    final = adjusted.left or found
-    causes = list(adjusted.causes)
-    if not warmed.steady:
-        causes.insert(0, slow_warm_up(warmed.faster.rate_cents_per_minute, warmed.duration_s / 60.0))
-    return Visit(
-        visit_id=recorder.visit_id,
-        serial=request.serial,
-        batch=batch,
+        return Oscillator(name, Verdict(Decision.NO_DECISION, str(doubt), ()), (), warmed=work.warmed)
+    return _concluded(work, name, doubts)
+
+
+def _run_stages(work: _Work) -> None:
+    stages = work.acquisition.product.stages
+    for stage in stages:
+        STAGES[stage](work)
+    for _ in range(1, work.acquisition.measuring.most_rounds):
+        if not _worth_another_round(work):
+            return
+        work.operator.tell("The proof is not inside yet: once more through the trims.")
+        for stage in stages[2:]:
+            STAGES[stage](work)
+
+
+def _worth_another_round(work: _Work) -> bool:
+    """A unit whose proof failed goes round again as long as a trim can still help and nothing is known to be broken."""
+    if work.left is None or work.causes or (work.tracking is not None and work.tracking.causes):
+        return False
+    failed = worst_of([each.decision for each in work.left.findings]) not in PASSED
+    return failed and bool(_advise(work, work.left).advice)
+
+
+def _concluded(work: _Work, name: str, doubts: tuple[str, ...]) -> Oscillator:
+    final = work.left or work.found
+    if final is None:
+        return Oscillator(name, Verdict(Decision.NO_DECISION, "Nothing was measured.", ()), ())
+    causes = [*work.causes]
+    if work.tracking is not None:
+        causes += work.tracking.causes
+    if work.warmed is not None and not work.warmed.steady:
+        causes.insert(0, slow_warm_up(work.warmed.faster.rate_cents_per_minute, work.warmed.duration_s / 60.0))
+    causes += _survey_causes(work, final)
+    if not final.assessed.fit.converged:
+        doubts = (*doubts, "The tracking could not be fitted by any oscillator of this kind.")
+    return Oscillator(
+        name=name,
         verdict=judge(final.findings, causes, doubts),
-        findings=final.findings,
-        as_found=found,
-        as_left=adjusted.left,
-        recommendation=advised,
-        warmed=warmed,
-        moves=adjusted.moves,
+        findings=_named(name, final.findings),
+        as_found=work.found,
+        as_left=work.left,
+        recommendation=work.advised,
+        warmed=work.warmed,
+        moves=dict(work.moves),
     )
 
 
-def _advise(acquisition: Acquisition, found: Survey) -> Recommendation:
-    return recommend(
-        acquisition.product,
-        found.assessed,
-        found.findings,
-        found.rail.voltage_v if found.rail is not None else None,
-        found.steps_octaves,
-        found.knob.centre_octaves if found.knob is not None else None,
-        found.knob.middle.octaves if found.knob is not None else None,
-        {},
-    )
-
-
-def _worth_turning(found: Survey, warmed: WarmedUp, advised: Recommendation) -> bool:
-    """A unit that no trim can bring inside, or that is still drifting, goes to the fault shelf untouched."""
-    return warmed.steady and found.assessed.fits and bool(advised.advice) and not advised.causes
-
-
-def _adjust(
-    acquisition: Acquisition, operator: Operator, recorder: Recorder, found: Survey, warmed: WarmedUp
-) -> Adjusted:
-    tracking = adjust_tracking(acquisition, operator, recorder, found.assessed)
-    rail = adjust_rail(acquisition, operator, recorder)
-    centre = adjust_centre(acquisition, operator, recorder)
-    operator.tell("Hands away: the warmth of a hand leaves the board before the proof.")
-    acquisition.bench.clock.sleep(acquisition.measuring.soak_s)
-    left = survey(acquisition, operator, recorder, AS_LEFT, warmed)
-    causes = [*tracking.causes, *(each.cause for each in (rail, centre) if each.cause is not None)]
-    causes += sweep_causes(left.assessed, left.findings, acquisition.product)
-    if left.rail is not None and not any(each.cause is not None for each in (rail,)):
-        plan = rail_plan(acquisition.product, left.rail.voltage_v, left.steps_octaves)
-        cause = octave_cause(acquisition.product, plan) if plan is not None else None
+def _survey_causes(work: _Work, final: Survey) -> list[Cause]:
+    product = work.acquisition.product
+    causes = list(sweep_causes(final.assessed, final.findings, product))
+    if work.left is None and work.advised is not None:
+        return list(work.advised.causes)
+    if final.rail is not None:
+        plan = rail_plan(product, final.rail.voltage_v, final.steps_octaves)
+        cause = octave_cause(product, plan) if plan is not None else None
         causes += [cause] if cause is not None else []
-    moves: dict[str, int] = dict(tracking.moves)
-    names = {"rail": rail.moves, "centre": centre.moves}
-    moves.update({name: count for name, count in names.items() if count})
-    return Adjusted(left, causes, moves)
+    return causes
 
 
-def _phases(visit: Visit) -> Mapping[str, tuple[Finding, ...]]:
-    """Findings by phase; a unit that nobody turned leaves as it was found."""
-    if visit.as_found is None:
-        return {AS_FOUND: visit.findings, AS_LEFT: visit.findings}
-    left = visit.as_left or visit.as_found
-    return {AS_FOUND: visit.as_found.findings, AS_LEFT: left.findings}
+def _advise(work: _Work, of: Survey) -> Recommendation:
+    return recommend(
+        work.acquisition.product,
+        of.assessed,
+        of.findings,
+        of.rail.voltage_v if of.rail is not None else None,
+        of.steps_octaves,
+        of.knob.centre_octaves if of.knob is not None else None,
+        of.knob.middle.octaves if of.knob is not None else None,
+        work.tracking.pivots if work.tracking is not None else expected_pivots(work.acquisition.product),
+    )
+
+
+def _warm_up(work: _Work) -> None:
+    work.warmed = warm_up(work.acquisition, work.operator, work.recorder)
+
+
+def _as_found(work: _Work) -> None:
+    if work.warmed is None:
+        raise NoDecision("Nothing is known of the unit's drift: let it warm up first.")
+    work.found = survey(work.acquisition, work.operator, work.recorder, AS_FOUND, work.warmed)
+    work.advised = _advise(work, work.found)
+    work.recorder.recommendation(work.found.sweep_id, work.advised)
+    work.turning = (
+        work.purpose is Purpose.ADJUST
+        and work.warmed.steady
+        and work.found.assessed.fits
+        and bool(work.advised.advice)
+        and not work.advised.causes
+    )
+    work.tracking = Tracking(work.found.assessed, expected_pivots(work.acquisition.product))
+
+
+def _tracking_stage(
+    adjust: Callable[[Acquisition, Operator, Recorder, Tracking], None],
+) -> Callable[[_Work], None]:
+    def run(work: _Work) -> None:
+        if work.turning and work.tracking is not None:
+            adjust(work.acquisition, work.operator, work.recorder, work.tracking)
+            work.moves.update(work.tracking.moves)
+
+    return run
+
+
+def _rail(work: _Work) -> None:
+    if work.turning:
+        made = adjust_rail(work.acquisition, work.operator, work.recorder)
+        _count(work, "rail", made.moves, made.cause)
+
+
+def _octave_steps(work: _Work) -> None:
+    if work.turning:
+        made = adjust_octave_steps(work.acquisition, work.operator, work.recorder)
+        _count(work, "rail", made.moves, made.cause)
+
+
+def _knob(work: _Work) -> None:
+    if work.turning:
+        made = adjust_knob(work.acquisition, work.operator, work.recorder)
+        _count(work, "centre", made.moves, made.cause)
+
+
+def _count(work: _Work, trim: str, moves: int, cause: Cause | None) -> None:
+    if moves:
+        work.moves[trim] = work.moves.get(trim, 0) + moves
+    if cause is not None:
+        work.causes.append(cause)
+
+
+def _close_case(work: _Work) -> None:
+    if work.turning:
+        work.operator.close_case()
+
+
+def _proof(work: _Work) -> None:
+    if not work.turning or work.warmed is None:
+        return
+    work.operator.tell("Hands away: the warmth of a hand leaves the board before the proof.")
+    work.acquisition.bench.clock.sleep(work.acquisition.measuring.soak_s)
+    work.left = survey(work.acquisition, work.operator, work.recorder, AS_LEFT, work.warmed)
+    if work.tracking is not None:
+        work.tracking.assessed = work.left.assessed
+
+
+STAGES: Mapping[StageName, Callable[[_Work], None]] = {
+    StageName.WARM_UP: _warm_up,
+    StageName.AS_FOUND: _as_found,
+    StageName.RAIL: _rail,
+    StageName.SCALE: _tracking_stage(adjust_scale),
+    StageName.HIGHS: _tracking_stage(adjust_highs),
+    StageName.OCTAVE_STEPS: _octave_steps,
+    StageName.BASE: _tracking_stage(adjust_base),
+    StageName.KNOB: _knob,
+    StageName.CLOSE_CASE: _close_case,
+    StageName.PROOF: _proof,
+}

@@ -1,4 +1,4 @@
-"""The virtual bench: three SCPI devices on loopback sockets, wired to a virtual oscillator.
+"""The virtual bench: three SCPI devices, on loopback sockets or in this process, wired to a virtual unit.
 
 ``start(parse(table, base))`` gives a bench with resources to open, a clock to live by, hands, and the truth.
 """
@@ -14,6 +14,7 @@ from drivers.virtual.configuration import VirtualBenchConfiguration, parse
 from drivers.virtual.counter import VirtualCounter
 from drivers.virtual.errors import HandsRefused
 from drivers.virtual.hands import VirtualHands
+from drivers.virtual.links.direct import DirectLink
 from drivers.virtual.links.sockets import SocketLink
 from drivers.virtual.meter import VirtualMeter
 from drivers.virtual.population import draw, load_population
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
 
     from drivers.clock import Clock
     from drivers.virtual.device import Device
+    from drivers.virtual.links.serving import Link
     from drivers.virtual.unit import UnitDescription
 
 __all__ = ["VirtualBench", "VirtualBenchConfiguration", "parse", "start"]
@@ -104,7 +106,7 @@ class VirtualBench:
         self.close()
 
     def _serve(self, device: Device) -> str:
-        link = SocketLink(device)
+        link: Link = DirectLink(device) if self._configuration.link == "direct" else SocketLink(device)
         self._links.callback(link.close)
         return link.resource
 

@@ -85,6 +85,8 @@ class VirtualBenchConfiguration(Described):
     """
 
     clock: Literal["instant", "real"] = "instant"
+    link: Literal["socket", "direct"] = "socket"
+    """How programs reach the instruments: over loopback sockets, or inside this process."""
     seed: Annotated[int, Field(ge=0, lt=2**63)] = 0
     latency_s: NotNegative = 0.005
     started: datetime | None = None

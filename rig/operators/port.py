@@ -26,18 +26,49 @@ class TurnEnd(StrEnum):
     GAVE_UP = "given up"
 
 
+class Seen(StrEnum):
+    """What the rig makes of the last readings, while somebody turns."""
+
+    STILL = "still"
+    NEARER = "nearer"
+    AWAY = "wrong way"
+    NOTHING = "turning, nothing changes"
+    PAST = "past the target: back a little"
+    INSIDE = "inside: hold it"
+    NO_SIGNAL = "no signal: cable out or unit off"
+    BACK = "the signal is back"
+
+
 @dataclass(frozen=True, slots=True)
 class WatchReading:
     """One live reading while a trim is turned.
 
     ``number`` is the reading itself (Hz or V); ``distance`` is target minus reading, in the unit of the watch
-    (cents or volts), with its standard uncertainty.
+    (cents or volts), with its standard uncertainty; both are NaN without a signal. ``done`` is true once the reading
+    has stayed inside for long enough to be believed.
     """
 
     shown: str
     number: float
     distance: float
     standard_uncertainty: float
+    seen: Seen = Seen.STILL
+    done: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Sighting:
+    """What a look at a control showed: whether it is right now, and what to say."""
+
+    done: bool
+    said: str
+
+
+class Sight(Protocol):
+    """How the rig sees where a switch or knob stands, from the pitch alone."""
+
+    def look(self) -> Sighting:
+        """Look once."""
 
 
 class Watch(Protocol):
@@ -89,17 +120,23 @@ class Operator(Protocol):
     def warn(self, cautions: Sequence[str]) -> None:
         """Show the cautions; return once they are acknowledged."""
 
-    def connect_unit(self, serial: str) -> None:
-        """Put the unit on the bench, connect it and switch it on."""
+    def connect_unit(self, serial: str, oscillator: str) -> None:
+        """Put the unit on the bench, connect it (one of its oscillators, where it has several) and switch it on."""
 
     def connect_meter(self, place: MeterPlace) -> None:
         """Move the meter's lead."""
 
-    def set_control(self, control: str, position: str) -> None:
-        """Set a switch or a knob of the unit."""
+    def set_control(self, control: str, position: str, sight: Sight | None = None) -> None:
+        """Have a switch or a knob of the unit set; return once the sight says that it stands right.
+
+        Without a sight, somebody has to say so.
+        """
 
     def turn(self, turn: Turn, watch: Watch) -> Turned:
         """Turn a trim until the watch says that its target is reached."""
+
+    def close_case(self) -> None:
+        """Close the case, hands off."""
 
     def output_is_connected(self, problem: str) -> bool:
         """The counter sees nothing: are power and output lead truly on? False sends the rig to read again."""

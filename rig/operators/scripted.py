@@ -11,7 +11,7 @@ from rig.operators.port import Turned, TurnEnd
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from rig.operators.port import MeterPlace, Turn, Watch
+    from rig.operators.port import MeterPlace, Sight, Turn, Watch
 
 
 @dataclass(slots=True)
@@ -27,17 +27,21 @@ class ScriptedOperator:
         """Keep the cautions shown."""
         self.asked.extend(f"caution: {caution}" for caution in cautions)
 
-    def connect_unit(self, serial: str) -> None:
+    def connect_unit(self, serial: str, oscillator: str) -> None:
         """Keep the serial."""
-        self.asked.append(f"connect {serial}")
+        self.asked.append(f"connect {serial} {oscillator}".rstrip())
 
     def connect_meter(self, place: MeterPlace) -> None:
         """Keep the place."""
         self.asked.append(f"meter on {place.name}")
 
-    def set_control(self, control: str, position: str) -> None:
-        """Keep the position."""
-        self.asked.append(f"{control} at {position}")
+    def set_control(self, control: str, position: str, sight: Sight | None = None) -> None:
+        """Keep the position, and what the rig sees of it."""
+        self.asked.append(f"{control} at {position}" + (f": {sight.look().said}" if sight is not None else ""))
+
+    def close_case(self) -> None:
+        """Keep that it was asked for."""
+        self.asked.append("close the case")
 
     def turn(self, turn: Turn, watch: Watch) -> Turned:
         """Read the watch once and end as the script says."""

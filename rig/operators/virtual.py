@@ -11,15 +11,17 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from rig.operators.port import MeterPlace, Turned, TurnEnd
+from rig.errors import Stopped
+from rig.operators.port import MeterPlace, Sighting, Turned, TurnEnd
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from drivers.clock import Clock
     from drivers.hands import Hands
-    from rig.operators.port import Turn, Watch
+    from rig.operators.port import Sight, Turn, Watch
 
+LOOKS = 5
 METER_LEADS = {MeterPlace.CV_JACK: "source", MeterPlace.RAIL: "rail"}
 
 
@@ -65,10 +67,10 @@ class VirtualOperator:
         for caution in cautions:
             self.say(caution)
 
-    def connect_unit(self, serial: str) -> None:
-        """Put the unit in and switch it on."""
+    def connect_unit(self, serial: str, oscillator: str) -> None:
+        """Put the unit in and switch it on; each oscillator of a virtual unit is a virtual unit of its own."""
         self.clock.sleep(self.habits.lead_s)
-        self.hands.insert(serial)
+        self.hands.insert(f"{serial}/{oscillator}" if oscillator else serial)
         self.hands.power(True)
 
     def connect_meter(self, place: MeterPlace) -> None:
@@ -76,10 +78,20 @@ class VirtualOperator:
         self.clock.sleep(self.habits.lead_s)
         self.hands.connect_meter(METER_LEADS[place])
 
-    def set_control(self, control: str, position: str) -> None:
-        """Set a switch or knob."""
-        self.clock.sleep(self.habits.control_s)
-        self.hands.set_control(control, position)
+    def set_control(self, control: str, position: str, sight: Sight | None = None) -> None:
+        """Set a switch or knob, and look whether the rig sees it."""
+        for _ in range(LOOKS):
+            self.clock.sleep(self.habits.control_s)
+            self.hands.set_control(control, position)
+            sighting = sight.look() if sight is not None else Sighting(True, "")
+            if sighting.done:
+                return
+            self.say(sighting.said)
+        raise Stopped(f"The rig never saw {control} at {position}; the virtual operator gives up.")
+
+    def close_case(self) -> None:
+        """Close the case."""
+        self.clock.sleep(self.habits.lead_s)
 
     def output_is_connected(self, problem: str) -> bool:
         """A virtual lead is always where it should be."""

@@ -8,10 +8,10 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from rig.assess import Finding
-    from rig.visit import Visit
+    from rig.visit import Oscillator, Visit
 
 
-def visit_document(visit: Visit, database: str, plot: str | None) -> dict[str, object]:
+def visit_document(visit: Visit, database: str, plots: list[str]) -> dict[str, object]:
     """Everything that a program may want to know of a visit."""
     return {
         "serial": visit.serial,
@@ -22,14 +22,22 @@ def visit_document(visit: Visit, database: str, plot: str | None) -> dict[str, o
         "causes": [
             {"fault": each.fault.value, "where": each.where, "sentence": each.sentence} for each in visit.verdict.causes
         ],
-        "as_found": findings_document(visit.as_found.findings if visit.as_found is not None else visit.findings),
+        "as_found": findings_document(visit.found_findings),
         "as_left": findings_document(visit.findings),
-        "recommendation": visit.recommendation.document() if visit.recommendation is not None else None,
-        "moves": dict(visit.moves),
-        "warm_up_s": visit.warmed.duration_s if visit.warmed is not None else None,
+        "oscillators": [_oscillator_document(each) for each in visit.oscillators],
         "bench_time_s": visit.duration_s,
         "database": database,
-        "plot": plot,
+        "plots": plots,
+    }
+
+
+def _oscillator_document(oscillator: Oscillator) -> dict[str, object]:
+    return {
+        "name": oscillator.name,
+        "decision": oscillator.verdict.decision.value,
+        "recommendation": oscillator.recommendation.document() if oscillator.recommendation is not None else None,
+        "moves": dict(oscillator.moves),
+        "warm_up_s": oscillator.warmed.duration_s if oscillator.warmed is not None else None,
     }
 
 

@@ -20,11 +20,11 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Kept:
-    """Where slip and plot are, and the slip's text. No plot where nothing was swept."""
+    """Where slip and plots are, and the slip's text. An oscillator that was not swept has no plot."""
 
     slip_text: str
     slip: Path
-    plot: Path | None
+    plots: tuple[Path, ...]
 
 
 def keep_reports(
@@ -40,11 +40,13 @@ def keep_reports(
     text = slip(visit, product, at, bench_name, demonstration=demonstration)
     slip_path = place / f"{name}.txt"
     slip_path.write_text(text, encoding="ascii")
-    plot_path = None
-    if visit.final is not None:
-        plot_path = place / f"{name}.png"
-        plot_tracking(visit, product, plot_path, demonstration=demonstration)
-    return Kept(text, slip_path, plot_path)
+    plots = []
+    for oscillator in visit.oscillators:
+        if oscillator.final is not None:
+            suffix = f"-{_file_name(oscillator.name)}" if oscillator.name else ""
+            plots.append(place / f"{name}{suffix}.png")
+            plot_tracking(visit.serial, oscillator, product, plots[-1], demonstration=demonstration)
+    return Kept(text, slip_path, tuple(plots))
 
 
 def _file_name(serial: str) -> str:

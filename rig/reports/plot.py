@@ -1,4 +1,4 @@
-"""The tracking plot of a visit: errors of the points as found and as left, with limits and uncertainty."""
+"""The tracking plot of an oscillator: errors of the points as found and as left, with limits and uncertainty."""
 
 from __future__ import annotations
 
@@ -17,12 +17,14 @@ if TYPE_CHECKING:
 
     from rig.product import Product
     from rig.stages.survey import Survey
-    from rig.visit import Visit
+    from rig.visit import Oscillator
 
 FOUND_COLOUR, LEFT_COLOUR, LIMIT_COLOUR = "#b06020", "#1f5f8b", "#555555"
 
 
-def plot_tracking(visit: Visit, product: Product, path: Path, *, demonstration: bool) -> None:
+def plot_tracking(
+    serial: str, oscillator: Oscillator, product: Product, path: Path, *, demonstration: bool
+) -> None:
     """Write the plot as PNG.
 
     :raises OSError: the file cannot be written.
@@ -30,11 +32,11 @@ def plot_tracking(visit: Visit, product: Product, path: Path, *, demonstration: 
     figure = Figure(figsize=(8.0, 6.0), layout="constrained")
     FigureCanvasAgg(figure)
     upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=[1, 1.4])
-    if visit.as_found is not None:
-        _draw(upper, visit.as_found, "as found", FOUND_COLOUR, "o")
-    if visit.final is not None:
-        label = "as left" if visit.as_left is not None else "as found, nothing turned"
-        _draw(lower, visit.final, label, LEFT_COLOUR, "s")
+    if oscillator.as_found is not None:
+        _draw(upper, oscillator.as_found, "as found", FOUND_COLOUR, "o")
+    if oscillator.final is not None:
+        label = "as left" if oscillator.as_left is not None else "as found, nothing turned"
+        _draw(lower, oscillator.final, label, LEFT_COLOUR, "s")
     _limits(lower, product)
     for axes in (upper, lower):
         axes.axhline(0.0, color="#bbbbbb", linewidth=0.8)
@@ -43,7 +45,8 @@ def plot_tracking(visit: Visit, product: Product, path: Path, *, demonstration: 
         axes.legend(loc="best", fontsize=8)
     lower.set_xlabel("control voltage at the jack / V")
     mark = "  -  DEMONSTRATION, invented data" if demonstration else ""
-    figure.suptitle(f"Tracking of {visit.serial}: {visit.verdict.decision.value}{mark}", fontsize=11)
+    title = f"Tracking of {serial} {oscillator.name}".rstrip()
+    figure.suptitle(f"{title}: {oscillator.verdict.decision.value}{mark}", fontsize=11)
     figure.savefig(path, dpi=110, metadata={"Software": None})
 
 

@@ -9,7 +9,7 @@ from rig.reports.slip import findings_lines
 if TYPE_CHECKING:
     from rig.recommend import Recommendation
     from rig.reports.keep import Kept
-    from rig.visit import Visit
+    from rig.visit import Oscillator, Visit
 
 
 DOUBTFUL_CENTS = 1.0
@@ -18,25 +18,33 @@ DOUBTFUL_CENTS = 1.0
 def screen_lines(visit: Visit, kept: Kept, database: str) -> list[str]:
     """Recommendation, findings, verdict, slip, and where everything is."""
     lines: list[str] = []
-    if visit.recommendation is not None:
-        lines += ["", "Recommendation from the as-found sweep:"]
-        lines += [f"  {number}. {each.sentence()}" for number, each in enumerate(visit.recommendation.advice, 1)]
-        if not visit.recommendation.advice:
-            lines.append("  Nothing: leave every trim alone.")
-        elif visit.recommendation.left_alone:
-            lines.append(f"  Leave alone: {', '.join(visit.recommendation.left_alone)}.")
-        lines += [f"  No trim cures: {cause.sentence}" for cause in visit.recommendation.causes]
-        lines += _expected(visit.recommendation)
-    if visit.as_left is not None and visit.as_found is not None:
-        lines += ["", "As found:", *(f"  {line}" for line in findings_lines(visit.as_found.findings))]
-    lines += ["", "As left:" if visit.as_left is not None else "As found, nothing turned:"]
-    lines += [f"  {line}" for line in findings_lines(visit.findings)]
+    for oscillator in visit.oscillators:
+        lines += _oscillator_lines(oscillator)
     lines += ["", f"Verdict: {visit.verdict.decision.value.upper()}. {visit.verdict.reason}"]
     lines += [f"  Likely cause: {cause.sentence}" for cause in visit.verdict.causes]
     lines += ["", kept.slip_text, f"Slip: {kept.slip}"]
-    if kept.plot is not None:
-        lines.append(f"Plot: {kept.plot}")
+    lines += [f"Plot: {plot}" for plot in kept.plots]
     lines.append(f"Record: visit {visit.visit_id} in {database}")
+    return lines
+
+
+def _oscillator_lines(oscillator: Oscillator) -> list[str]:
+    of = f" of {oscillator.name}" if oscillator.name else ""
+    lines: list[str] = []
+    recommendation = oscillator.recommendation
+    if recommendation is not None:
+        lines += ["", f"Recommendation from the as-found sweep{of}:"]
+        lines += [f"  {number}. {each.sentence()}" for number, each in enumerate(recommendation.advice, 1)]
+        if not recommendation.advice:
+            lines.append("  Nothing: leave every trim alone.")
+        elif recommendation.left_alone:
+            lines.append(f"  Leave alone: {', '.join(recommendation.left_alone)}.")
+        lines += [f"  No trim cures: {cause.sentence}" for cause in recommendation.causes]
+        lines += _expected(recommendation)
+    if oscillator.as_left is not None:
+        lines += ["", f"As found{of}:", *(f"  {line}" for line in findings_lines(oscillator.found_findings))]
+    lines += ["", f"As left{of}:" if oscillator.as_left is not None else f"As found{of}, nothing turned:"]
+    lines += [f"  {line}" for line in findings_lines(oscillator.findings)]
     return lines
 
 

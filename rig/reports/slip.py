@@ -42,9 +42,13 @@ def slip(visit: Visit, product: Product, at: datetime, bench_name: str, *, demon
         lines += wrap(f"* {cause.sentence}", COLUMNS, subsequent_indent="  ")
     if visit.findings:
         lines += [RULE, *_table(visit)]
-    if visit.moves:
-        turned = ", ".join(f"{product.trims[name].label} {count}" for name, count in visit.moves.items())
-        lines += [RULE, *wrap(f"Turned: {turned}", COLUMNS)]
+    turned = [
+        f"{each.name} {product.trims[trim].label} {count}".lstrip()
+        for each in visit.oscillators
+        for trim, count in each.moves.items()
+    ]
+    if turned:
+        lines += [RULE, *wrap(f"Turned: {', '.join(turned)}", COLUMNS)]
     lines += [RULE, *wrap(f"Rule: {product.decision_rule.value}. U: expanded, 95 %.", COLUMNS)]
     lines += wrap(f"Record {visit.visit_id}", COLUMNS)
     lines.append(RULE)
@@ -52,11 +56,10 @@ def slip(visit: Visit, product: Product, at: datetime, bench_name: str, *, demon
 
 
 def _table(visit: Visit) -> list[str]:
-    found = visit.as_found.findings if visit.as_found is not None else visit.findings
-    as_found = {each.characteristic: each for each in found}
+    as_found = {each.characteristic: each for each in visit.found_findings}
     rows = [f"{'':<16}{'found':>7}{'left':>7}{'U':>6} "]
     for left in visit.findings:
-        before = as_found[left.characteristic]
+        before = as_found.get(left.characteristic, left)
         rows.append(
             f"{_short(left):<16}{_number(before, before.value):>7}{_number(left, left.value):>7}"
             f"{_number(left, left.expanded_uncertainty, sign=''):>6} {MARKS[left.decision]}"
@@ -80,9 +83,11 @@ SHORT = {
 
 
 def _short(finding: Finding) -> str:
-    if finding.characteristic.startswith("octave_step_"):
-        return f"Octave {finding.characteristic.removeprefix('octave_step_')} c"[:15]
-    return SHORT.get(finding.characteristic, finding.label)[:15]
+    oscillator, _, characteristic = finding.characteristic.rpartition(".")
+    name = SHORT.get(characteristic, finding.label)
+    if characteristic.startswith("octave_step_"):
+        name = f"Octave {characteristic.removeprefix('octave_step_')} c"
+    return f"{oscillator[:3]} {name}".strip()[:15]
 
 
 def _number(finding: Finding, value: float, sign: str = "+") -> str:

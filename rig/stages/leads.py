@@ -12,7 +12,6 @@ if TYPE_CHECKING:
     from rig.operators.port import Operator
 
 TRIES = 3
-STEP_V = (1.0, 3.0)
 FOLLOWS_SHARE = 0.2
 """A meter whose reading moves by more than this share of a CV step is on the CV, not on the rail."""
 
@@ -29,11 +28,11 @@ def meter_to_rail(acquisition: Acquisition, operator: Operator) -> None:
     for _ in range(TRIES):
         operator.connect_meter(MeterPlace.RAIL)
         acquisition.bench.meter.configure_dc(role.range_for(limit.nominal_v).range_v, role.integration_cycles)
-        read = []
-        for cv_v in STEP_V:
+        read, full = [], acquisition.product.range.full
+        for cv_v in (full.low_v, full.high_v):
             acquisition.hold(cv_v)
             read.append(acquisition.bench.meter.read_voltage())
-        if abs(read[1] - read[0]) < FOLLOWS_SHARE * (STEP_V[1] - STEP_V[0]):
+        if abs(read[1] - read[0]) < FOLLOWS_SHARE * (full.high_v - full.low_v):
             return
         operator.tell(f"The meter follows the CV ({read[0]:.3f} V, {read[1]:.3f} V): its lead is still on the CV jack.")
     raise BenchProblem("The meter still follows the CV: put its lead on the reference rail, then scan the unit again.")

@@ -9,10 +9,11 @@ from rig.operators.port import Turn, TurnEnd
 from rig.science.pitch import note_name
 
 if TYPE_CHECKING:
-    from rig.acquire import Acquisition, PitchWatch, RailWatch
+    from rig.acquire import Acquisition
     from rig.operators.port import Operator, Turned
     from rig.product import Trim
     from rig.records import Recorder
+    from rig.watch import PitchWatch, RailWatch
 
 MOST_TURNS_SHARE = 0.5
 """Doubt in the rough number of turns that is allowed for beside the gain's own spread."""

@@ -1,19 +1,17 @@
-"""Rail: set it where the octave steps are best, inside the rail's own limit."""
+"""Rail: bring it to its nominal voltage, unless the octave steps set it later anyway."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-import numpy as np
-
-from rig.acquire import RailWatch
 from rig.diagnosis import out_of_travel
 from rig.operators.port import TurnEnd
-from rig.product import TrimKind
-from rig.recommend import octave_cause, rail_plan, rail_should_move
+from rig.product import StageName, TrimKind
+from rig.recommend import RAIL_MARGIN
 from rig.stages.moves import turn_to_voltage
-from rig.stages.survey import read_octaves, read_rail
+from rig.stages.survey import read_rail
+from rig.watch import RailWatch
 
 if TYPE_CHECKING:
     from rig.acquire import Acquisition
@@ -22,7 +20,8 @@ if TYPE_CHECKING:
     from rig.records import Recorder
 
 TOLERANCE_V = 0.0005
-MOST_MOVES = 3
+FAR_OFF_SHARE = 0.02
+"""A rail farther off than this is set at once, whoever sets it again: knob and switch would mislead meanwhile."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,29 +33,21 @@ class RailSet:
 
 
 def adjust_rail(acquisition: Acquisition, operator: Operator, recorder: Recorder) -> RailSet:
-    """Read rail and octave steps, and turn the rail to the voltage that serves the steps best."""
+    """Read the rail; turn it to nominal when it is not well inside its limit and no later stage sets it."""
     product = acquisition.product
-    found = product.trim_of(TrimKind.RAIL)
-    if found is None:
+    found, limit = product.trim_of(TrimKind.RAIL), product.limits.rail
+    rail = read_rail(acquisition, recorder, "rail")
+    if found is None or limit is None or rail is None:
         return RailSet(0, None)
     name, trim = found
-    moves = 0
-    while True:
-        rail = read_rail(acquisition, recorder, "rail")
-        pitches = read_octaves(acquisition, operator, recorder, "rail")
-        if rail is None or not pitches:
-            return RailSet(moves, None)
-        steps = np.array([each.octaves - pitches[0].octaves for each in pitches[1:]])
-        plan = rail_plan(product, rail.voltage_v, steps)
-        if plan is None:
-            return RailSet(moves, None)
-        if moves >= MOST_MOVES or not rail_should_move(product, plan, rail.voltage_v):
-            return RailSet(moves, octave_cause(product, plan))
-        turns = (plan.target_v / rail.voltage_v - 1.0) / trim.effect_per_turn
-        if abs(turns) > trim.turns:
-            return RailSet(moves, out_of_travel(trim.label, turns))
-        watch = RailWatch(acquisition, plan.target_v, TOLERANCE_V)
-        made = turn_to_voltage(acquisition, operator, recorder, name, turns, watch)
-        moves += 1
-        if made.end is TurnEnd.END_STOP:
-            return RailSet(moves, out_of_travel(trim.label, turns - (made.turns or 0.0)))
+    off_v = abs(rail.voltage_v - limit.nominal_v)
+    set_later = StageName.OCTAVE_STEPS in product.stages
+    if off_v <= (FAR_OFF_SHARE * limit.nominal_v if set_later else RAIL_MARGIN * limit.plus_minus_v):
+        return RailSet(0, None)
+    turns = (limit.nominal_v / rail.voltage_v - 1.0) / trim.effect_per_turn
+    if abs(turns) > trim.turns:
+        return RailSet(0, out_of_travel(trim.label, turns))
+    watch = RailWatch(acquisition, limit.nominal_v, TOLERANCE_V)
+    made = turn_to_voltage(acquisition, operator, recorder, name, turns, watch)
+    at_stop = made.end is TurnEnd.END_STOP
+    return RailSet(1, out_of_travel(trim.label, turns - (made.turns or 0.0)) if at_stop else None)

@@ -120,7 +120,7 @@ def steady_sweep(
     :param drift_known: False when warm-up ended without success, so that drift is a finding and not a nuisance.
     """
     full, rules = acquisition.product.range, acquisition.product.measuring
-    cvs_v = [float(each) for each in np.linspace(full.full.low_v, full.full.high_v, full.points)]
+    cvs_v = evenly_spread(acquisition, full.points)
     for _ in range(SWEEP_TRIES):
         sweep_id, points = _take(acquisition, operator, recorder, purpose, cvs_v)
         assessed = assess_sweep(points, acquisition.product, acquisition.bench.file, acquisition.line)
@@ -138,12 +138,18 @@ def steady_sweep(
     )
 
 
+def evenly_spread(acquisition: Acquisition, points: int) -> list[float]:
+    """Control voltages over the full range, evenly spread in octaves of the law, V."""
+    law, full = acquisition.product.law.law(), acquisition.product.range.full
+    octaves = np.linspace(float(law.octaves(full.low_v)), float(law.octaves(full.high_v)), points)
+    return [min(max(float(each), full.low_v), full.high_v) for each in np.atleast_1d(law.cv_v(octaves))]
+
+
 def short_sweep(
     acquisition: Acquisition, operator: Operator, recorder: Recorder, purpose: str, prior: Prior
 ) -> SweepAssessment:
     """A few points after a move, fitted with what is known of leakage and dead time."""
-    full = acquisition.product.range.full
-    cvs_v = [float(each) for each in np.linspace(full.low_v, full.high_v, SHORT_SWEEP_POINTS)]
+    cvs_v = evenly_spread(acquisition, SHORT_SWEEP_POINTS)
     sweep_id, points = _take(acquisition, operator, recorder, purpose, cvs_v)
     assessed = assess_sweep(points, acquisition.product, acquisition.bench.file, acquisition.line, prior=prior)
     recorder.fit(sweep_id, assessed)

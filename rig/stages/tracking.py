@@ -1,4 +1,4 @@
-"""Scale, highs and base together: plan from one sweep, move one trim to its target, look again, learn."""
+"""What scale, highs and base have in common: plan from one sweep, move one trim to its target, look again, learn."""
 
 from __future__ import annotations
 
@@ -8,84 +8,82 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from rig.acquire import PitchWatch
 from rig.diagnosis import out_of_travel
 from rig.operators.port import TurnEnd
 from rig.product import TrimKind
-from rig.recommend import cv_of, expected_pivot, plan_tracking
-from rig.science.tracking import Prior
-from rig.science.trims import LEAKAGE, Pivot, learn_pivot
+from rig.recommend import cv_of, plan_tracking
+from rig.science.tracking import DEAD_TIME, LEAKAGE, Prior
+from rig.science.trims import learn_pivot
 from rig.stages.moves import turn_to_pitch
 from rig.stages.survey import resting_controls, short_sweep
+from rig.watch import PitchWatch
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from rig.acquire import Acquisition
     from rig.assess import SweepAssessment
     from rig.diagnosis import Cause
     from rig.operators.port import Operator
     from rig.records import Recorder
     from rig.science.planning import Plan, PlannedMove
+    from rig.science.trims import Pivot
     from rig.stages.moves import Made
 
 TOLERANCE_CENTS = 0.3
 MOVES_A_TRIM = 5
-CURABLE_SHARE = 1.0
 BETWEEN_SWEEPS_OCTAVES = 0.1 / 1200.0
 """Warmth and wander between two sweeps, allowed for before they are compared."""
 
 
 @dataclass(slots=True)
 class Tracking:
-    """Where the adjustment of the tracking stands."""
+    """Where the adjustment of the tracking stands: the last sweep, and what has been learned of the trims."""
 
     assessed: SweepAssessment
-    pivots: dict[str, Pivot] = field(default_factory=dict)
+    pivots: dict[str, Pivot]
     stuck: set[str] = field(default_factory=set)
     causes: list[Cause] = field(default_factory=list)
     moves: Counter[str] = field(default_factory=Counter)
 
 
-def adjust_tracking(
-    acquisition: Acquisition, operator: Operator, recorder: Recorder, assessed: SweepAssessment
-) -> Tracking:
-    """Move scale, highs and base until nothing is left worth moving, or no trim can help."""
+def adjust(
+    acquisition: Acquisition,
+    operator: Operator,
+    recorder: Recorder,
+    state: Tracking,
+    kinds: tuple[TrimKind, ...],
+) -> None:
+    """Move the trim of these kinds as long as the plan for the whole unit asks for it.
+
+    The plan always takes all trims together; only this stage's own is moved now, the others in their stages.
+    """
     product = acquisition.product
-    state = Tracking(assessed)
-    for name, trim in product.trims.items():
-        if trim.kind is TrimKind.SCALE_COMMON:
-            state.pivots[name] = expected_pivot(trim)
-    while True:
-        plan = plan_tracking(state.assessed, product, state.pivots, frozenset(state.stuck))
-        move = _next(plan, state)
+    found = product.trim_of(*kinds)
+    if found is None:
+        return
+    name, trim = found
+    for _ in range(MOVES_A_TRIM):
+        move = _own_move(plan_tracking(state.assessed, product, state.pivots, frozenset(state.stuck)), name)
         if move is None:
-            return state
+            return
         if move.beyond_travel:
-            _give_up_on(state, move, product.trims[move.trim].label)
-            continue
+            _give_up_on(state, name, trim.label, move.turns)
+            return
         made = _make(acquisition, operator, recorder, move)
-        state.moves[move.trim] += 1
+        state.moves[name] += 1
         _look_again(acquisition, operator, recorder, state, move)
         if made.end is TurnEnd.END_STOP:
-            _note_end_stop(state, move, made, product.trims[move.trim].label)
+            left = move.turns - (made.turns or 0.0)
+            _give_up_on(state, name, trim.label, left if left * move.turns > 0.0 else move.turns)
+            return
 
 
-def _next(plan: Plan, state: Tracking) -> PlannedMove | None:
-    if plan.share_after > CURABLE_SHARE and not state.moves and state.causes:
-        return None
-    return next((move for move in plan.moves if state.moves[move.trim] < MOVES_A_TRIM), None)
+def _own_move(plan: Plan, name: str) -> PlannedMove | None:
+    return next((move for move in plan.moves if move.trim == name), None)
 
 
-def _give_up_on(state: Tracking, move: PlannedMove, label: str) -> None:
-    state.stuck.add(move.trim)
-    state.causes.append(out_of_travel(label, move.turns))
-
-
-def _note_end_stop(state: Tracking, move: PlannedMove, made: Made, label: str) -> None:
-    left = move.turns - (made.turns or 0.0)
-    _give_up_on(state, move, label)
-    state.causes[-1] = out_of_travel(label, left if left * move.turns > 0.0 else move.turns)
+def _give_up_on(state: Tracking, name: str, label: str, turns: float) -> None:
+    state.stuck.add(name)
+    state.causes.append(out_of_travel(label, turns))
 
 
 def _make(acquisition: Acquisition, operator: Operator, recorder: Recorder, move: PlannedMove) -> Made:
@@ -99,7 +97,6 @@ def _look_again(
 ) -> None:
     kind = acquisition.product.trims[move.trim].kind
     before = state.assessed
-    acquisition.bench.clock.sleep(acquisition.measuring.settle_floor_s)
     after = short_sweep(acquisition, operator, recorder, "after_move", _kept(before, kind))
     if kind is TrimKind.SCALE_COMMON:
         wander = np.zeros((4, 4))
@@ -119,11 +116,7 @@ def _kept(before: SweepAssessment, kind: TrimKind) -> Prior:
     variance = np.full(4, np.inf)
     variance[LEAKAGE] = before.covariance[LEAKAGE, LEAKAGE]
     if kind is not TrimKind.HIGHS:
-        variance[3] = before.covariance[3, 3]
-    return Prior(before.parameters, _diagonal(variance))
-
-
-def _diagonal(variance: NDArray[np.float64]) -> NDArray[np.float64]:
-    matrix = np.zeros((variance.size, variance.size))
+        variance[DEAD_TIME] = before.covariance[DEAD_TIME, DEAD_TIME]
+    matrix = np.zeros((4, 4))
     np.fill_diagonal(matrix, variance)
-    return matrix
+    return Prior(before.parameters, matrix)

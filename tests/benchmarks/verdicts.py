@@ -139,7 +139,7 @@ def run_one(seed: int, fault: str, folder: Path) -> Outcome:
         wrong=wrong_statements(visit, truths),
         true_musical_cents=truths.get("tracking_musical", float("nan")),
         measured_musical_cents=musical,
-        moves=dict(visit.moves),
+        moves=dict(visit.oscillators[0].moves),
         bench_s=visit.duration_s,
         pivot_octaves=float(np.log2(truth.description.core.pivot_hz / product.contents.range.lowest_note_hz)),
     )

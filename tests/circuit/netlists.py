@@ -1,10 +1,12 @@
-"""The netlists of the circuit check: their parameters, their simulation, and the table of their pitches."""
+"""The netlists of the circuit check: their parameters, their simulation, and the table of their pitches.
+
+``python -m tests.circuit.netlists`` simulates every deck and writes the table anew.
+"""
 
 import csv
 import re
 import shutil
 import subprocess
-import sys
 import tempfile
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -123,7 +125,7 @@ def measured(time_s: np.ndarray, share: np.ndarray) -> Simulated:
 def upward_crossings(time_s: np.ndarray, share: np.ndarray, level: float) -> np.ndarray:
     before = np.flatnonzero((share[:-1] < level) & (share[1:] >= level))
     part = (level - share[before]) / (share[before + 1] - share[before])
-    return time_s[before] + part * (time_s[before + 1] - time_s[before])
+    return np.asarray(time_s[before] + part * (time_s[before + 1] - time_s[before]))
 
 
 def simulated_sweep(variant: str, at_v: np.ndarray = SWEEP_V, **settings: float) -> np.ndarray:
@@ -150,4 +152,4 @@ def write_table(path: Path) -> None:
 
 
 if __name__ == "__main__":
-    write_table(Path(sys.argv[1]))
+    write_table(TABLE)

@@ -1,8 +1,8 @@
 """What the netlists' own part values say, by textbook formulas: no simulator and no fit is asked.
 
-Converter: the transistor of J. J. Ebers and J. L. Moll (1954) with the Early effect and the base current of the
-charge-control model of H. K. Gummel and H. C. Poon (1970), without high-level injection and recombination; forms
-as in any textbook of analogue circuits (from memory):
+Converter: the transistor of J. J. Ebers and J. L. Moll (1954) with the Early effect and the base current of
+the charge-control model of H. K. Gummel and H. C. Poon (1970), without high-level injection and without
+recombination; forms as in any textbook of analogue circuits (from memory):
 
     I_C = I_S exp(V_BE / V_T) (1 - V_BC / V_A)        I_B = I_S exp(V_BE / V_T) / beta        V_T = k T / q
 
@@ -109,7 +109,9 @@ def closed_form_pitch(part: Parameters, cv_v: float) -> float:
         current_a = float(np.exp(log_current))
         inner_base_v = drive_v(part, cv_v) - current_a / beta * base_side_ohm
         junctions_v = thermal * (log_current - np.log(reference_a * (1.0 - inner_base_v / part["v_early"])))
-        return inner_base_v - junctions_v - current_a * (1.0 + 1.0 / beta) * part["r_emitter"] + first_drop_v
+        return float(
+            inner_base_v - junctions_v - current_a * (1.0 + 1.0 / beta) * part["r_emitter"] + first_drop_v
+        )
 
     current_a = np.exp(brentq(excess_v, np.log(1e-9), np.log(1e-3), xtol=1e-13))
     total_a = current_a + LEAK_SUPPLY_V / part["r_leak"]

@@ -61,7 +61,7 @@ def test_the_demonstration_ends_with_a_verdict_a_slip_and_a_plot(demonstrated):
     _, document = demonstrated
     assert document["decision"] in ("pass", "conditional pass")
     assert len(document["as_left"]) == 14
-    plot = Path(document["plot"])
+    plot = Path(document["plots"][0])
     assert plot.read_bytes().startswith(b"\x89PNG")
     slip = plot.with_suffix(".txt").read_text(encoding="ascii")
     assert document["serial"] in slip

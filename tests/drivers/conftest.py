@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from drivers.virtual.links.direct import DirectLink
 from drivers.virtual.links.hislip import HislipLink
 from drivers.virtual.links.serving import Link
 from drivers.virtual.links.sockets import SocketLink
@@ -12,14 +13,15 @@ from drivers.virtual.links.vxi11 import Vxi11Link
 
 
 @pytest.fixture(
-    params=[SocketLink, TerminalLink, HislipLink, Vxi11Link], ids=["socket", "serial", "hislip", "vxi11"]
+    params=[SocketLink, TerminalLink, HislipLink, Vxi11Link, DirectLink],
+    ids=["socket", "serial", "hislip", "vxi11", "direct"],
 )
 def link_class(request: pytest.FixtureRequest) -> type[Link]:
     chosen: type[Link] = request.param
     return chosen
 
 
-@pytest.fixture(params=[SocketLink, TerminalLink], ids=["socket", "serial"])
+@pytest.fixture(params=[SocketLink, TerminalLink, DirectLink], ids=["socket", "serial", "direct"])
 def line_link_class(request: pytest.FixtureRequest) -> type[Link]:
     chosen: type[Link] = request.param
     return chosen

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import pytest
 
 from db.engine import Database, open_database
 from drivers.source import VoltageLimits
-from fixtures import demonstration_bench, demonstration_product
+from fixtures import FOLDER, demonstration_bench, demonstration_product
 from rig.bench import Bench, BenchFile, drawn_anew, load_bench, open_bench
 from rig.operators.virtual import VirtualOperator
 from rig.product import Product, load_product
@@ -36,7 +36,8 @@ class Stand:
 
     @property
     def serial(self) -> str:
-        return self.product.contents.serial.with_check_character(f"DM2600{self.seed:04d}")
+        serials = self.product.contents.serial
+        return serials.with_check_character(f"{serials.example[:2]}2600{self.seed:04d}")
 
     def operator(self) -> VirtualOperator:
         assert self.bench.hands is not None
@@ -49,14 +50,25 @@ class Stand:
         )
 
 
+def on_the_bench(bench_file: Loaded[BenchFile], unit: str) -> Loaded[BenchFile]:
+    """The same bench with a unit described by a file in place of one drawn from a population."""
+    virtual = {key: value for key, value in (bench_file.contents.virtual or {}).items() if key != "population"}
+    virtual["unit"] = str(FOLDER / "units" / f"{unit}.toml")
+    return replace(bench_file, contents=bench_file.contents.model_copy(update={"virtual": virtual}))
+
+
 @pytest.fixture
 def stand(tmp_path: Path) -> Callable[..., object]:
     """Open a bench with ``with stand(seed=1, fault="") as it:``."""
 
     @contextmanager
-    def opened(seed: int = 1, fault: str = "", product: Loaded[Product] | None = None) -> Iterator[Stand]:
+    def opened(
+        seed: int = 1, fault: str = "", product: Loaded[Product] | None = None, unit: str = ""
+    ) -> Iterator[Stand]:
         made = product or load_product(demonstration_product())
         bench_file = drawn_anew(load_bench(demonstration_bench()), seed=seed, fault=fault)
+        if unit:
+            bench_file = on_the_bench(bench_file, unit)
         absolute = made.contents.range.absolute
         with (
             open_database(f"sqlite:///{tmp_path}/record.sqlite") as database,

@@ -21,8 +21,8 @@ def test_a_repairable_unit_leaves_inside_all_its_limits_by_the_truth(stand):
     assert visit.verdict.decision in (Decision.PASS, Decision.CONDITIONAL_PASS)
     assert wrong_statements(visit, truths) == ()
     assert truths["tracking_musical"] < 1.5
-    assert visit.as_found is not None
-    assert visit.as_left is not None
+    assert visit.oscillators[0].as_found is not None
+    assert visit.oscillators[0].as_left is not None
 
 
 @pytest.mark.parametrize("fault", [each.value for each in Drawn])
@@ -39,13 +39,13 @@ def test_the_same_seed_gives_the_same_visit_to_the_last_digit(stand, tmp_path):
     def everything():
         with stand(seed=5) as it:
             visit = it.visit()
-        assert visit.as_left is not None
+        assert visit.oscillators[0].as_left is not None
         return (
             [finding.value for finding in visit.findings],
             [finding.upper for finding in visit.findings],
-            list(visit.as_left.assessed.pitch_octaves),
+            list(visit.oscillators[0].as_left.assessed.pitch_octaves),
             visit.duration_s,
-            visit.moves,
+            visit.oscillators[0].moves,
         )
 
     first = everything()
@@ -59,10 +59,10 @@ def test_checking_turns_nothing_and_still_says_what_to_turn(stand):
         visit = it.visit(Purpose.CHECK)
         assert _positions(it) == before or not before
         moves = _count(it, models.Move)
-    assert visit.as_left is None
+    assert visit.oscillators[0].as_left is None
     assert moves == 0
-    assert visit.recommendation is not None
-    assert {advice.trim for advice in visit.recommendation.advice} >= {"highs"}
+    assert visit.oscillators[0].recommendation is not None
+    assert {advice.trim for advice in visit.oscillators[0].recommendation.advice} >= {"highs"}
     assert visit.verdict.decision is Decision.FAIL
 
 
@@ -92,7 +92,7 @@ def test_the_record_holds_every_point_move_finding_and_the_verdict(stand):
     assert [sweep.purpose for sweep in sweeps][0] == "as_found"
     assert [sweep.purpose for sweep in sweeps][-1] == "as_left"
     assert points[sweeps[0].id] == points[sweeps[-1].id] == 17 + 4
-    assert len(moves) == sum(visit.moves.values())
+    assert len(moves) == sum(visit.oscillators[0].moves.values())
     assert all(move.outcome == "target reached" for move in moves)
     assert sorted(roles) == ["counter", "meter", "source"]
     (visited,) = told.visits

@@ -1,17 +1,17 @@
-"""Knob centre: bring the knob's middle to the middle of its stops."""
+"""Knob range and centre: read its stops, bring the knob's middle to the middle of its stops."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from rig.acquire import PitchWatch
 from rig.diagnosis import out_of_travel
 from rig.operators.port import TurnEnd
 from rig.product import TrimKind
 from rig.recommend import centre_should_move
 from rig.stages.moves import turn_to_pitch
 from rig.stages.survey import KNOB, KNOB_LOW, KNOB_MIDDLE, read_knob, resting_controls
+from rig.watch import PitchWatch
 
 if TYPE_CHECKING:
     from rig.acquire import Acquisition
@@ -23,24 +23,24 @@ TOLERANCE_CENTS = 1.0
 
 
 @dataclass(frozen=True, slots=True)
-class CentreSet:
-    """How the centre was left."""
+class KnobSet:
+    """How the knob was left."""
 
     moves: int
     cause: Cause | None
 
 
-def adjust_centre(acquisition: Acquisition, operator: Operator, recorder: Recorder) -> CentreSet:
+def adjust_knob(acquisition: Acquisition, operator: Operator, recorder: Recorder) -> KnobSet:
     """Read the knob's stops and middle; with the knob left at its middle, turn the centre trim to its target."""
     product = acquisition.product
     found, knob = product.trim_of(TrimKind.CENTRE), product.controls.knob
     pitches = read_knob(acquisition, operator, recorder, "centre")
     if found is None or knob is None or pitches is None or not centre_should_move(product, pitches.centre_octaves):
-        return CentreSet(0, None)
+        return KnobSet(0, None)
     name, trim = found
     turns = -pitches.centre_octaves / trim.effect_per_turn
     if abs(turns) > trim.turns:
-        return CentreSet(0, out_of_travel(trim.label, turns))
+        return KnobSet(0, out_of_travel(trim.label, turns))
     operator.set_control(KNOB, KNOB_MIDDLE)
     target = (pitches.low.octaves + pitches.high.octaves) / 2.0
     watch = PitchWatch(acquisition, knob.read_at_cv_v, target, TOLERANCE_CENTS)
@@ -48,4 +48,4 @@ def adjust_centre(acquisition: Acquisition, operator: Operator, recorder: Record
     made = turn_to_pitch(acquisition, operator, recorder, name, turns, watch, controls)
     operator.set_control(KNOB, KNOB_LOW)
     cause = out_of_travel(trim.label, turns - (made.turns or 0.0)) if made.end is TurnEnd.END_STOP else None
-    return CentreSet(1, cause)
+    return KnobSet(1, cause)

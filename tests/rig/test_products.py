@@ -1,0 +1,53 @@
+"""Products that differ in law, trims and controls work without a line of code."""
+
+import pytest
+
+from fixtures import FOLDER
+from rig.product import StageName, load_product
+from rig.science.decision import Decision
+
+PRODUCTS = FOLDER / "products"
+PASSED = (Decision.PASS, Decision.CONDITIONAL_PASS)
+
+
+@pytest.mark.parametrize(
+    ("product", "unit", "turned"),
+    [
+        ("hertz_per_volt", "hertz_per_volt", {"base", "highs"}),
+        ("two_trims", "two_trims", {"scale", "base"}),
+    ],
+    ids=["hertz per volt, no pivot", "1.2 V per octave, two trims, no switch, no knob"],
+)
+def test_a_product_is_described_not_programmed(stand, product, unit, turned):
+    with stand(seed=3, product=load_product(PRODUCTS / f"{product}.toml"), unit=unit) as it:
+        visit = it.visit()
+        truth = it.bench.provider.truth()
+        played = it.product.contents.range
+        base_hz = truth.frequency_hz(played.base_cv_v)
+        law = it.product.contents.law.law()
+        top_hz = truth.frequency_hz(played.full.high_v)
+    assert visit.verdict.decision in PASSED, visit.verdict
+    assert set(visit.oscillators[0].moves) <= turned
+    assert visit.oscillators[0].moves
+    # what the ear would hear, from the truth: lowest note and top of the range
+    assert base_hz == pytest.approx(played.lowest_note_hz, rel=3.0 / 1731)
+    octaves = float(law.octaves(played.full.high_v) - law.octaves(played.base_cv_v))
+    assert top_hz == pytest.approx(played.lowest_note_hz * 2.0**octaves, rel=8.0 / 1731)
+
+
+def test_a_unit_with_two_oscillators_gets_one_verdict_from_both(stand):
+    with stand(seed=3, product=load_product(PRODUCTS / "double.toml")) as it:
+        visit = it.visit()
+    assert [each.name for each in visit.oscillators] == ["left", "right"]
+    assert visit.verdict.decision in PASSED
+    names = {finding.characteristic for finding in visit.findings}
+    assert {"left.scale_error", "right.scale_error"} <= names
+    assert len(names) == len(visit.findings)
+
+
+def test_the_product_file_says_which_stages_there_are():
+    stages = {
+        path.stem: load_product(path).contents.stages for path in sorted(PRODUCTS.glob("*.toml"))
+    }
+    assert StageName.OCTAVE_STEPS in stages["demo"]
+    assert StageName.OCTAVE_STEPS not in stages["hertz_per_volt"]
