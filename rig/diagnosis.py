@@ -125,8 +125,17 @@ def sweep_causes(assessed: SweepAssessment, findings: Sequence[Finding], product
     return tuple(causes)
 
 
-def other_causes(findings: Sequence[Finding], found: Sequence[Cause]) -> tuple[Cause, ...]:
-    """A plain cause for each failed finding that nothing found so far explains."""
+TRIMMED = ("scale", "tracking", "highs", "base", "octave", "rail", "knob_centre")
+"""Characteristics that trims bring inside."""
+
+
+def other_causes(
+    findings: Sequence[Finding], found: Sequence[Cause], *, untrimmed: bool = False
+) -> tuple[Cause, ...]:
+    """A plain cause for each failed finding that nothing found so far explains.
+
+    :param untrimmed: nobody has turned a trim yet, so what trims bring inside is no fault.
+    """
     explained = {cause.fault for cause in found}
     whole = {Fault.DEAD_OUTPUT, Fault.DEAD_CV, Fault.NOT_THIS_KIND}
     if explained & whole:
@@ -134,6 +143,8 @@ def other_causes(findings: Sequence[Finding], found: Sequence[Cause]) -> tuple[C
     causes = []
     for finding in findings:
         if finding.decision not in BAD or _explains(finding.characteristic, explained):
+            continue
+        if untrimmed and finding.characteristic.startswith(TRIMMED):
             continue
         fault = {"knob_range": Fault.KNOB_RANGE, "drift_low": Fault.UNSTEADY, "drift_high": Fault.UNSTEADY}.get(
             finding.characteristic, Fault.OTHER

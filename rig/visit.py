@@ -276,9 +276,10 @@ def _concluded(work: _Work, name: str, doubts: tuple[str, ...]) -> Oscillator:
     causes += _survey_causes(work, final)
     if not final.assessed.fit.converged:
         doubts = (*doubts, "The tracking could not be fitted by any oscillator of this kind.")
+    untrimmed = work.left is None and work.advised is not None and bool(work.advised.advice)
     return Oscillator(
         name=name,
-        verdict=judge(final.findings, causes, doubts),
+        verdict=judge(final.findings, causes, doubts, untrimmed=untrimmed),
         findings=_named(name, final.findings),
         as_found=work.found,
         as_left=work.left,

@@ -25,10 +25,13 @@ class Verdict:
     causes: tuple[Cause, ...]
 
 
-def judge(findings: Sequence[Finding], causes: Sequence[Cause], doubts: Sequence[str]) -> Verdict:
+def judge(
+    findings: Sequence[Finding], causes: Sequence[Cause], doubts: Sequence[str], *, untrimmed: bool = False
+) -> Verdict:
     """Worst decision of all findings; nothing is decided while the bench itself is in doubt.
 
     :param doubts: why no guarded verdict may rest on this bench, one sentence each.
+    :param untrimmed: nobody has turned a trim yet, though one could help.
     """
     guarded = any(finding.rule is Rule.GUARDED for finding in findings)
     if doubts and guarded:
@@ -39,9 +42,10 @@ def judge(findings: Sequence[Finding], causes: Sequence[Cause], doubts: Sequence
         reason = "Everything is inside its limits." if not near else f"Inside, within the guard band: {', '.join(near)}."
         return Verdict(decision, reason, ())
     kept = tuple(dict.fromkeys(causes))
-    kept = (*kept, *other_causes(findings, kept))
+    kept = (*kept, *other_causes(findings, kept, untrimmed=untrimmed))
     failed = ", ".join(finding.label for finding in findings if finding.decision in BAD)
-    return Verdict(decision, f"Outside: {failed}.", kept)
+    advice = " No fault is known: its trims may bring it inside." if untrimmed and not kept else ""
+    return Verdict(decision, f"Outside: {failed}.{advice}", kept)
 
 
 def life_finding(life: Life) -> Finding:

@@ -98,15 +98,20 @@ def true_characteristics(truth: Truth, product: Product) -> dict[str, float]:
 
 
 def wrong_statements(visit: Visit, truths: dict[str, float]) -> tuple[str, ...]:
-    """Findings that say pass of what is outside, or fail of what is inside by more than the expanded uncertainty."""
+    """Findings that say pass of what is outside, or fail of what is inside by more than the expanded uncertainty.
+
+    A conditional finding says that it may be either (ILAC-G8:09/2019); a conditional *verdict* that lets a unit pass
+    counts in full.
+    """
     wrong = []
     for finding in visit.findings:
         if finding.characteristic not in truths:
             continue
         true, limits = truths[finding.characteristic], finding.limits
         inside = min(true - limits.lowest, limits.highest - true)
-        passed = finding.decision in PASSED
-        if (passed and inside < 0.0) or (not passed and inside > finding.expanded_uncertainty):
+        passed = finding.decision is Decision.PASS or visit.verdict.decision in PASSED
+        failed = finding.decision is Decision.FAIL
+        if (passed and inside < 0.0) or (failed and inside > finding.expanded_uncertainty):
             wrong.append(f"{finding.characteristic}: said {finding.value:.3f} {finding.decision}, true {true:.3f}")
     return tuple(wrong)
 
