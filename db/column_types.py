@@ -188,9 +188,7 @@ class Document(TypeDecorator[Any]):
         if value is None:
             return None
         try:
-            text = json.dumps(
-                value, sort_keys=True, separators=(",", ":"), ensure_ascii=True, allow_nan=False
-            )
+            text = json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=True, allow_nan=False)
         except (TypeError, ValueError) as error:
             raise InvalidValue(
                 f"A document cannot be stored as JSON ({error}): give finite numbers and text."

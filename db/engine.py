@@ -150,8 +150,7 @@ def _require_folder(address: URL, place: str) -> None:
     path = Path(address.database)
     if not path.parent.is_dir():
         raise Unreachable(
-            f"The folder {path.parent} of the database {place} does not exist: "
-            "make it, or correct RIG_DATABASE_URL."
+            f"The folder {path.parent} of the database {place} does not exist: make it, or correct RIG_DATABASE_URL."
         )
     if path.is_dir():
         raise Unreachable(f"The database {place} is a folder: name a file in it in RIG_DATABASE_URL.")

@@ -12,8 +12,7 @@ from db import errors
 _SENTENCES: dict[int, tuple[type[errors.DatabaseError], str]] = {
     sqlite3.SQLITE_BUSY: (
         errors.Locked,
-        "The database {place} is held by another program: wait until that has finished, or close it, "
-        "and try again.",
+        "The database {place} is held by another program: wait until that has finished, or close it, and try again.",
     ),
     sqlite3.SQLITE_LOCKED: (
         errors.Locked,
@@ -26,13 +25,11 @@ _SENTENCES: dict[int, tuple[type[errors.DatabaseError], str]] = {
     ),
     sqlite3.SQLITE_FULL: (
         errors.DiskFull,
-        "No room is left for the database {place}: free some space on that disk; "
-        "all that was recorded before is kept.",
+        "No room is left for the database {place}: free some space on that disk; all that was recorded before is kept.",
     ),
     sqlite3.SQLITE_CANTOPEN: (
         errors.Unreachable,
-        "The database {place} cannot be opened: check that its folder exists and that you may read "
-        "and write there.",
+        "The database {place} cannot be opened: check that its folder exists and that you may read and write there.",
     ),
     sqlite3.SQLITE_NOTADB: (
         errors.NotADatabase,
@@ -73,16 +70,13 @@ def _ours(error: BaseException, place: str) -> BaseException:
     if isinstance(error, errors.DatabaseError):
         return error
     if not isinstance(error, sqlite3.Error):
-        return errors.InvalidValue(
-            f"A value cannot be stored in {place} ({error}): correct it and try again."
-        )
+        return errors.InvalidValue(f"A value cannot be stored in {place} ({error}): correct it and try again.")
     code = getattr(error, "sqlite_errorcode", 0)
     if code == sqlite3.SQLITE_CONSTRAINT_TRIGGER:
         return errors.Protected(f"The database {place} refused a change: {error}.")
     if isinstance(error, sqlite3.IntegrityError):
         return errors.Conflict(
-            f"The database {place} refused a row ({error}): "
-            "it disagrees with what is recorded, or is incomplete."
+            f"The database {place} refused a row ({error}): it disagrees with what is recorded, or is incomplete."
         )
     kind, sentence = _SENTENCES.get(
         code & 0xFF,

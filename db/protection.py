@@ -28,6 +28,7 @@ VISIT_OF_ROW: dict[str, str] = {
     "reading": "NEW.visit_id",
     "recommendation": "NEW.visit_id",
     "move": "NEW.visit_id",
+    "trim_observation": "NEW.visit_id",
 }
 
 _PREFIX = "keep_"
@@ -85,9 +86,7 @@ def verify(connection: Connection, place: str, required: Collection[str] = ()) -
             "restore the last backup, and do not record on this one."
         )
     expected, present = expected_triggers(tables), _present_triggers(connection)
-    wrong = sorted(
-        name for name in expected.keys() | present.keys() if expected.get(name) != present.get(name)
-    )
+    wrong = sorted(name for name in expected.keys() | present.keys() if expected.get(name) != present.get(name))
     if wrong:
         raise ProtectionMissing(
             f"In the database {place} the protection of finished records was tampered with ({wrong[0]}): "
@@ -128,10 +127,7 @@ def _unique_keys(connection: Connection) -> dict[str, tuple[UniqueKey, ...]]:
     keys: dict[str, set[UniqueKey]] = {}
     for (table, _), (condition, columns) in found.items():
         keys.setdefault(table, set()).add(UniqueKey(tuple(columns), condition))
-    return {
-        table: tuple(sorted(each, key=lambda key: (key.columns, key.condition)))
-        for table, each in keys.items()
-    }
+    return {table: tuple(sorted(each, key=lambda key: (key.columns, key.condition))) for table, each in keys.items()}
 
 
 def expected_triggers(tables: Sequence[KeptTable]) -> dict[str, str]:
@@ -148,9 +144,7 @@ def _table_triggers(table: KeptTable) -> dict[str, str]:
     name = table.name
     triggers = {
         "update": _update_lock(table),
-        "delete": (
-            f"BEFORE DELETE ON {name} BEGIN SELECT RAISE(ABORT, 'rows of {name} are never removed'); END"
-        ),
+        "delete": (f"BEFORE DELETE ON {name} BEGIN SELECT RAISE(ABORT, 'rows of {name} are never removed'); END"),
     }
     if table.keys:
         triggers["insert"] = _replace_guard(table)

@@ -51,24 +51,18 @@ def get_or_add_product_revision(
     )
     return revision or _added(
         session,
-        ProductRevision(
-            product_id=product.id, content_sha256=digest, toml_text=toml_text, created_utc=at_utc
-        ),
+        ProductRevision(product_id=product.id, content_sha256=digest, toml_text=toml_text, created_utc=at_utc),
     )
 
 
-def get_or_add_bench_revision(
-    session: Session, *, bench_name: str, toml_text: str, at_utc: datetime
-) -> BenchRevision:
+def get_or_add_bench_revision(session: Session, *, bench_name: str, toml_text: str, at_utc: datetime) -> BenchRevision:
     """The revision of this bench with exactly this text, added (with the bench) when it is new."""
     bench = session.scalar(select(Bench).where(Bench.name == bench_name))
     if bench is None:
         bench = _added(session, Bench(name=bench_name))
     digest = content_sha256(toml_text)
     revision = session.scalar(
-        select(BenchRevision).where(
-            BenchRevision.bench_id == bench.id, BenchRevision.content_sha256 == digest
-        )
+        select(BenchRevision).where(BenchRevision.bench_id == bench.id, BenchRevision.content_sha256 == digest)
     )
     return revision or _added(
         session,
@@ -76,9 +70,7 @@ def get_or_add_bench_revision(
     )
 
 
-def get_or_add_instrument(
-    session: Session, *, maker: str, model: str, serial: str, firmware: str
-) -> Instrument:
+def get_or_add_instrument(session: Session, *, maker: str, model: str, serial: str, firmware: str) -> Instrument:
     """The instrument that identifies itself so, added when it is new; each firmware is one of its own."""
     instrument = session.scalar(
         select(Instrument).where(
@@ -88,14 +80,10 @@ def get_or_add_instrument(
             Instrument.firmware == firmware,
         )
     )
-    return instrument or _added(
-        session, Instrument(maker=maker, model=model, serial=serial, firmware=firmware)
-    )
+    return instrument or _added(session, Instrument(maker=maker, model=model, serial=serial, firmware=firmware))
 
 
-def get_or_add_unit(
-    session: Session, *, serial: str, product_id: UUID, batch_code: str | None = None
-) -> Unit:
+def get_or_add_unit(session: Session, *, serial: str, product_id: UUID, batch_code: str | None = None) -> Unit:
     """The unit with this serial, added when it is new; a batch that was not known before is filled in.
 
     :param batch_code: None when it is not known now; what is recorded stays.
@@ -106,16 +94,13 @@ def get_or_add_unit(
         return _added(session, Unit(serial=serial, product_id=product_id, batch_code=batch_code))
     if unit.product_id != product_id:
         recorded = session.scalars(select(Product.name).where(Product.id == unit.product_id)).one()
-        raise Conflict(
-            f"Unit {serial} is recorded as a {recorded}: choose that product, or scan the serial again."
-        )
+        raise Conflict(f"Unit {serial} is recorded as a {recorded}: choose that product, or scan the serial again.")
     if batch_code is not None and unit.batch_code is None:
         unit.batch_code = batch_code
         session.flush()
     if batch_code not in (None, unit.batch_code):
         raise Conflict(
-            f"Unit {serial} is recorded in batch {unit.batch_code}, not {batch_code}: "
-            "check the batch, or leave it out."
+            f"Unit {serial} is recorded in batch {unit.batch_code}, not {batch_code}: check the batch, or leave it out."
         )
     return unit
 
@@ -133,9 +118,7 @@ def unit_by_serial(session: Session, serial: str) -> Unit:
     """
     unit = session.scalar(select(Unit).where(Unit.serial == serial))
     if unit is None:
-        raise NotFound(
-            f"No unit with serial {serial} is recorded: check the serial, and which database is used."
-        )
+        raise NotFound(f"No unit with serial {serial} is recorded: check the serial, and which database is used.")
     return unit
 
 
@@ -157,9 +140,7 @@ def valid_characterisation(
     )
     if bench_revision_id is not None:
         wanted = wanted.where(Characterisation.bench_revision_id == bench_revision_id)
-    return session.scalar(
-        wanted.order_by(Characterisation.taken_utc.desc(), Characterisation.id.desc()).limit(1)
-    )
+    return session.scalar(wanted.order_by(Characterisation.taken_utc.desc(), Characterisation.id.desc()).limit(1))
 
 
 def end_visit(session: Session, visit_id: UUID, *, outcome: str, ended_utc: datetime) -> None:

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from alembic.config import Config
 
 SCRIPTS = Path(__file__).parent / "migrations"
-LATEST = "r0001"
+LATEST = "r0002"
 
 # In the file header, offset 68: says whose database it is (https://www.sqlite.org/fileformat.html).
 APPLICATION_ID = int.from_bytes(b"Trim")
@@ -46,9 +46,7 @@ def current_revision(connection: Connection, place: str) -> str | None:
     return revision
 
 
-def migrate(
-    url: URL, place: str, *, patience_s: float, revision: str = LATEST, scripts: Path = SCRIPTS
-) -> None:
+def migrate(url: URL, place: str, *, patience_s: float, revision: str = LATEST, scripts: Path = SCRIPTS) -> None:
     """Bring the database to a revision, all in one transaction, and put the protection in place.
 
     Another program that does the same at the same time is waited for.

@@ -107,9 +107,7 @@ class Counter:
             return tuple(self.read_frequency() for _ in range(count))
         self._set_samples(count)
         try:
-            return self.session.values(
-                self._dialect.read, _list_of_hertz, count, timeout_s=self._time_for(count)
-            )
+            return self.session.values(self._dialect.read, _list_of_hertz, count, timeout_s=self._time_for(count))
         except NotANumber as error:
             raise self._no_signal() from error
 
@@ -136,8 +134,7 @@ class Counter:
 
     def _no_signal(self) -> NoSignal:
         return NoSignal(
-            f"{self.session.name} sees no signal: check the output lead, that the unit has power, "
-            "and the trigger level"
+            f"{self.session.name} sees no signal: check the output lead, that the unit has power, and the trigger level"
         )
 
     def _set_samples(self, count: int) -> None:

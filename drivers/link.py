@@ -118,8 +118,7 @@ def open_link(name: str, resource: str, timeout_s: float, termination: str, seri
     connect = _offered.get(resource)
     if connect is None:
         raise LinkRefused(
-            f"{name} cannot be opened (nothing in this program goes by that name): check its address in "
-            "the bench file"
+            f"{name} cannot be opened (nothing in this program goes by that name): check its address in the bench file"
         )
     return connect()
 
@@ -138,9 +137,7 @@ class VisaLink:
     :raises ValueError: there is no termination.
     """
 
-    def __init__(
-        self, name: str, resource: str, timeout_s: float, termination: str, serial: SerialOptions
-    ) -> None:
+    def __init__(self, name: str, resource: str, timeout_s: float, termination: str, serial: SerialOptions) -> None:
         if not termination:
             raise ValueError(f"{name} needs something to end a message with, for example a line feed")
         self.resource = resource

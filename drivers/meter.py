@@ -45,15 +45,11 @@ class Meter:
             )
         dialect = self._dialect
         chosen_range = (
-            dialect.automatic_range
-            if range_v is None
-            else dialect.fixed_range.format(range=format_number(range_v))
+            dialect.automatic_range if range_v is None else dialect.fixed_range.format(range=format_number(range_v))
         )
         integration = dialect.integration.format(cycles=format_number(integration_cycles))
         self._samples = 0
-        self.session.command(
-            ";:".join(part for part in (dialect.function, chosen_range, integration) if part)
-        )
+        self.session.command(";:".join(part for part in (dialect.function, chosen_range, integration) if part))
         self._integration_cycles = integration_cycles
 
     def read_voltage(self) -> float:
@@ -94,6 +90,4 @@ class Meter:
             self._samples = count
 
     def _time_for(self, count: int) -> float:
-        return (
-            self.session.timeout_s + count * _READINGS_A_READING * _LONGEST_CYCLE_S * self._integration_cycles
-        )
+        return self.session.timeout_s + count * _READINGS_A_READING * _LONGEST_CYCLE_S * self._integration_cycles

@@ -88,9 +88,7 @@ def parse_number(text: str, unit: str | None = None) -> float:
     if not math.isfinite(value):
         raise Unreadable(f"{_shown(text)} is larger than any number that can be meant; read again")
     if abs(value) > INFINITY - _WITHIN:
-        raise Overload(
-            "the input is beyond the range (9.9E37, SCPI's infinity): choose a larger range, or lower it"
-        )
+        raise Overload("the input is beyond the range (9.9E37, SCPI's infinity): choose a larger range, or lower it")
     suffix = match["suffix"]
     return value if suffix is None else value * _multiplier(suffix, unit, text)
 
@@ -233,9 +231,7 @@ def _multiplier(suffix: str, wanted: str | None, text: str) -> float:
         if prefix in _MULTIPLIERS:
             return _MULTIPLIERS[prefix]
     expected = "" if wanted is None else f" in {wanted}"
-    raise Unreadable(
-        f"{_shown(text)} is not a number{expected}; check that the right instrument answers here"
-    )
+    raise Unreadable(f"{_shown(text)} is not a number{expected}; check that the right instrument answers here")
 
 
 def _shown(text: str | bytes) -> str:

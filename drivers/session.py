@@ -184,9 +184,7 @@ class Session:
         entries = self._queue()
         if entries:
             self._raise_refused(query, entries)
-        raise Unreadable(
-            f"{self.name} answered {query!r} with {answer[:60]!r}: one answer a question is needed"
-        )
+        raise Unreadable(f"{self.name} answered {query!r} with {answer[:60]!r}: one answer a question is needed")
 
     def value(self, query: str, parse: Callable[[str], T], *, timeout_s: float | None = None) -> T:
         """Ask one question and read the answer with ``parse``, whose errors then name role and resource.
@@ -209,9 +207,7 @@ class Session:
         """
         numbers = self.value(query, parse, timeout_s=timeout_s)
         if len(numbers) != count:
-            raise Unreadable(
-                f"{self.name} answered {query!r} with {len(numbers)} readings instead of {count}"
-            )
+            raise Unreadable(f"{self.name} answered {query!r} with {len(numbers)} readings instead of {count}")
         return numbers
 
     def reopen(self) -> None:
@@ -411,9 +407,7 @@ class Session:
         if found != self.identity:
             self._link.abandon()
             self._lost = "another instrument answers"
-            raise WrongIdentity(
-                f"{self.name} is now {found}, and was {self.identity}: check what has this address"
-            )
+            raise WrongIdentity(f"{self.name} is now {found}, and was {self.identity}: check what has this address")
 
     def _raise_late(self, text: str, timeout_s: float | None) -> NoReturn:
         self._resynchronise()
@@ -429,9 +423,7 @@ class Session:
     def _raise_lost(self, error: Exception, reason: str = "") -> NoReturn:
         self._link.abandon()
         self._lost = reason or str(error)
-        raise LinkLost(
-            f"{self.name} is lost ({self._lost}): check its cable and power, then open it again"
-        ) from error
+        raise LinkLost(f"{self.name} is lost ({self._lost}): check its cable and power, then open it again") from error
 
 
 def _name(role: str, resource: str) -> str:

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 SHORTEST_PERIODS = 1.0
 """A reciprocal counter times whole periods: a gate shorter than one lasts one all the same."""
 AGREEMENT = 3.0
-"""Successive readings agree when they differ by less than this many standard uncertainties of their difference."""
+"""Successive readings agree when they differ by less than so many standard uncertainties of their difference."""
 READ_BACK_TOLERANCE_V = 0.05
 LARGEST_READING_COUNT = 12
 
@@ -53,7 +53,8 @@ class Point:
 
     ``relative_standard_uncertainty`` is the random part of the frequency's uncertainty; the time base is common to
     all points and is added where a finding needs it. Of ``readings_taken`` the last ``readings_count`` agreed and were
-    averaged; those before showed that the pitch had not settled. ``elapsed_s`` is on the bench's clock, from the sweep's start.
+    averaged; those before showed that the pitch had not settled. ``elapsed_s`` is on the bench's
+    clock, from the sweep's start.
     """
 
     index: int
@@ -171,7 +172,8 @@ class Acquisition:
         self._count(started, gate_s)
         if abs(read_back_v - programmed_v) > READ_BACK_TOLERANCE_V:
             raise ReadBackDiffers(
-                f"The source at {self.bench.source.session.resource} says {read_back_v:.3f} V where {programmed_v:.3f} V was set: "
+                f"The source at {self.bench.source.session.resource} says {read_back_v:.3f} V where "
+                f"{programmed_v:.3f} V was set: "
                 "check its current limit and its wiring, then start again."
             )
         single = max(self.random_uncertainty(gate_s, readings[0]), 1e-12)
@@ -181,15 +183,18 @@ class Acquisition:
             self._count(started, gate_s)
             if self._agree(readings[-2], readings[-1], single):
                 pair = readings[-2:]
-                return Averaged(
-                    _geometric_mean(pair), single / sqrt(2.0), gate_s, 2, len(readings), read_back_v
-                )
+                return Averaged(_geometric_mean(pair), single / sqrt(2.0), gate_s, 2, len(readings), read_back_v)
             if clock.now() - began > self.measuring.settle_ceiling_s:
                 break
         last = readings[len(readings) // 2 :]
         scatter = float(np.std(np.log(last), ddof=1)) if len(last) > 1 else single
         return Averaged(
-            _geometric_mean(last), max(single, scatter) / sqrt(len(last)), gate_s, len(last), len(readings), read_back_v
+            _geometric_mean(last),
+            max(single, scatter) / sqrt(len(last)),
+            gate_s,
+            len(last),
+            len(readings),
+            read_back_v,
         )
 
     def measure(self, cv_v: float, expected_hz: float, uncertainty_cents: float) -> tuple[float, Averaged]:

@@ -155,7 +155,7 @@ def tracking_findings(
 ) -> tuple[Finding, ...]:
     """Scale error, tracking in both ranges, highs error and base pitch."""
     limits, rule = product.limits, product.decision_rule
-    musical, error, covariance = assessed.musical, assessed.error_cents, assessed.covariance_cents2
+    musical, error = assessed.musical, assessed.error_cents
     x_musical = assessed.x[musical]
     centred = x_musical - np.mean(x_musical)
     slope = np.zeros(error.size)
@@ -166,9 +166,22 @@ def tracking_findings(
     line_at_top[musical] += 1.0 / np.sum(musical)
     return (
         _linear(
-            "scale_error", "Scale error", "cents/octave", slope, assessed, limits.scale_error_cents_per_octave, rule
+            "scale_error",
+            "Scale error",
+            "cents/octave",
+            slope,
+            assessed,
+            limits.scale_error_cents_per_octave,
+            rule,
         ),
-        _worst("tracking_musical", "Tracking, musical range", musical, assessed, limits.tracking_musical_cents, rule),
+        _worst(
+            "tracking_musical",
+            "Tracking, musical range",
+            musical,
+            assessed,
+            limits.tracking_musical_cents,
+            rule,
+        ),
         _worst(
             "tracking_full",
             "Tracking, full range",
@@ -262,7 +275,13 @@ def _base(assessed: SweepAssessment, product: Product, bench: BenchFile, line: C
         lowest = int(np.argmin(np.abs(assessed.cv_v - base_cv[0])))
         found = float(CENTS * (assessed.pitch_octaves[lowest] - nominal))
         return judged(
-            "base_pitch", "Base pitch", "cents", found, 0.0, product.limits.base_pitch_cents, product.decision_rule
+            "base_pitch",
+            "Base pitch",
+            "cents",
+            found,
+            0.0,
+            product.limits.base_pitch_cents,
+            product.decision_rule,
         )
     value = float(CENTS * (predict(assessed.parameters, x)[0] - nominal))
     by_parameters = np.asarray(jacobian(assessed.parameters, x))[0]

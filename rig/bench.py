@@ -169,7 +169,9 @@ def drawn_anew(loaded: Loaded[BenchFile], *, seed: int, fault: str) -> Loaded[Be
     :raises FileProblem: the bench has no [virtual] table, so nothing on it can be drawn.
     """
     if loaded.contents.virtual is None:
-        raise FileProblem(f"The bench file {loaded.path} has no [virtual] table: only a virtual bench can be drawn anew.")
+        raise FileProblem(
+            f"The bench file {loaded.path} has no [virtual] table: only a virtual bench can be drawn anew."
+        )
     virtual = {**loaded.contents.virtual, "seed": seed, **({"fault": fault} if fault else {})}
     return replace(loaded, contents=loaded.contents.model_copy(update={"virtual": virtual}))
 
@@ -203,7 +205,7 @@ class Provider(Protocol):
 class RealInstruments:
     """Instruments that stand on a real bench: nothing to start, nothing to end."""
 
-    resources: Mapping[str, str] = {}  # noqa: RUF012
+    resources: Mapping[str, str] = {}
     hands: Hands | None = None
 
     def __init__(self) -> None:
@@ -239,7 +241,9 @@ class Bench:
         now = self.clock.utc()
         roles = {"meter": self.file.meter.calibration, "counter": self.file.counter.calibration}
         return tuple(
-            sentence for role, calibration in roles.items() if (sentence := _calibration_problem(role, calibration, now))
+            sentence
+            for role, calibration in roles.items()
+            if (sentence := _calibration_problem(role, calibration, now))
         )
 
 
@@ -302,7 +306,11 @@ def _provider(loaded: Loaded[BenchFile]) -> Provider:
 
 def _resource(loaded: Loaded[BenchFile], role: str, provided: Mapping[str, str]) -> str:
     file = loaded.contents
-    templates = {"source": file.source.resource, "meter": file.meter.resource, "counter": file.counter.resource}
+    templates = {
+        "source": file.source.resource,
+        "meter": file.meter.resource,
+        "counter": file.counter.resource,
+    }
     template = templates[role]
     try:
         return template.format_map(dict(provided))

@@ -6,6 +6,7 @@ import json
 import os
 import sys
 from contextlib import contextmanager
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from db.engine import Database
+    from drivers.source import VoltageLimits
     from rig.bench import Bench, BenchFile
     from rig.operators.port import Operator
     from rig.product import Product
@@ -38,7 +40,8 @@ app = typer.Typer(
 
 BenchOption = Annotated[Path | None, typer.Option("--bench", help="Bench file (TOML). Default: the virtual bench.")]
 ProductOption = Annotated[
-    Path | None, typer.Option("--product", help="Product file (TOML). Default: the invented demonstration product.")
+    Path | None,
+    typer.Option("--product", help="Product file (TOML). Default: the invented demonstration product."),
 ]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON document instead of text.")]
 SeedOption = Annotated[int, typer.Option("--seed", min=0, max=2**31 - 1, help="Which unit and bench are drawn.")]
@@ -90,13 +93,10 @@ def check(
     out: FolderOption = None,
 ) -> None:
     """Measure and judge one unit and print the trim recommendation; nothing is turned."""
-    from fixtures import demonstration_bench, demonstration_product
-    from rig.bench import load_bench
-    from rig.product import clean_scan, load_product
+    from rig.product import clean_scan
     from rig.visit import Purpose, Request
 
-    bench_file = load_bench(bench or demonstration_bench())
-    product_file = load_product(product or demonstration_product())
+    bench_file, product_file = _files(bench, product)
     request = Request(clean_scan(serial), Purpose.CHECK, operator, ambient_c=ambient)
     product_file.contents.serial.batch_of(request.serial)
     _visit(bench_file, product_file, request, out, as_json=as_json, timing=timing)
@@ -104,7 +104,8 @@ def check(
 
 @app.command()
 def history(
-    serial: Annotated[str, typer.Argument(help="Serial of the unit, as scanned.")], as_json: JsonOption = False
+    serial: Annotated[str, typer.Argument(help="Serial of the unit, as scanned.")],
+    as_json: JsonOption = False,
 ) -> None:
     """Visits of a unit: as found against as left, and verdicts."""
     from db import history as asked
@@ -122,11 +123,36 @@ def history(
 
 
 @app.command()
+def watch(
+    cv: Annotated[float, typer.Option("--cv", help="Control voltage to hold, V, as programmed.")] = 3.0,
+    bench: BenchOption = None,
+    product: ProductOption = None,
+    count: Annotated[int, typer.Option("--count", min=0, help="Stop after so many readings; 0: until Ctrl-C.")] = 0,
+    as_json: JsonOption = False,
+) -> None:
+    """Show CV, pitch and meter live, without a visit; nothing is recorded."""
+    from itertools import islice
+
+    from rig.bench import open_bench
+    from rig.live import live_readings
+
+    bench_file, product_file = _files(bench, product)
+    with open_bench(bench_file, _limits(product_file)) as opened:
+        if opened.hands is not None:
+            opened.hands.insert(product_file.contents.serial.example)
+            opened.hands.power(True)
+        readings = live_readings(opened, cv, 0.1)
+        for reading in islice(readings, count or None):
+            typer.echo(json.dumps(asdict(reading)) if as_json else reading.line())
+
+
+@app.command()
 def where() -> None:
     """Say where results are kept, and what decided it."""
+    from sqlalchemy import make_url
+
     from db.engine import url_shown
     from db.location import database_location
-    from sqlalchemy import make_url
 
     location = database_location()
     typer.echo(f"Database: {url_shown(make_url(location.url))} (decided by {location.decided_by})")
@@ -136,13 +162,28 @@ def main() -> None:
     """Run the command line; whatever goes wrong ends in one sentence and an exit code."""
     try:
         app()
-    except Exception as error:  # noqa: BLE001  the last place that can turn an error into a sentence
+    except Exception as error:
         from rig.endings import exit_code, sentence
 
         if os.environ.get("RIG_TRACEBACK"):
             raise
         print(sentence(error), file=sys.stderr)  # noqa: T201
         sys.exit(exit_code(error))
+
+
+def _files(bench: Path | None, product: Path | None) -> tuple[Loaded[BenchFile], Loaded[Product]]:
+    from fixtures import demonstration_bench, demonstration_product
+    from rig.bench import load_bench
+    from rig.product import load_product
+
+    return load_bench(bench or demonstration_bench()), load_product(product or demonstration_product())
+
+
+def _limits(product: Loaded[Product]) -> VoltageLimits:
+    from drivers.source import VoltageLimits
+
+    absolute = product.contents.range.absolute
+    return VoltageLimits(absolute.low_v, absolute.high_v)
 
 
 def _visit(
@@ -154,7 +195,6 @@ def _visit(
     as_json: bool,
     timing: bool,
 ) -> None:
-    from drivers.source import VoltageLimits
     from rig.bench import open_bench
     from rig.endings import exit_code_of
     from rig.reports.document import visit_document
@@ -162,12 +202,11 @@ def _visit(
     from rig.reports.screen import screen_lines, timing_lines
     from rig.visit import run_visit
 
-    absolute = product.contents.range.absolute
     demonstration = product.contents.product.demonstration or bench_file.contents.bench.demonstration
     console = _console(to_stderr=as_json)
     with (
         _database() as database,
-        open_bench(bench_file, VoltageLimits(absolute.low_v, absolute.high_v)) as bench,
+        open_bench(bench_file, _limits(product)) as bench,
         _operator(console, bench, request) as operator,
     ):
         operator.tell(f"Unit {request.serial}: {product.contents.product.name}, on the {bench.file.bench.name}.")
@@ -211,6 +250,4 @@ def _operator(console: Console, bench: Bench, request: Request) -> Iterator[Oper
     if bench.hands is None:
         yield person
         return
-    yield VirtualOperator(
-        bench.hands, bench.clock, request.seed or 0, say=person.tell, show_progress=person.progress
-    )
+    yield VirtualOperator(bench.hands, bench.clock, request.seed or 0, say=person.tell, show_progress=person.progress)

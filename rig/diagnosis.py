@@ -118,7 +118,8 @@ def sweep_causes(assessed: SweepAssessment, findings: Sequence[Finding], product
             Cause(
                 Fault.NOT_THIS_KIND,
                 "tracking",
-                f"The tracking is not that of an oscillator of this kind (up to {assessed.misfit.worst_residual_cents:.1f} "
+                "The tracking is not that of an oscillator of this kind (up to "
+                f"{assessed.misfit.worst_residual_cents:.1f} "
                 "cents off any curve it could have): look for a clipped CV, a bad contact or an oscillating stage.",
             )
         )
@@ -129,9 +130,7 @@ TRIMMED = ("scale", "tracking", "highs", "base", "octave", "rail", "knob_centre"
 """Characteristics that trims bring inside."""
 
 
-def other_causes(
-    findings: Sequence[Finding], found: Sequence[Cause], *, untrimmed: bool = False
-) -> tuple[Cause, ...]:
+def other_causes(findings: Sequence[Finding], found: Sequence[Cause], *, untrimmed: bool = False) -> tuple[Cause, ...]:
     """A plain cause for each failed finding that nothing found so far explains.
 
     :param untrimmed: nobody has turned a trim yet, so what trims bring inside is no fault.
@@ -146,9 +145,11 @@ def other_causes(
             continue
         if untrimmed and finding.characteristic.startswith(TRIMMED):
             continue
-        fault = {"knob_range": Fault.KNOB_RANGE, "drift_low": Fault.UNSTEADY, "drift_high": Fault.UNSTEADY}.get(
-            finding.characteristic, Fault.OTHER
-        )
+        fault = {
+            "knob_range": Fault.KNOB_RANGE,
+            "drift_low": Fault.UNSTEADY,
+            "drift_high": Fault.UNSTEADY,
+        }.get(finding.characteristic, Fault.OTHER)
         causes.append(
             Cause(
                 fault,

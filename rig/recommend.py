@@ -21,7 +21,6 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from db.column_types import JsonValue
-
     from rig.assess import Finding, SweepAssessment
     from rig.diagnosis import Cause
     from rig.product import Product, Trim
@@ -56,7 +55,9 @@ class Advice:
     def sentence(self) -> str:
         """What to do, for a person."""
         how = f"{self.direction}, about {abs(self.turns):.1f} turns"
-        goal = f"{self.target:.3f} Hz ({note_name(self.target)})" if self.target_unit == "Hz" else f"{self.target:.4f} V"
+        goal = (
+            f"{self.target:.3f} Hz ({note_name(self.target)})" if self.target_unit == "Hz" else f"{self.target:.4f} V"
+        )
         distance = f"{self.distance:+.1f} cents" if self.distance_unit == "cents" else f"{self.distance * 1000:+.1f} mV"
         return f"{self.label}: {how}, until {goal} with {self.where} ({distance} from now)."
 
@@ -118,7 +119,9 @@ def tracking_limits(product: Product) -> TrackingLimits:
     )
 
 
-def adjusters_of(product: Product, pivots: Mapping[str, Pivot], stuck: frozenset[str] = frozenset()) -> tuple[Adjuster, ...]:
+def adjusters_of(
+    product: Product, pivots: Mapping[str, Pivot], stuck: frozenset[str] = frozenset()
+) -> tuple[Adjuster, ...]:
     """Trims that move the tracking, in the order in which they are turned: scale, highs, base last.
 
     :param pivots: what has been learned of pivots so far, by trim.
@@ -136,9 +139,7 @@ def expected_pivot(trim: Trim) -> Pivot:
 
 def expected_pivots(product: Product) -> dict[str, Pivot]:
     """Pivots as the product file expects them, by trim."""
-    return {
-        name: expected_pivot(trim) for name, trim in product.trims.items() if trim.kind is TrimKind.SCALE_COMMON
-    }
+    return {name: expected_pivot(trim) for name, trim in product.trims.items() if trim.kind is TrimKind.SCALE_COMMON}
 
 
 def _adjuster(name: str, trim: Trim, pivots: Mapping[str, Pivot]) -> Adjuster:
@@ -158,7 +159,10 @@ def _adjuster(name: str, trim: Trim, pivots: Mapping[str, Pivot]) -> Adjuster:
 
 
 def plan_tracking(
-    assessed: SweepAssessment, product: Product, pivots: Mapping[str, Pivot], stuck: frozenset[str] = frozenset()
+    assessed: SweepAssessment,
+    product: Product,
+    pivots: Mapping[str, Pivot],
+    stuck: frozenset[str] = frozenset(),
 ) -> Plan:
     """Plan the moves of scale, highs and base from one sweep."""
     return make_plan(

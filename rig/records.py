@@ -65,7 +65,11 @@ class BenchRecords:
         """Keep a new characterisation for the hours that the bench file allows."""
         now = self.clock.utc()
         programmed, measured = document["programmed_v"], document["measured_v"]
-        pairs = zip(programmed, measured, strict=True) if isinstance(programmed, list) and isinstance(measured, list) else ()
+        pairs = (
+            zip(programmed, measured, strict=True)
+            if isinstance(programmed, list) and isinstance(measured, list)
+            else ()
+        )
         row = models.Characterisation(
             bench_revision_id=self.revision_id,
             source_instrument_id=self.instruments["source"],
@@ -211,9 +215,7 @@ class Recorder:
 
     def recommendation(self, sweep_id: UUID, recommendation: Recommendation) -> None:
         """Keep what was advised."""
-        self._add(
-            models.Recommendation(visit_id=self.visit_id, sweep_id=sweep_id, document=recommendation.document())
-        )
+        self._add(models.Recommendation(visit_id=self.visit_id, sweep_id=sweep_id, document=recommendation.document()))
 
     @contextmanager
     def move(

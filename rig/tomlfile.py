@@ -93,7 +93,7 @@ def _first_problem(error: ValidationError, place: str) -> str:
         what = "is not a field of this file (misspelt?)"
     else:
         shown = repr(first["input"])
-        shown = shown if len(shown) <= 60 else shown[:57] + "..."  # noqa: PLR2004
+        shown = shown if len(shown) <= 60 else shown[:57] + "..."
         what = f"is {shown}: {message[0].lower()}{message[1:]}"
     more = f" ({len(problems) - 1} more after it)" if len(problems) > 1 else ""
     return f"The {place} has a wrong field: {where} {what}{more}."

@@ -3,6 +3,7 @@
 from db.models.base import Base, new_key
 from db.models.catalogue import Bench, BenchRevision, Instrument, Product, ProductRevision, Unit
 from db.models.judgement import Finding, Verdict
+from db.models.learning import TrimObservation
 from db.models.measurements import Move, Point, Reading, Recommendation, Sweep, TrackingFit
 from db.models.visits import Characterisation, Visit, VisitInstrument
 
@@ -21,6 +22,7 @@ __all__ = [
     "Recommendation",
     "Sweep",
     "TrackingFit",
+    "TrimObservation",
     "Unit",
     "Verdict",
     "Visit",

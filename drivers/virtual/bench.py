@@ -40,26 +40,16 @@ class VirtualBench:
     def __init__(self, configuration: VirtualBenchConfiguration) -> None:
         find = _finder(configuration)
         self._configuration = configuration
-        self.clock: Clock = (
-            InstantClock(configuration.started) if configuration.clock == "instant" else RealClock()
-        )
+        self.clock: Clock = InstantClock(configuration.started) if configuration.clock == "instant" else RealClock()
         self.wiring = Wiring(
             self.clock,
-            SourceTerminals(
-                configuration.source.output_resistance_ohm, configuration.source.settling_time_constant_s
-            ),
+            SourceTerminals(configuration.source.output_resistance_ohm, configuration.source.settling_time_constant_s),
         )
         self.hands = VirtualHands(self.clock, self.wiring, configuration.seed, find)
         latency_s, seed = configuration.latency_s, configuration.seed
-        self.source = VirtualSource(
-            self.clock, self.wiring, configuration.source, latency_s=latency_s, seed=seed
-        )
-        self.meter = VirtualMeter(
-            self.clock, self.wiring, configuration.meter, latency_s=latency_s, seed=seed
-        )
-        self.counter = VirtualCounter(
-            self.clock, self.wiring, configuration.counter, latency_s=latency_s, seed=seed
-        )
+        self.source = VirtualSource(self.clock, self.wiring, configuration.source, latency_s=latency_s, seed=seed)
+        self.meter = VirtualMeter(self.clock, self.wiring, configuration.meter, latency_s=latency_s, seed=seed)
+        self.counter = VirtualCounter(self.clock, self.wiring, configuration.counter, latency_s=latency_s, seed=seed)
         self._links = ExitStack()
         self.resources = {
             "source": self._serve(self.source),
@@ -73,9 +63,7 @@ class VirtualBench:
         :raises HandsRefused: no unit is on the bench.
         """
         if self.wiring.unit is None:
-            raise HandsRefused(
-                "No unit is on the virtual bench, so there is no truth about it: insert one first."
-            )
+            raise HandsRefused("No unit is on the virtual bench, so there is no truth about it: insert one first.")
         return Truth(
             state=self.wiring.unit.state,
             time_s=self.clock.now(),

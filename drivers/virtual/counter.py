@@ -73,14 +73,10 @@ class VirtualCounter(TriggeredDevice[Gate]):
         impedance = Number(LOW_IMPEDANCE_OHM, HIGH_IMPEDANCE_OHM, HIGH_IMPEDANCE_OHM, unit="OHM")
         self.add("CONFigure[:SCALar][:VOLTage]:FREQuency", self._configure, expected, resolution)
         self.add("MEASure[:SCALar][:VOLTage]:FREQuency?", self._measure, expected, resolution)
-        self.add(
-            "[SENSe[1]]:FUNCtion[:ON]", self._take_function, Quoted({"FREQ": "FREQ", "FREQUENCY": "FREQ"})
-        )
+        self.add("[SENSe[1]]:FUNCtion[:ON]", self._take_function, Quoted({"FREQ": "FREQ", "FREQUENCY": "FREQ"}))
         self.add("[SENSe[1]]:FUNCtion[:ON]?", lambda: '"FREQ"')
         self.add_number("[SENSe[1]]:FREQuency:APERture", gate, self._take_gate, lambda: self._gate_s)
-        self.add_number(
-            "[SENSe[1]]:EVENt[1]:LEVel[:ABSolute]", level, self._take_level, lambda: self._level_v
-        )
+        self.add_number("[SENSe[1]]:EVENt[1]:LEVel[:ABSolute]", level, self._take_level, lambda: self._level_v)
         self.add_number("INPut[1]:LEVel[:ABSolute]", level, self._take_level, lambda: self._level_v)
         self.add_number("INPut[1]:IMPedance", impedance, self._take_impedance, lambda: self._impedance_ohm)
         self.add_word("INPut[1]:COUPling", words("AC", "DC"), self._take_coupling, lambda: self._coupling)

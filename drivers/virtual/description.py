@@ -40,15 +40,11 @@ def load(path: Path, model: type[DescribedT], kind: str) -> DescribedT:
             f"The {kind} {path} cannot be read ({error.strerror}): check the name in the [virtual] table."
         ) from None
     if len(data) > LARGEST_FILE_BYTES:
-        raise WrongDescription(
-            f"The {kind} {path} has {len(data)} bytes; no {kind} is that long: check the name."
-        )
+        raise WrongDescription(f"The {kind} {path} has {len(data)} bytes; no {kind} is that long: check the name.")
     try:
         table = tomllib.loads(data.decode("utf-8"))
     except ValueError as error:
-        raise WrongDescription(
-            f"The {kind} {path} is not valid TOML in UTF-8: {error}; mend that place."
-        ) from None
+        raise WrongDescription(f"The {kind} {path} is not valid TOML in UTF-8: {error}; mend that place.") from None
     return check(table, model, f"{kind} {path}")
 
 

@@ -93,15 +93,11 @@ class Device(ABC):
         with self._lock:
             self.status.report(Entry(code))
 
-    def add(
-        self, header: str, obey: Callable[..., str | None], *takes: Parameter, indefinite: bool = False
-    ) -> None:
+    def add(self, header: str, obey: Callable[..., str | None], *takes: Parameter, indefinite: bool = False) -> None:
         """Add a command or query (SCPI notation)."""
         self._tree.add(header, Command(obey, takes, indefinite))
 
-    def add_number(
-        self, header: str, number: Number, take: Callable[[float], None], give: Callable[[], float]
-    ) -> None:
+    def add_number(self, header: str, number: Number, take: Callable[[float], None], give: Callable[[], float]) -> None:
         """Add a setting and the query that belongs to it, which also tells its limits."""
 
         def answer(limit: float | None) -> str:
@@ -192,9 +188,7 @@ class Device(ABC):
         self.add("SYSTem:ERRor:ALL?", lambda: ",".join(str(entry) for entry in errors.take_all()))
         self.add("SYSTem:ERRor:COUNt?", lambda: integer(len(errors)))
         self.add("SYSTem:ERRor:CODE[:NEXT]?", lambda: integer(errors.take().code))
-        self.add(
-            "SYSTem:ERRor:CODE:ALL?", lambda: ",".join(integer(entry.code) for entry in errors.take_all())
-        )
+        self.add("SYSTem:ERRor:CODE:ALL?", lambda: ",".join(integer(entry.code) for entry in errors.take_all()))
         self.add("SYSTem:VERSion?", lambda: SCPI_VERSION)
         self.add("STATus:PRESet", self._preset)
 
@@ -202,12 +196,8 @@ class Device(ABC):
         self.add(f"{header}[:EVENt]?", lambda: integer(register.take_event()))
         self.add(f"{header}:CONDition?", lambda: integer(register.condition))
         self._add_mask(f"{header}:ENABle", register.take_enable, lambda: register.enable)
-        self._add_mask(
-            f"{header}:PTRansition", register.take_positive_transition, lambda: register.positive_transition
-        )
-        self._add_mask(
-            f"{header}:NTRansition", register.take_negative_transition, lambda: register.negative_transition
-        )
+        self._add_mask(f"{header}:PTRansition", register.take_positive_transition, lambda: register.positive_transition)
+        self._add_mask(f"{header}:NTRansition", register.take_negative_transition, lambda: register.negative_transition)
 
     def _add_mask(self, header: str, take: Callable[[int], None], give: Callable[[], int]) -> None:
         self.add(header, lambda value: take(int(value)), SIXTEEN_BITS)

@@ -86,9 +86,7 @@ def _scale_beyond(unit: UnitDescription, reaches: float) -> UnitDescription:
     return unit.model_copy(update={"core": unit.core.model_copy(update=changed)})
 
 
-def _uncompensated(
-    unit: UnitDescription, ends_hz: tuple[float, float], cents_per_minute: float
-) -> UnitDescription:
+def _uncompensated(unit: UnitDescription, ends_hz: tuple[float, float], cents_per_minute: float) -> UnitDescription:
     """The unit with a converter that nothing compensates, still warming up after an hour.
 
     The board's rise is such that, an hour after power-on, the end of the range farther from the pivot still

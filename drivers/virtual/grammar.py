@@ -30,9 +30,7 @@ _NUMBER = re.compile(
     rf"(?P<mantissa>[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+))(?:{_BLANK}*[Ee]{_BLANK}*(?P<exponent>[+-]?[0-9]+))?"
     rf"(?:{_BLANK}*(?P<suffix>/?[A-Za-z][A-Za-z0-9/.\-]*))?"
 )
-_RADIX = re.compile(
-    r"#(?:[Hh](?P<hex>[0-9A-Fa-f]+)|[Qq](?P<octal>[0-7]+)|[Bb](?P<binary>[01]+))(?![0-9A-Za-z])"
-)
+_RADIX = re.compile(r"#(?:[Hh](?P<hex>[0-9A-Fa-f]+)|[Qq](?P<octal>[0-7]+)|[Bb](?P<binary>[01]+))(?![0-9A-Za-z])")
 _BLOCK = re.compile(r"#([0-9])")
 _WRONG_RADIX = re.compile(r"#[A-Za-z]")
 _CHARACTER = re.compile(r"[A-Za-z][A-Za-z0-9_]*")

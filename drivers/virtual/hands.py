@@ -34,9 +34,7 @@ class VirtualHands:
     :param find: gives the description of the unit with a serial.
     """
 
-    def __init__(
-        self, clock: Clock, wiring: Wiring, seed: int, find: Callable[[str], UnitDescription]
-    ) -> None:
+    def __init__(self, clock: Clock, wiring: Wiring, seed: int, find: Callable[[str], UnitDescription]) -> None:
         self._clock = clock
         self._wiring = wiring
         self._seed = seed
@@ -102,9 +100,7 @@ class VirtualHands:
         :raises HandsRefused: there is no such place.
         """
         if to not in METER_PLACES:
-            raise HandsRefused(
-                f"The meter's lead cannot go to {to!r}: it goes to {' or '.join(METER_PLACES)}."
-            )
+            raise HandsRefused(f"The meter's lead cannot go to {to!r}: it goes to {' or '.join(METER_PLACES)}.")
         self._wiring.connect_meter(to)
 
     def _unit(self) -> LiveUnit:
@@ -115,7 +111,5 @@ class VirtualHands:
 
 def _index(names: list[str], control: str, position: str) -> int:
     if position not in names:
-        raise HandsRefused(
-            f"The control {control!r} has no position {position!r}: it has {', '.join(names)}."
-        )
+        raise HandsRefused(f"The control {control!r} has no position {position!r}: it has {', '.join(names)}.")
     return names.index(position)

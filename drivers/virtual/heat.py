@@ -29,14 +29,16 @@ class Wander:
         """A wander with drawn phases."""
         return cls(
             tuple(
-                (math.tau / period_s, float(generator.uniform(0.0, math.tau)), share)
-                for period_s, share in periods_s
+                (math.tau / period_s, float(generator.uniform(0.0, math.tau)), share) for period_s, share in periods_s
             )
         )
 
     def at(self, time_s: float) -> float:
         """Value at a time."""
-        return sum(share * math.sin(rate * time_s + phase) for rate, phase, share in self.waves)
+        value = 0.0
+        for rate, phase, share in self.waves:
+            value += share * math.sin(rate * time_s + phase)
+        return value
 
 
 @dataclass(frozen=True, slots=True)

@@ -76,9 +76,7 @@ class UnitState:
         """The core as it is when heat and wander leave it alone."""
         core = self.description.core
         return CoreState(
-            base_octaves=math.log2(core.base_hz)
-            + self.rail_share_octaves()
-            + self.trim_effect(TrimKind.BASE),
+            base_octaves=math.log2(core.base_hz) + self.rail_share_octaves() + self.trim_effect(TrimKind.BASE),
             slope=core.slope * (1.0 + self.trim_effect(TrimKind.SCALE_INPUT)),
             pivot_octaves=math.log2(core.pivot_hz),
             scale=(1.0 + core.scale_error) * (1.0 + self.trim_effect(TrimKind.SCALE_COMMON)),
@@ -140,9 +138,10 @@ class LiveUnit:
 
     def state_at(self, time_s: float) -> UnitState:
         """The state that held at a time."""
-        with self._lock:
-            index = bisect_right(self._states, time_s, key=attrgetter("heat.since_s"))
-            return self._states[max(index - 1, 0)]
+        states = self._states  # replaced, never changed
+        if states[-1].heat.since_s <= time_s:
+            return states[-1]
+        return states[max(bisect_right(states, time_s, key=attrgetter("heat.since_s")) - 1, 0)]
 
     def power(self, *, on: bool) -> None:
         """Switch the supply: warming or cooling starts from the temperature of this moment."""

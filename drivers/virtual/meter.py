@@ -78,9 +78,7 @@ class VirtualMeter(TriggeredDevice[Reading]):
             Quoted({"VOLT": "VOLT", "VOLT:DC": "VOLT", "VOLTAGE": "VOLT", "VOLTAGE:DC": "VOLT"}),
         )
         self.add("[SENSe[1]]:FUNCtion[:ON]?", lambda: '"VOLT"')
-        self.add_number(
-            f"{voltage}:NPLCycles", Number(0.02, 100.0, 1.0), self._take_cycles, lambda: self._cycles
-        )
+        self.add_number(f"{voltage}:NPLCycles", Number(0.02, 100.0, 1.0), self._take_cycles, lambda: self._cycles)
         self.add_number(
             f"{voltage}:RANGe[:UPPer]",
             Number(0.0, OVER_RANGE * widest_v, widest_v, unit="V"),

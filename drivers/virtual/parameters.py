@@ -203,9 +203,7 @@ def read_all(takes: tuple[Parameter, ...], elements: tuple[Element, ...]) -> lis
     """
     if len(elements) > len(takes):
         raise ScpiError(-108, elements[len(takes)].text)
-    values: list[Value] = [
-        parameter.read(element) for parameter, element in zip(takes, elements, strict=False)
-    ]
+    values: list[Value] = [parameter.read(element) for parameter, element in zip(takes, elements, strict=False)]
     for parameter in takes[len(elements) :]:
         if not parameter.optional:
             raise ScpiError(-109)

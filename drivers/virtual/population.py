@@ -244,8 +244,7 @@ class _Draw:
                 time_constant_s=self._between(population.input_time_constant_s),
             ),
             core=Core(
-                base_hz=lowest_hz
-                * 2.0 ** (self._within(errors.base_cents, CENTS * reach[TrimKind.BASE]) / CENTS),
+                base_hz=lowest_hz * 2.0 ** (self._within(errors.base_cents, CENTS * reach[TrimKind.BASE]) / CENTS),
                 slope=1.0 + divider + (0.0 if common else scale),
                 scale_error=scale if common else 0.0,
                 pivot_hz=pivot_hz,

@@ -12,9 +12,7 @@ def stream(seed: int, *purpose: str) -> np.random.Generator:
     return np.random.default_rng([seed, *(crc32(word.encode()) for word in purpose)])
 
 
-def bounded_normal(
-    generator: np.random.Generator, centre: float, standard_deviation: float, widest: float
-) -> float:
+def bounded_normal(generator: np.random.Generator, centre: float, standard_deviation: float, widest: float) -> float:
     """One normal draw, repeated until it lies within ``widest`` standard deviations."""
     while True:
         deviation = float(generator.standard_normal())

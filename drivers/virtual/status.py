@@ -128,6 +128,7 @@ class EventRegister:
 
     def update(self, condition: int) -> None:
         """Take a new condition; what passes the filters is latched as an event."""
+        condition = int(condition)  # arithmetic with flags is slow, and every message comes through here
         risen, fallen = condition & ~self.condition, self.condition & ~condition
         self.event |= (risen & self.positive_transition) | (fallen & self.negative_transition)
         self.condition = condition

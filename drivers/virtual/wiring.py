@@ -28,9 +28,19 @@ SETTLED_TIME_CONSTANTS = 25.0
 """After so many time constants a step of 10 V has less than a nanovolt left."""
 MOST_ITERATIONS = 30
 CLOSE_CYCLES = 1e-6
-_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(5)
-GAUSS_LEGENDRE = tuple(zip((0.5 * (_NODES + 1.0)).tolist(), (0.5 * _WEIGHTS).tolist(), strict=True))
-"""Abscissae and weights of a five-point Gauss-Legendre rule on 0..1."""
+CALM_S = 0.3
+"""A settled stretch no longer than this only drifts: two nodes integrate it as well as five."""
+NOTHING_LEFT_TIME_CONSTANTS = 40.0
+"""After so many time constants a step has nothing left that a number here could show."""
+
+
+def _gauss_legendre(points: int) -> tuple[tuple[float, float], ...]:
+    """Abscissae and weights of a Gauss-Legendre rule on 0..1."""
+    nodes, weights = np.polynomial.legendre.leggauss(points)
+    return tuple(zip((0.5 * (nodes + 1.0)).tolist(), (0.5 * weights).tolist(), strict=True))
+
+
+CALM_RULE, MOVING_RULE = _gauss_legendre(2), _gauss_legendre(5)
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,29 +61,30 @@ class Step:
     def source_at(self, time_s: float) -> float:
         """Open-circuit voltage of the source: one time constant."""
         elapsed_s = max(time_s - self.since_s, 0.0)
-        return self.target_v + (self.source_v - self.target_v) * math.exp(
-            -elapsed_s / self.source_time_constant_s
-        )
+        return self.target_v + (self.source_v - self.target_v) * math.exp(-elapsed_s / self.source_time_constant_s)
 
     def core_at(self, time_s: float) -> float:
         """Control voltage at the core: the response of two time constants in a row."""
         elapsed_s = max(time_s - self.since_s, 0.0)
         a, b = self.source_time_constant_s, self.input_time_constant_s
+        if elapsed_s > NOTHING_LEFT_TIME_CONSTANTS * max(a, b):
+            return self.share * self.target_v
         if abs(a - b) < 1e-4 * a:
             b = 1.0001 * a  # equal time constants are the limit of nearly equal ones
         driven_v = self.share * (self.source_v - self.target_v) * a / (a - b)
         own_v = self.core_v - self.share * self.target_v - driven_v
-        return (
-            self.share * self.target_v
-            + driven_v * math.exp(-elapsed_s / a)
-            + own_v * math.exp(-elapsed_s / b)
-        )
+        return self.share * self.target_v + driven_v * math.exp(-elapsed_s / a) + own_v * math.exp(-elapsed_s / b)
 
     def settled_at_s(self) -> float:
         """When nothing is left of the change."""
-        return self.since_s + SETTLED_TIME_CONSTANTS * max(
-            self.source_time_constant_s, self.input_time_constant_s
-        )
+        return self.since_s + SETTLED_TIME_CONSTANTS * max(self.source_time_constant_s, self.input_time_constant_s)
+
+
+def _moments(step: Step) -> tuple[float, ...]:
+    """Where the panels of an integral over a step begin: close together at first, when most of it happens."""
+    time_constant_s = max(step.source_time_constant_s, step.input_time_constant_s)
+    counts = (0.0, 1.0, 2.0, 4.0, 7.0, 11.0, 16.0, SETTLED_TIME_CONSTANTS)
+    return tuple(step.since_s + time_constant_s * count for count in counts)
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +96,7 @@ class SourceTerminals:
 
 
 class Wiring:
-    """The wires of the bench. Safe to use from several threads."""
+    """The wires of the bench. Safe to use from several threads: the list of steps is replaced, never changed."""
 
     def __init__(self, clock: Clock, source: SourceTerminals) -> None:
         self.unit: LiveUnit | None = None
@@ -158,11 +169,11 @@ class Wiring:
             return quantity(start_s)
         total = 0.0
         edges = self._edges(start_s, end_s)
+        rule = CALM_RULE if len(edges) == 2 and end_s - start_s <= CALM_S else MOVING_RULE
         for low_s, high_s in pairwise(edges):
             width_s = high_s - low_s
-            total += width_s * sum(
-                weight * quantity(low_s + node * width_s) for node, weight in GAUSS_LEGENDRE
-            )
+            for node, weight in rule:
+                total += width_s * weight * quantity(low_s + node * width_s)
         return total / (end_s - start_s)
 
     def time_after_cycles(self, start_s: float, cycles: float) -> float:
@@ -179,24 +190,20 @@ class Wiring:
         return end_s
 
     def _edges(self, start_s: float, end_s: float) -> list[float]:
-        with self._lock:
-            steps = list(self._steps)
         edges = {start_s, end_s}
-        for step in steps:
-            if step.settled_at_s() < start_s:
-                continue
-            time_constant_s = max(step.source_time_constant_s, step.input_time_constant_s)
-            reach_s = (
-                step.since_s + time_constant_s * count
-                for count in (0, 1, 2, 4, 7, 11, 16, SETTLED_TIME_CONSTANTS)
-            )
-            edges.update(each_s for each_s in reach_s if start_s < each_s < end_s)
+        for step in reversed(self._steps):
+            if step.settled_at_s() > start_s:
+                edges.update(each_s for each_s in _moments(step) if start_s < each_s < end_s)
+            if step.since_s <= start_s:
+                # what came before it is in the voltages that it began with
+                break
         return sorted(edges)
 
     def _step_at(self, time_s: float) -> Step:
-        with self._lock:
-            index = bisect_right(self._steps, time_s, key=attrgetter("since_s"))
-            return self._steps[max(index - 1, 0)]
+        steps = self._steps
+        if steps[-1].since_s <= time_s:
+            return steps[-1]
+        return steps[max(bisect_right(steps, time_s, key=attrgetter("since_s")) - 1, 0)]
 
     def _step(self, target_v: float) -> None:
         with self._lock:

@@ -23,7 +23,8 @@ def _visit_lines(visit: VisitRow) -> list[str]:
     decision = verdict.decision.upper() if verdict is not None else f"no verdict ({visit.outcome or 'not ended'})"
     mark = "  [demonstration]" if visit.demonstration else ""
     lines = [
-        f"{visit.started_utc:%Y-%m-%d %H:%M} UTC  {visit.purpose} by {visit.operator} on {visit.bench}: {decision}{mark}",
+        f"{visit.started_utc:%Y-%m-%d %H:%M} UTC  {visit.purpose} by {visit.operator} on {visit.bench}: "
+        f"{decision}{mark}",
         f"  visit {visit.visit_id}",
     ]
     if verdict is not None:

@@ -22,9 +22,7 @@ if TYPE_CHECKING:
 FOUND_COLOUR, LEFT_COLOUR, LIMIT_COLOUR = "#b06020", "#1f5f8b", "#555555"
 
 
-def plot_tracking(
-    serial: str, oscillator: Oscillator, product: Product, path: Path, *, demonstration: bool
-) -> None:
+def plot_tracking(serial: str, oscillator: Oscillator, product: Product, path: Path, *, demonstration: bool) -> None:
     """Write the plot as PNG.
 
     :raises OSError: the file cannot be written.
@@ -54,7 +52,14 @@ def _draw(axes: Axes, survey: Survey, label: str, colour: str, marker: str) -> N
     assessed = survey.assessed
     bars = COVERAGE * np.sqrt(np.diag(assessed.covariance_cents2))
     axes.errorbar(
-        assessed.cv_v, assessed.error_cents, yerr=bars, fmt=marker, color=colour, markersize=4, capsize=2, label=label
+        assessed.cv_v,
+        assessed.error_cents,
+        yerr=bars,
+        fmt=marker,
+        color=colour,
+        markersize=4,
+        capsize=2,
+        label=label,
     )
 
 
@@ -62,7 +67,13 @@ def _limits(axes: Axes, product: Product) -> None:
     limits, played = product.limits, product.range
     spans = (
         (played.full.low_v, played.full.high_v, limits.tracking_full_cents, ":", "limit, full range"),
-        (played.musical.low_v, played.musical.high_v, limits.tracking_musical_cents, "--", "limit, musical range"),
+        (
+            played.musical.low_v,
+            played.musical.high_v,
+            limits.tracking_musical_cents,
+            "--",
+            "limit, musical range",
+        ),
     )
     for low_v, high_v, limit, style, label in spans:
         axes.plot([low_v, high_v], [limit, limit], style, color=LIMIT_COLOUR, label=label)

@@ -65,6 +65,7 @@ def timing_lines(visit: Visit) -> list[str]:
     """Where the bench time of measuring went."""
     spent = visit.spent
     return [
-        f"Bench time {visit.duration_s:.1f} s: settling {spent.settling_s:.1f} s, gating {spent.gating_s:.1f} s, traffic "
+        f"Bench time {visit.duration_s:.1f} s: settling {spent.settling_s:.1f} s, gating {spent.gating_s:.1f} s, "
+        "traffic "
         f"{spent.traffic_s:.1f} s, waiting {spent.waiting_s(visit.duration_s):.1f} s (people, pauses of the warm-up)."
     ]

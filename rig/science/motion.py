@@ -1,14 +1,16 @@
-"""What a stream of watch readings says of the hand behind it: nearer, wrong way, past, inside, nothing at all.
+"""What a stream of watch readings says of the hand behind it: nearer, wrong way, past, inside, nothing.
 
-Readings are folded one by one, each a distance (target minus reading) with its standard uncertainty, in any unit:
+Readings are folded one by one, each a distance (target minus reading) with its standard uncertainty, in any
+unit:
 
     motion = Motion(Rules(tolerance=0.3, drift_per_s=DRIFT_CENTS_PER_S))
     motion = follow(motion, time_s, distance, standard_uncertainty)
 
-What is judged is the median of the last three readings, so that one stray reading alone changes nothing. A motion
-begins where that median leaves the level of rest by more than noise, drift and a tenth of the tolerance; it turns
-round where it comes back from its farthest by more than noise; it ends where the readings of the last moments have no
-slope left. Nearer and wrong way are said of one motion in one direction, measured from where it began.
+What is judged is the median of the last three readings, so that one stray reading alone changes nothing. A
+motion begins where that median leaves the level of rest by more than noise, drift and a tenth of the
+tolerance; it turns round where it comes back from its farthest by more than noise; it ends where the readings
+of the last moments have no slope left. Nearer and wrong way are said of one motion in one direction, measured
+from where it began. The stated uncertainty has to be honest: all of this is counted in it.
 """
 
 from __future__ import annotations
@@ -26,7 +28,7 @@ DRIFT_CENTS_PER_S = 0.3 / 60.0
 """What a warm unit may drift by itself, cents per second."""
 JUDGED = 3
 MEDIAN_OF_THREE = sqrt(1.0 - sqrt(3.0) / pi)
-"""Standard deviation of the median of three normal readings over that of one (order statistics: 1 - sqrt(3)/pi)."""
+"""Standard deviation of the median of three normal readings over that of one (normal order statistics)."""
 THEIL_SEN = sqrt(pi / 3.0)
 """Standard deviation of a median of slopes over that of least squares, normal noise (P. K. Sen, 1968)."""
 BEYOND_NOISE = 4.5
@@ -43,7 +45,7 @@ STRAYS_ONE_IN = 8
 """Readings of which more than one in so many stray are not believed."""
 ONE_SIDED_95 = 1.645
 GUARD_SHARE = 0.5
-"""Largest share of the tolerance that the doubt of the mean may take before it is done: noisier readings, more of them."""
+"""Share of the tolerance that the doubt of the mean may take: the noisier the readings, the more of them."""
 REMEMBERED = 64
 VAIN_S = 1.5
 VAIN_READINGS = 5
@@ -126,8 +128,9 @@ class Rate:
 class Motion:
     """What is known after some readings. Begin with ``Motion(rules)``; go on with :func:`follow`.
 
-    ``done`` is true once the readings have stayed inside for the hold time, there are enough of them that their mean
-    lies inside with its one-sided 95 % doubt, and nothing moves. ``gap_s`` is how long the signal was last away.
+    ``done`` is true once the readings have stayed inside for the hold time, there are enough of them that
+    their mean lies inside with its one-sided 95 % doubt, and nothing moves. ``gap_s`` is how long the signal
+    was last away.
     """
 
     rules: Rules
@@ -168,8 +171,8 @@ def follow(
     """Take one more reading.
 
     :param distance: target minus reading; None or NaN without a signal.
-    :param turning: somebody declares to have turned since the last reading. Only then can it be said that turning
-        changes nothing: from readings alone, an end stop and a hand at rest look the same.
+    :param turning: somebody declares to have turned since the last reading. Only then can it be said that
+        turning changes nothing: from readings alone, an end stop and a hand at rest look the same.
     :raises ValueError: time runs backwards, or the uncertainty is not above 0 and finite.
     """
     if not time_s >= motion.time_s:
@@ -195,7 +198,12 @@ def _silent(motion: Motion, time_s: float) -> Motion:
     """The motion without a signal: what was known of rest and motion no longer holds."""
     since_s = time_s if motion.silent_since_s is None else motion.silent_since_s
     return Motion(
-        motion.rules, Seen.NO_SIGNAL, silent_since_s=since_s, gap_s=motion.gap_s, time_s=time_s, side=motion.side
+        motion.rules,
+        Seen.NO_SIGNAL,
+        silent_since_s=since_s,
+        gap_s=motion.gap_s,
+        time_s=time_s,
+        side=motion.side,
     )
 
 
@@ -204,9 +212,7 @@ def _heard(motion: Motion, reading: Reading) -> Motion:
     if motion.silent_since_s is None:
         return replace(motion, time_s=reading.time_s, readings=readings)
     gap_s = reading.time_s - motion.silent_since_s
-    return replace(
-        motion, time_s=reading.time_s, readings=readings, silent_since_s=None, gap_s=gap_s, returning=True
-    )
+    return replace(motion, time_s=reading.time_s, readings=readings, silent_since_s=None, gap_s=gap_s, returning=True)
 
 
 def _level(readings: Sequence[Reading]) -> tuple[float, float]:
@@ -236,11 +242,11 @@ def _left_rest(motion: Motion, rest: Rest, level: float, doubt: float) -> Motion
     allowed = noise + rules.drift_per_s * (motion.time_s - rest.since_s) + GRAIN * rules.tolerance
     if abs(level - rest.level) > allowed:
         return _begun(motion, rest.level, level)
-    if rest.count >= REST_REMEMBERED or len(motion.readings) <= JUDGED + 2:
+    if rest.count >= REST_REMEMBERED or len(motion.readings) <= JUDGED:
         return motion
     # a reading counts for the level of rest once it is no longer judged against it
     left = motion.readings[-JUDGED - 1]
-    if abs(left.distance - rest.level) > STRAY * sqrt(1.0 + 1.0 / rest.count) * single:
+    if left.time_s <= rest.since_s or abs(left.distance - rest.level) > STRAY * sqrt(1.0 + 1.0 / rest.count) * single:
         return motion
     mean = rest.level + (left.distance - rest.level) / (rest.count + 1)
     return replace(motion, rest=replace(rest, level=mean, count=rest.count + 1))
@@ -333,7 +339,7 @@ def _is_flat(window: Sequence[Reading], rules: Rules, coverage: float) -> bool:
 
 
 def _slope(window: Sequence[Reading]) -> Rate:
-    """Median of the slopes of all pairs (H. Theil, 1950; P. K. Sen, 1968): one stray reading does not tilt it."""
+    """Median of the slopes of all pairs (H. Theil, 1950; P. K. Sen, 1968): no stray reading tilts it."""
     slopes = [
         (later.distance - earlier.distance) / (later.time_s - earlier.time_s)
         for index, earlier in enumerate(window)

@@ -165,11 +165,7 @@ def make_plan(
     """
     now = characteristics(parameters, played)
     share_now = float(now.worst_share(limits))
-    amounts = (
-        {}
-        if share_now <= good_enough
-        else _choose(parameters, adjusters, played, limits, good_enough, share_now)
-    )
+    amounts = {} if share_now <= good_enough else _choose(parameters, adjusters, played, limits, good_enough, share_now)
     touched = [each for each in adjusters if each.name in amounts]
     moves: list[PlannedMove] = []
     state = parameters
@@ -304,10 +300,7 @@ def minimax(
     for _ in range(ROUNDS):
         state = _moved(parameters, adjusters, amounts * steps)
         here = _shares(state, played, limits)
-        slopes = [
-            _slopes(state, each, step, here, played, limits)
-            for each, step in zip(adjusters, steps, strict=True)
-        ]
+        slopes = [_slopes(state, each, step, here, played, limits) for each, step in zip(adjusters, steps, strict=True)]
         change = _linear_programme(here, slopes)
         amounts = amounts + change
         if np.max(np.abs(change)) < 1e-6:

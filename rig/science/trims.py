@@ -135,9 +135,7 @@ class Pivot:
     standard_uncertainty: float
 
 
-def learn_pivot(
-    before: Array, before_covariance: Array, after: Array, after_covariance: Array, prior: Pivot
-) -> Pivot:
+def learn_pivot(before: Array, before_covariance: Array, after: Array, after_covariance: Array, prior: Pivot) -> Pivot:
     """Pivot from the tracking before and after one move of a scale trim, combined with what was known.
 
     The two straight lines of the core cross at the pivot: with a' = a + e(a - y_p) and s' = s(1 + e),
@@ -155,9 +153,7 @@ def learn_pivot(
     seen = a - s * shift / tilt
     by_before = np.array([1.0 + s / tilt, -shift / tilt - s * shift / tilt**2])
     by_after = np.array([-s / tilt, s * shift / tilt**2])
-    variance = float(
-        by_before @ before_covariance[pair] @ by_before + by_after @ after_covariance[pair] @ by_after
-    )
+    variance = float(by_before @ before_covariance[pair] @ by_before + by_after @ after_covariance[pair] @ by_after)
     prior_weight, seen_weight = 1.0 / prior.standard_uncertainty**2, 1.0 / variance
     total = prior_weight + seen_weight
     return Pivot(float((prior_weight * prior.octaves + seen_weight * seen) / total), float(total**-0.5))

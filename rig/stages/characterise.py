@@ -48,9 +48,7 @@ def know_the_cv(bench: Bench, product: Product, operator: Operator, records: Ben
     raise problem or BenchProblem("The source was not characterised: start again.")
 
 
-def characterise(
-    bench: Bench, product: Product, operator: Operator
-) -> tuple[CvLine, dict[str, list[float] | float]]:
+def characterise(bench: Bench, product: Product, operator: Operator) -> tuple[CvLine, dict[str, list[float] | float]]:
     """Measure the source against the meter over the full range, and fit a straight line.
 
     The meter's own limits of error are common to all points, so they go into the line's covariance, not into its
@@ -90,6 +88,7 @@ def characterise(
 def _require_the_source(offset_v: float, gain: float, residual_v: float) -> None:
     if abs(gain - 1.0) > GAIN_TOLERANCE or abs(offset_v) > OFFSET_TOLERANCE_V or residual_v > RESIDUAL_TOLERANCE_V:
         raise BenchProblem(
-            f"The meter does not follow the source (gain {gain:.3f}, offset {offset_v:.3f} V, up to {residual_v:.3f} V off "
-            "a straight line): put the meter's lead on the unit's CV jack, check the ground, and start again."
+            f"The meter does not follow the source (gain {gain:.3f}, offset {offset_v:.3f} V, up to "
+            f"{residual_v:.3f} V off a straight line): put the meter's lead on the unit's CV jack, check the "
+            "ground, and start again."
         )

@@ -39,7 +39,9 @@ def judge(
     decision = worst_of([finding.decision for finding in findings])
     if decision not in BAD:
         near = [finding.label for finding in findings if finding.decision is not Decision.PASS]
-        reason = "Everything is inside its limits." if not near else f"Inside, within the guard band: {', '.join(near)}."
+        reason = (
+            "Everything is inside its limits." if not near else f"Inside, within the guard band: {', '.join(near)}."
+        )
         return Verdict(decision, reason, ())
     kept = tuple(dict.fromkeys(causes))
     kept = (*kept, *other_causes(findings, kept, untrimmed=untrimmed))

@@ -44,8 +44,8 @@ def look_for_life(acquisition: Acquisition, operator: Operator) -> Life:
         if life.seen:
             return life
         problem = (
-            f"Counter at {acquisition.bench.counter.session.resource} sees no signal at any CV: check the output lead and that "
-            "the unit has power."
+            f"Counter at {acquisition.bench.counter.session.resource} sees no signal at any CV: check the output "
+            "lead and that the unit has power."
         )
         if operator.output_is_connected(problem):
             return Life(life.cvs_v, life.pitches, dead_output())

@@ -48,7 +48,12 @@ def turn_to_pitch(
     target_hz = 2.0**watch.target_octaves
     where = f"the CV held at {watch.cv_v:.2f} V"
     turn = Turn(
-        name, trim.label, f"{target_hz:.3f} Hz ({note_name(target_hz)})", where, turns, most_turns(turns, trim)
+        name,
+        trim.label,
+        f"{target_hz:.3f} Hz ({note_name(target_hz)})",
+        where,
+        turns,
+        most_turns(turns, trim),
     )
     watch.begin()
     with recorder.move(name, target_hz, "Hz", watch.cv_v, controls, turns) as move:
@@ -69,9 +74,7 @@ def turn_to_voltage(
 ) -> Made:
     """Turn the rail trim until the meter reads the target."""
     trim = acquisition.product.trims[name]
-    turn = Turn(
-        name, trim.label, f"{watch.target_v:.4f} V", "the meter on the rail", turns, most_turns(turns, trim)
-    )
+    turn = Turn(name, trim.label, f"{watch.target_v:.4f} V", "the meter on the rail", turns, most_turns(turns, trim))
     with recorder.move(name, watch.target_v, "V", None, {}, turns) as move:
         move.before = watch.read().number
         turned = operator.turn(turn, watch)

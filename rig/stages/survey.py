@@ -129,12 +129,12 @@ def steady_sweep(
         if assessed.drifted_cents - doubt <= rules.sweep_drift_cents or not drift_known:
             return sweep_id, assessed
         operator.tell(
-            f"The unit drifted {assessed.drifted_cents:.1f} cents in the sweep; {rules.sweep_drift_cents:.1f} are allowed: "
-            "the sweep is repeated."
+            f"The unit drifted {assessed.drifted_cents:.1f} cents in the sweep; {rules.sweep_drift_cents:.1f} are "
+            "allowed: the sweep is repeated."
         )
     raise NoDecision(
-        f"The unit drifted more than {rules.sweep_drift_cents:.1f} cents in each of {SWEEP_TRIES} sweeps: keep draughts and "
-        "hands away, let it warm up longer, then scan it again."
+        f"The unit drifted more than {rules.sweep_drift_cents:.1f} cents in each of {SWEEP_TRIES} sweeps: keep "
+        "draughts and hands away, let it warm up longer, then scan it again."
     )
 
 
@@ -195,14 +195,14 @@ def read_rail(acquisition: Acquisition, recorder: Recorder, purpose: str) -> Vol
     meter.configure_dc(role.range_for(limit.nominal_v).range_v, role.integration_cycles)
     readings = np.array(meter.read_voltages(RAIL_READINGS))
     mean_v = float(np.mean(readings))
-    uncertainty_v = float(np.hypot(np.std(readings, ddof=1) / np.sqrt(RAIL_READINGS), role.standard_uncertainty_v(mean_v)))
+    uncertainty_v = float(
+        np.hypot(np.std(readings, ddof=1) / np.sqrt(RAIL_READINGS), role.standard_uncertainty_v(mean_v))
+    )
     recorder.reading(purpose, "rail", {}, mean_v, "V", uncertainty_v)
     return Voltage(mean_v, uncertainty_v)
 
 
-def read_octaves(
-    acquisition: Acquisition, operator: Operator, recorder: Recorder, purpose: str
-) -> tuple[Pitch, ...]:
+def read_octaves(acquisition: Acquisition, operator: Operator, recorder: Recorder, purpose: str) -> tuple[Pitch, ...]:
     """Pitch at each position of the octave switch; the switch ends at its first position."""
     switch = acquisition.product.controls.octave
     if switch is None:
@@ -243,7 +243,14 @@ def _read(
     _, averaged = acquisition.measure(cv_v, expected_hz, acquisition.measuring.uncertainty_cents)
     pitch = Pitch(log2(averaged.frequency_hz), averaged.relative_standard_uncertainty / log(2.0))
     controls = {**resting_controls(acquisition), **control}
-    recorder.reading(purpose, f"pitch at {cv_v:g} V", controls, pitch.octaves, "octaves re 1 Hz", pitch.standard_uncertainty)
+    recorder.reading(
+        purpose,
+        f"pitch at {cv_v:g} V",
+        controls,
+        pitch.octaves,
+        "octaves re 1 Hz",
+        pitch.standard_uncertainty,
+    )
     return pitch
 
 

@@ -47,7 +47,10 @@ def warm_up(acquisition: Acquisition, operator: Operator, recorder: Recorder) ->
         for cv_v, track in tracks.items():
             expected_hz = 2.0 ** track[-1][0] if track else _expected_hz(acquisition, cv_v)
             _, averaged = acquisition.measure(cv_v, expected_hz, WATCHED_UNCERTAINTY_CENTS)
-            pitch, uncertainty = log2(averaged.frequency_hz), averaged.relative_standard_uncertainty / log(2.0)
+            pitch, uncertainty = (
+                log2(averaged.frequency_hz),
+                averaged.relative_standard_uncertainty / log(2.0),
+            )
             track.append((pitch, uncertainty))
             recorder.reading("warm_up", f"pitch at {cv_v:g} V", {}, pitch, "octaves re 1 Hz", uncertainty)
         elapsed_s = clock.now() - began

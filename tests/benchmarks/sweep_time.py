@@ -151,7 +151,8 @@ def main() -> None:
     ratios = np.array([each.ratio for each in times])
     print(
         f"{len(times)} sweeps of 17 points and 4 returns from 32.7 Hz at 0.1 cent: median "
-        f"{np.median([each.duration_s for each in times]):.2f} s, longest {max(each.duration_s for each in times):.2f} s"
+        f"{np.median([each.duration_s for each in times]):.2f} s, longest "
+        f"{max(each.duration_s for each in times):.2f} s"
     )
     print(f"over the floor: median {np.median(ratios):.3f}, largest {ratios.max():.3f}")
     spent = times[0].spent
@@ -160,8 +161,8 @@ def main() -> None:
         f"{spent.traffic_s:.2f}, waiting {spent.waiting_s(times[0].duration_s):.2f} s"
     )
     print(
-        f"worst standard uncertainty {max(each.worst_uncertainty_cents for each in times):.3f} cents, largest deviation "
-        f"from the truth {max(each.worst_deviation_cents for each in times):.2f} cents"
+        f"worst standard uncertainty {max(each.worst_uncertainty_cents for each in times):.3f} cents, largest "
+        f"deviation from the truth {max(each.worst_deviation_cents for each in times):.2f} cents"
     )
     print(f"messages a point besides settling reads: {max(each.messages_per_point for each in times):.2f}")
 

@@ -55,8 +55,7 @@ def both_ways() -> Iterator[BothWays]:
         bench.hands.insert("0001")
         bench.hands.power(True)
         source_link, counter_link = (
-            Session.open(bench.resources[role], role=role, observer=exchanges.append)
-            for role in ("source", "counter")
+            Session.open(bench.resources[role], role=role, observer=exchanges.append) for role in ("source", "counter")
         )
         source = stack.enter_context(Source(source_link, VoltageLimits(-1.0, 8.5)))
         counter = stack.enter_context(Counter(counter_link))

@@ -90,9 +90,7 @@ def figures():
     fit = fit_tracking(X, pitch, UNCERTAINTY)
     took_s = time.perf_counter() - began
     yield f"{SWEEPS} sweeps of 17 points: {took_s:.2f} s, {np.mean(fit.converged):.2%} converged (goal: 6 s)"
-    ours_us, scipy_us = alternating_us(
-        lambda: fit_tracking(X, pitch[0], UNCERTAINTY), lambda: by_scipy(pitch[0])
-    )
+    ours_us, scipy_us = alternating_us(lambda: fit_tracking(X, pitch[0], UNCERTAINTY), lambda: by_scipy(pitch[0]))
     yield f"one sweep: {ours_us:.0f} us, scipy {scipy_us:.0f} us: ratio {ours_us / scipy_us:.2f} (goal: 1)"
     yield f"largest difference in 500 sweeps: {disagreement(pitch[:500]):.1g} u (goal: 0.01)"
 

@@ -1,7 +1,8 @@
 """Figure: verdicts of whole visits against the truth that only the virtual oscillator knows.
 
-Run ``python -m tests.benchmarks.verdicts [--repairable 200] [--faulty 50] [--seed 0] [--processes 2]``. Each visit is the
-demonstration's own: real SCPI over real sockets, a virtual operator who turns imperfectly, a real database.
+Run ``python -m tests.benchmarks.verdicts [--repairable 200] [--faulty 50] [--seed 0] [--processes 2]``. Each
+visit is the demonstration's own: real SCPI over real sockets, a virtual operator who turns imperfectly, a real
+database.
 
 A verdict is wrong when it passes a unit that is outside a limit, or fails one that is inside all of them by more than
 the expanded uncertainty.
@@ -167,8 +168,13 @@ def report(outcomes: list[Outcome]) -> str:
     good = [each for each in outcomes if not each.fault]
     bad = [each for each in outcomes if each.fault]
     lines = [f"repairable: {sum(each.passed for each in good)} of {len(good)} passed"]
-    named = [each for each in bad if not each.passed and RIGHT_CAUSE[Drawn(each.fault)] & {Fault(c) for c in each.causes}]
-    lines.append(f"not repairable: {sum(not each.passed for each in bad)} of {len(bad)} failed, {len(named)} with the cause named")
+    named = [
+        each for each in bad if not each.passed and RIGHT_CAUSE[Drawn(each.fault)] & {Fault(c) for c in each.causes}
+    ]
+    lines.append(
+        f"not repairable: {sum(not each.passed for each in bad)} of {len(bad)} failed, {len(named)} with the cause "
+        "named"
+    )
     lines.append(f"wrong statements: {sum(len(each.wrong) for each in outcomes)} in {len(outcomes)} visits")
     if good:
         true = np.array([each.true_musical_cents for each in good])
@@ -180,7 +186,9 @@ def report(outcomes: list[Outcome]) -> str:
             counts = Counter(each.moves[trim] for each in good if each.moves.get(trim))
             touched = [count for each in good if (count := each.moves.get(trim, 0))]
             if touched:
-                lines.append(f"moves of {trim} where touched: median {np.median(touched):.1f}, {dict(sorted(counts.items()))}")
+                lines.append(
+                    f"moves of {trim} where touched: median {np.median(touched):.1f}, {dict(sorted(counts.items()))}"
+                )
         pivots = np.array([each.pivot_octaves for each in good])
         lines.append(
             f"pivots below, inside, above the range: {np.sum(pivots < 0)}, {np.sum((pivots >= 0) & (pivots <= 8))}, "
@@ -189,7 +197,9 @@ def report(outcomes: list[Outcome]) -> str:
     for each in outcomes:
         ok = each.passed if not each.fault else each in named
         if not ok or each.wrong:
-            lines.append(f"  seed {each.seed} {each.fault}: {each.decision} {each.causes} {each.wrong} {each.sentences}")
+            lines.append(
+                f"  seed {each.seed} {each.fault}: {each.decision} {each.causes} {each.wrong} {each.sentences}"
+            )
     return "\n".join(lines)
 
 

@@ -64,9 +64,7 @@ def deck_with(variant: str, settings: Mapping[str, float]) -> str:
     """
     deck = (FOLDER / f"{variant}.cir").read_text(encoding="ascii")
     for name, value in settings.items():
-        deck, found = re.subn(
-            rf"^\.param {name} = \S+$", f".param {name} = {float(value)!r}", deck, flags=re.MULTILINE
-        )
+        deck, found = re.subn(rf"^\.param {name} = \S+$", f".param {name} = {float(value)!r}", deck, flags=re.MULTILINE)
         if found != 1:
             raise KeyError(f"{variant}.cir has no parameter {name}")
     return deck

@@ -50,9 +50,7 @@ def test_half_the_step_and_a_tenth_of_the_tolerance_change_nothing(variant, cv_v
 def test_the_time_that_is_no_ramp_is_the_computed_dead_time(variant):
     # read as from a scope trace: the period less the ramp drawn out to its whole height
     trace = simulate(variant, cv=8.0)
-    assert trace.period_s - trace.ramp_s == pytest.approx(
-        theory.dead_time_s(parameters_of(variant)), abs=0.5e-9
-    )
+    assert trace.period_s - trace.ramp_s == pytest.approx(theory.dead_time_s(parameters_of(variant)), abs=0.5e-9)
 
 
 @needs_ngspice
@@ -74,8 +72,7 @@ def test_the_scale_trim_at_the_common_node_leaves_the_pitch_at_the_reference_cur
     after = simulate("everything", cv=at_reference_v, r_shunt=1.01 * part["r_shunt"])
     # what is left: the source resistance behind the base grows with the shunt
     more_v = (
-        theory.bulk_resistance_ohm({**part, "r_shunt": 1.01 * part["r_shunt"]})
-        - theory.bulk_resistance_ohm(part)
+        theory.bulk_resistance_ohm({**part, "r_shunt": 1.01 * part["r_shunt"]}) - theory.bulk_resistance_ohm(part)
     ) * theory.reference_current_a(part)
     droop_cents = 1200 * more_v / theory.thermal_v(part) / np.log(2.0)
     assert 1200 * (before.pitch - after.pitch) == pytest.approx(droop_cents, abs=0.01)

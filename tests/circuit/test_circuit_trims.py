@@ -100,9 +100,7 @@ def turn_until(trim, settings, cv_v, target_octaves):
     part = PARTS[trim]
 
     def miss_cents(value: float) -> float:
-        return 1200 * (
-            simulate(UNIT, **{**settings, "cv": cv_v, part.parameter: value}).pitch - target_octaves
-        )
+        return 1200 * (simulate(UNIT, **{**settings, "cv": cv_v, part.parameter: value}).pitch - target_octaves)
 
     before = settings[part.parameter]
     value = before + part.first_turn
@@ -140,8 +138,7 @@ def adjusted(request):
 
 def test_the_pivots_lie_below_inside_and_above_the_played_range():
     below, inside, above = (
-        theory.pivot_octaves({**parameters_of(UNIT), **each}) - LOWEST_NOTE_OCTAVES
-        for each in PIVOTS.values()
+        theory.pivot_octaves({**parameters_of(UNIT), **each}) - LOWEST_NOTE_OCTAVES for each in PIVOTS.values()
     )
     assert below < 0.0
     assert 1.0 < inside < 8.0

@@ -109,9 +109,7 @@ def closed_form_pitch(part: Parameters, cv_v: float) -> float:
         current_a = float(np.exp(log_current))
         inner_base_v = drive_v(part, cv_v) - current_a / beta * base_side_ohm
         junctions_v = thermal * (log_current - np.log(reference_a * (1.0 - inner_base_v / part["v_early"])))
-        return float(
-            inner_base_v - junctions_v - current_a * (1.0 + 1.0 / beta) * part["r_emitter"] + first_drop_v
-        )
+        return float(inner_base_v - junctions_v - current_a * (1.0 + 1.0 / beta) * part["r_emitter"] + first_drop_v)
 
     current_a = np.exp(brentq(excess_v, np.log(1e-9), np.log(1e-3), xtol=1e-13))
     total_a = current_a + LEAK_SUPPLY_V / part["r_leak"]

@@ -53,7 +53,17 @@ def demonstrated(tmp_path_factory):
 
 def test_help_names_every_command_and_every_exit_code(tmp_path):
     text = rig("--help", folder=tmp_path).stdout
-    for word in ("demo", "check", "history", "where", "0 pass", "1 fail", "2 wrong", "3 bench fault", "4 no decision"):
+    for word in (
+        "demo",
+        "check",
+        "history",
+        "where",
+        "0 pass",
+        "1 fail",
+        "2 wrong",
+        "3 bench fault",
+        "4 no decision",
+    ):
         assert word in " ".join(text.split())
 
 

@@ -36,10 +36,7 @@ def unique_keys(connection: sqlite3.Connection, table: str) -> list[list[str]]:
     """Columns of every unique index, the primary key among them."""
     indices = connection.execute(f"SELECT name FROM pragma_index_list('{table}') WHERE \"unique\"").fetchall()
     return [
-        [
-            name
-            for (name,) in connection.execute(f"SELECT name FROM pragma_index_info('{index}') ORDER BY seqno")
-        ]
+        [name for (name,) in connection.execute(f"SELECT name FROM pragma_index_info('{index}') ORDER BY seqno")]
         for (index,) in indices
     ]
 

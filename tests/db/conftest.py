@@ -54,9 +54,7 @@ def begin_visit() -> Callable[..., Visit]:
         product = get_or_add_product_revision(
             session, product_name="Demo oscillator", toml_text="law = 'octave'\n", at_utc=MORNING
         )
-        place = get_or_add_bench_revision(
-            session, bench_name=bench, toml_text=f"name = '{bench}'\n", at_utc=MORNING
-        )
+        place = get_or_add_bench_revision(session, bench_name=bench, toml_text=f"name = '{bench}'\n", at_utc=MORNING)
         unit = get_or_add_unit(session, serial=serial, product_id=product.product_id, batch_code="B26-03")
         visit = Visit(
             unit_id=unit.id,
@@ -159,9 +157,7 @@ def whole_visit(
             degrees_of_freedom=8,
             points=({"programmed_v": 0.0, "measured_v": 0.005},),
         )
-        sweep = Sweep(
-            visit_id=visit.id, purpose="as_found", sequence=0, started_utc=start, controls={"octave": "low"}
-        )
+        sweep = Sweep(visit_id=visit.id, purpose="as_found", sequence=0, started_utc=start, controls={"octave": "low"})
         session.add_all([characterisation, sweep, *(point_of(sweep, index) for index in range(3))])
         for role, instrument in (("source", source), ("meter", meter)):
             session.add(

@@ -51,9 +51,7 @@ def freeze() -> Iterator[Callable[[Path], None]]:
         mode = path.stat().st_mode
         if superuser:
             if not run("chattr", "+i", path):
-                pytest.skip(
-                    "the superuser can write everywhere here, and the file system has no immutable attribute"
-                )
+                pytest.skip("the superuser can write everywhere here, and the file system has no immutable attribute")
         else:
             path.chmod(mode & ~0o222)
         frozen.append((path, mode))
@@ -92,9 +90,7 @@ def test_a_read_only_file_can_be_read_and_refuses_to_be_written(
             begin_visit(session, "TR-0002-5")
 
 
-def test_a_read_only_folder_is_named(
-    tmp_path: Path, begin_visit: Callable[..., Visit], freeze: Callable[[Path], None]
-):
+def test_a_read_only_folder_is_named(tmp_path: Path, begin_visit: Callable[..., Visit], freeze: Callable[[Path], None]):
     folder = tmp_path / "frozen"
     folder.mkdir()
     freeze(folder)
@@ -170,9 +166,7 @@ def test_a_database_held_by_another_program_can_be_read_and_says_so_when_written
     assert one_sentence(refused.value, file)
 
 
-def test_a_new_file_held_by_another_program_says_so(
-    url: str, file: Path, hold_exclusively: Callable[[Path], None]
-):
+def test_a_new_file_held_by_another_program_says_so(url: str, file: Path, hold_exclusively: Callable[[Path], None]):
     hold_exclusively(file)
     with pytest.raises(errors.Locked) as refused:
         open_database(url, patience_s=0.1)
@@ -320,19 +314,13 @@ def test_a_folder_is_no_database(tmp_path: Path):
     assert one_sentence(refused.value, tmp_path)
 
 
-def test_points_committed_before_a_kill_are_all_there(
-    url: str, file: Path, begin_visit: Callable[..., Visit]
-):
+def test_points_committed_before_a_kill_are_all_there(url: str, file: Path, begin_visit: Callable[..., Visit]):
     with open_database(url) as database, database.session() as session:
         visit = begin_visit(session)
-        sweep = Sweep(
-            visit_id=visit.id, purpose="as_found", sequence=0, started_utc=visit.started_utc, controls={}
-        )
+        sweep = Sweep(visit_id=visit.id, purpose="as_found", sequence=0, started_utc=visit.started_utc, controls={})
         session.add(sweep)
     program = Path(__file__).with_name("record_points.py")
-    recorder = subprocess.Popen(
-        [sys.executable, str(program), url, str(sweep.id)], stdout=subprocess.PIPE, text=True
-    )
+    recorder = subprocess.Popen([sys.executable, str(program), url, str(sweep.id)], stdout=subprocess.PIPE, text=True)
     assert recorder.stdout is not None
     told = [int(recorder.stdout.readline()) for _ in range(20)]
     recorder.send_signal(signal.SIGKILL)
@@ -345,9 +333,7 @@ def test_points_committed_before_a_kill_are_all_there(
     assert len(kept) <= len(told) + 1
 
 
-def test_a_write_that_is_left_by_an_error_leaves_nothing(
-    database: Database, begin_visit: Callable[..., Visit]
-):
+def test_a_write_that_is_left_by_an_error_leaves_nothing(database: Database, begin_visit: Callable[..., Visit]):
     def interrupted() -> None:
         with database.session() as session:
             begin_visit(session, "TR-0001-7")
@@ -362,8 +348,7 @@ def test_a_write_that_is_left_by_an_error_leaves_nothing(
 def test_many_programs_that_open_a_new_database_at_once_make_one(url: str):
     program = "import sys; from db.engine import open_database; open_database(sys.argv[1]).close()"
     others = [
-        subprocess.Popen([sys.executable, "-c", program, url], stderr=subprocess.PIPE, text=True)
-        for _ in range(4)
+        subprocess.Popen([sys.executable, "-c", program, url], stderr=subprocess.PIPE, text=True) for _ in range(4)
     ]
     assert [other.communicate()[1] for other in others] == [""] * 4
     open_database(url).close()

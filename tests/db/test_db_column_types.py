@@ -109,9 +109,7 @@ def test_a_document_comes_back_and_is_always_written_alike(value: object):
     assert json.loads(stored) == value
 
 
-@pytest.mark.parametrize(
-    "value", [{"x": math.nan}, [math.inf], {"x": {1, 2}}, {"x": np.arange(2)}, {(1, 2): 3}]
-)
+@pytest.mark.parametrize("value", [{"x": math.nan}, [math.inf], {"x": {1, 2}}, {"x": np.arange(2)}, {(1, 2): 3}])
 def test_what_is_no_json_is_refused(value: object):
     with pytest.raises(InvalidValue, match="JSON"):
         Document().process_bind_param(value, SQLITE)
@@ -127,9 +125,7 @@ def test_text_that_is_no_text_is_refused(text: str):
     "serial",
     ["O'Brien\"; DROP TABLE unit; --", "=cmd|' /C calc'!A0", "\x1b[2J", "مرحبا 👍", "a\r\nb", "%s :x ?"],
 )
-def test_any_proper_text_is_a_serial_like_another(
-    database: Database, begin_visit: Callable[..., Visit], serial: str
-):
+def test_any_proper_text_is_a_serial_like_another(database: Database, begin_visit: Callable[..., Visit], serial: str):
     from db.queries import unit_by_serial
 
     with database.session() as session:

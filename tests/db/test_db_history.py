@@ -84,9 +84,7 @@ def test_a_corrected_finding_stands_in_its_old_place(
     with database.session() as session:
         visit = begin_visit(session)
         session.add_all([finding_of(visit, characteristic=name) for name in ("rail voltage", "scale error")])
-        session.add(
-            finding_of(visit, characteristic="rail voltage", value=9.0, revision=1, note="lead was off")
-        )
+        session.add(finding_of(visit, characteristic="rail voltage", value=9.0, revision=1, note="lead was off"))
     with database.reading() as session:
         (told,) = history(session, "TR-0001-7").visits
     assert [(each.characteristic, each.revision, each.value) for each in told.as_left] == [
@@ -140,9 +138,7 @@ def test_an_outcome_that_nobody_knows_is_refused(database: Database, begin_visit
         end_visit(session, begin_visit(session).id, outcome="perfect", ended_utc=NOON)
 
 
-def test_sweeps_and_points_come_in_the_order_they_were_taken(
-    database: Database, whole_visit: Callable[..., Visit]
-):
+def test_sweeps_and_points_come_in_the_order_they_were_taken(database: Database, whole_visit: Callable[..., Visit]):
     with database.session() as session:
         visit = whole_visit(session)
     with database.reading() as session:
@@ -181,9 +177,7 @@ def test_a_unit_keeps_its_product_and_its_batch(database: Database):
         product, other = Product(name="P"), Product(name="Q")
         session.add_all([product, other])
         get_or_add_unit(session, serial="S1", product_id=product.id)
-        assert (
-            get_or_add_unit(session, serial="S1", product_id=product.id, batch_code="B1").batch_code == "B1"
-        )
+        assert get_or_add_unit(session, serial="S1", product_id=product.id, batch_code="B1").batch_code == "B1"
         assert get_or_add_unit(session, serial="S1", product_id=product.id).batch_code == "B1"
         with pytest.raises(Conflict, match="recorded in batch B1, not B2"):
             get_or_add_unit(session, serial="S1", product_id=product.id, batch_code="B2")
@@ -207,9 +201,7 @@ def test_a_characterisation_holds_from_when_it_was_taken_until_it_expires(
         assert valid_characterisation(session, made.meter_instrument_id, at_utc=at_utc) is None
         other_bench = visit.product_revision_id
         assert (
-            valid_characterisation(
-                session, made.source_instrument_id, at_utc=at_utc, bench_revision_id=other_bench
-            )
+            valid_characterisation(session, made.source_instrument_id, at_utc=at_utc, bench_revision_id=other_bench)
             is None
         )
 

@@ -81,9 +81,7 @@ def attack_everything(file: Path, *settings: str) -> int:
     assert all(before.values()), "every table has a row to attack"
     count = 0
     with closing(sqlite3.connect(file)) as connection:
-        statements = [
-            statement for table in tables(connection) for statement in attacks_on(connection, table)
-        ]
+        statements = [statement for table in tables(connection) for statement in attacks_on(connection, table)]
     for statement in statements:
         with closing(sqlite3.connect(file, isolation_level=None)) as connection:
             for setting in settings:
@@ -105,9 +103,7 @@ def test_no_statement_changes_a_finished_record_after_any_migration(
     assert attack_everything(file, *settings) > 300
 
 
-def test_no_statement_changes_a_finished_record_after_a_rebuild_of_its_table(
-    url: str, file: Path, tmp_path: Path
-):
+def test_no_statement_changes_a_finished_record_after_a_rebuild_of_its_table(url: str, file: Path, tmp_path: Path):
     fill_at_first_schema(url, file)
     scripts = scripts_with(tmp_path, REBUILD.format(latest=LATEST))
     migrate(make_url(url), url, patience_s=1.0, revision="t9999", scripts=scripts)
@@ -160,9 +156,7 @@ def test_nothing_is_measured_in_a_visit_that_has_ended(
     with database.session() as session:
         visit = whole_visit(session)
         sweep = session.query(Sweep).one()
-    late_sweep = Sweep(
-        visit_id=visit.id, purpose="as_left", sequence=9, started_utc=visit.started_utc, controls={}
-    )
+    late_sweep = Sweep(visit_id=visit.id, purpose="as_left", sequence=9, started_utc=visit.started_utc, controls={})
     for late in (late_sweep, point_of(sweep, 99)):
         with pytest.raises(Protected, match="ended"), database.session() as session:
             session.add(late)

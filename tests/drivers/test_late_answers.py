@@ -156,9 +156,7 @@ def test_half_an_answer_is_no_answer_and_its_other_half_no_answer_to_the_next(li
         assert answers(session, "zeroth", "first", "second") == ["zeroth", "AnswerLate", "second"]
 
 
-@pytest.mark.parametrize(
-    "garbage", ["\xff\xfe\x00", ";", "1.5", "\x1b[0m", "1.5;1.5", '0,"No error"', "\r", '"']
-)
+@pytest.mark.parametrize("garbage", ["\xff\xfe\x00", ";", "1.5", "\x1b[0m", "1.5;1.5", '0,"No error"', "\r", '"'])
 def test_garbage_is_never_a_value(link_class: type[Link], garbage: str):
     def garbled(message: str, response: str) -> str:
         return garbage if "first" in message else response

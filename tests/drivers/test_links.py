@@ -30,9 +30,7 @@ def port_of(link: Link) -> int:
     return int(next(part for part in link.resource.replace(",", "::").split("::") if part.isdigit()))
 
 
-@pytest.mark.skipif(
-    not Path("/proc/self/fd").is_dir(), reason="counts open descriptors where the system lists them"
-)
+@pytest.mark.skipif(not Path("/proc/self/fd").is_dir(), reason="counts open descriptors where the system lists them")
 def test_a_closed_link_leaves_no_thread_and_no_descriptor(link_class: type[Link]):
     with closing(SocketLink(EchoInstrument())) as other:
         Session.open(other.resource, role="meter").close()

@@ -114,9 +114,7 @@ def test_a_register_is_read_in_every_base_of_ieee_488_2(text, value):
     assert parse_nonnegative_integer(text) == value
 
 
-@pytest.mark.parametrize(
-    "text", ["", "-1", "1.0", "#H", "#HG", "#Q8", "#B2", "#X1", "0xFF", "1_0", "#H 1", "٣"]
-)
+@pytest.mark.parametrize("text", ["", "-1", "1.0", "#H", "#HG", "#Q8", "#B2", "#X1", "0xFF", "1_0", "#H 1", "٣"])
 def test_nothing_else_is_a_register(text):
     with pytest.raises(Unreadable):
         parse_nonnegative_integer(text)
@@ -152,9 +150,7 @@ def test_a_block_of_another_length_is_refused(data):
         parse_block(data)
 
 
-@pytest.mark.parametrize(
-    ("text", "value"), [("1", True), ("0", False), ("+1", True), ("ON", True), ("off\r", False)]
-)
+@pytest.mark.parametrize(("text", "value"), [("1", True), ("0", False), ("+1", True), ("ON", True), ("off\r", False)])
 def test_a_boolean_is_a_one_or_a_zero(text, value):
     assert parse_boolean(text) is value
 
@@ -181,9 +177,7 @@ def test_an_error_entry_is_a_number_a_text_and_perhaps_a_detail(text, entry):
     assert parse_error_entry(text) == entry
 
 
-@pytest.mark.parametrize(
-    "text", ["", "0", "No error", '"No error"', "0,No error", '1.5,"x"', '-113;"x"', "1.500E+00"]
-)
+@pytest.mark.parametrize("text", ["", "0", "No error", '"No error"', "0,No error", '1.5,"x"', '-113;"x"', "1.500E+00"])
 def test_nothing_else_is_an_error_entry(text):
     with pytest.raises(Unreadable):
         parse_error_entry(text)
@@ -276,10 +270,6 @@ def test_any_text_travels_in_quotes(text):
     assert parse_string('"' + text.replace('"', '""') + '"') == text
 
 
-@given(
-    st.lists(
-        st.text(alphabet='ab;"', max_size=5).map(lambda text: '"' + text.replace('"', '""') + '"'), min_size=1
-    )
-)
+@given(st.lists(st.text(alphabet='ab;"', max_size=5).map(lambda text: '"' + text.replace('"', '""') + '"'), min_size=1))
 def test_quoted_answers_are_split_as_they_were_joined(strings):
     assert split_units(";".join(strings)) == strings

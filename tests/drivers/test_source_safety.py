@@ -191,9 +191,7 @@ def test_a_source_that_does_not_obey_is_to_be_switched_off_by_hand(stuck: str):
     device.stuck = stuck
     with (
         served(SocketLink, device) as link,
-        pytest.raises(
-            SourceNotSafe, match=f"switch its output off by hand now.*-200 Execution error;{stuck}"
-        ),
+        pytest.raises(SourceNotSafe, match=f"switch its output off by hand now.*-200 Execution error;{stuck}"),
     ):
         opened(link)
 

@@ -84,9 +84,7 @@ def test_a_source_tells_what_it_was_told_and_what_it_puts_out():
         assert source.check(1.25, tolerance_v=0.001) == pytest.approx(1.25063)
 
 
-@pytest.mark.parametrize(
-    "voltage_v", [8.500001, -1.000001, 9.9e37, float("inf"), float("-inf"), float("nan")]
-)
+@pytest.mark.parametrize("voltage_v", [8.500001, -1.000001, 9.9e37, float("inf"), float("-inf"), float("nan")])
 def test_nothing_outside_the_limits_reaches_the_wire(voltage_v):
     with (
         on_the_wire([*made_safe(3), *made_safe(6)]) as resource,
@@ -117,9 +115,7 @@ def test_a_refused_setting_quotes_every_error_of_the_instrument():
         *made_safe(9),
     ]
     with on_the_wire(pairs) as resource, Source(Session.open(resource, role="source"), LIMITS) as source:
-        with pytest.raises(
-            InstrumentError, match="-222 Data out of range;VOLT, -350 Queue overflow"
-        ) as caught:
+        with pytest.raises(InstrumentError, match="-222 Data out of range;VOLT, -350 Queue overflow") as caught:
             source.set_voltage(7.0)
         assert caught.value.entries == (
             ErrorEntry(-222, "Data out of range", "VOLT"),
@@ -332,9 +328,7 @@ def test_an_observer_sees_every_message_and_its_answer():
     assert last.begun_s <= last.ended_s
 
 
-@pytest.mark.parametrize(
-    "limits", [(1.0, 5.0), (-5.0, -1.0), (5.0, -1.0), (float("nan"), 5.0), (0.0, float("inf"))]
-)
+@pytest.mark.parametrize("limits", [(1.0, 5.0), (-5.0, -1.0), (5.0, -1.0), (float("nan"), 5.0), (0.0, float("inf"))])
 def test_limits_that_cannot_keep_a_source_safe_are_refused(limits):
     with pytest.raises(ValueError, match="cannot keep a source safe"):
         VoltageLimits(*limits)

@@ -45,9 +45,7 @@ class Stand:
 
     def visit(self, purpose: Purpose = Purpose.ADJUST, operator: Operator | None = None) -> Visit:
         request = Request(self.serial, purpose, "test", seed=self.seed)
-        return run_visit(
-            self.bench, self.bench_file, self.product, operator or self.operator(), self.database, request
-        )
+        return run_visit(self.bench, self.bench_file, self.product, operator or self.operator(), self.database, request)
 
 
 def on_the_bench(bench_file: Loaded[BenchFile], unit: str) -> Loaded[BenchFile]:

@@ -29,7 +29,19 @@ def points_of(pitch_at, noise_cents=0.05, seed=1):
         time_s = 0.15 * place
         pitch = pitch_at(cv[index], time_s) + generator.normal(0.0, noise_cents / 1200.0)
         made.append(
-            Point(index, cv[index], cv[index], cv[index], 2.0**pitch, noise_cents * CENT, 0.03, 2, 2, time_s, revisit)
+            Point(
+                index,
+                cv[index],
+                cv[index],
+                cv[index],
+                2.0**pitch,
+                noise_cents * CENT,
+                0.03,
+                2,
+                2,
+                time_s,
+                revisit,
+            )
         )
     return made
 
@@ -51,7 +63,7 @@ def test_a_unit_that_is_right_passes_everything():
 
 @pytest.mark.parametrize("cents_per_octave", [-3.0, 0.4, 12.0])
 def test_the_scale_error_is_the_slope_over_the_musical_range(cents_per_octave):
-    _, findings = findings_of(points_of(of(RIGHT + [0.0, cents_per_octave / 1200.0, 0.0, 0.0])))
+    _, findings = findings_of(points_of(of(RIGHT + np.array([0.0, cents_per_octave / 1200.0, 0.0, 0.0]))))
     scale = findings["scale_error"]
     assert scale.value == pytest.approx(cents_per_octave, abs=1.5 * scale.expanded_uncertainty)
 
@@ -98,9 +110,9 @@ def test_what_cannot_be_fitted_is_judged_by_its_points_and_gets_no_advice(flat):
 
 def test_the_guard_band_turns_a_near_miss_into_a_condition():
     limit = PRODUCT.limits.base_pitch_cents
-    _, findings = findings_of(points_of(of(RIGHT + [(limit - 0.05) / 1200.0, 0.0, 0.0, 0.0])))
+    _, findings = findings_of(points_of(of(RIGHT + np.array([(limit - 0.05) / 1200.0, 0.0, 0.0, 0.0]))))
     assert findings["base_pitch"].decision is Decision.CONDITIONAL_PASS
-    _, findings = findings_of(points_of(of(RIGHT + [(limit + 1.0) / 1200.0, 0.0, 0.0, 0.0])))
+    _, findings = findings_of(points_of(of(RIGHT + np.array([(limit + 1.0) / 1200.0, 0.0, 0.0, 0.0]))))
     assert findings["base_pitch"].decision is Decision.FAIL
 
 

@@ -74,9 +74,7 @@ def test_the_line_of_the_virtual_source_is_found_within_its_uncertainty(stand):
         for programmed_v in (0.0, 2.5, 5.0, 8.0):
             truth_v = it.bench.provider.truth().jack_voltage_v(programmed_v)
             by_line = [1.0, programmed_v]
-            variance = sum(
-                by_line[i] * by_line[j] * line.covariance[i][j] for i in range(2) for j in range(2)
-            )
+            variance = sum(by_line[i] * by_line[j] * line.covariance[i][j] for i in range(2) for j in range(2))
             assert abs(line.true_v(programmed_v) - truth_v) < 2.0 * variance**0.5 + 1e-4
     assert line.offset_v == pytest.approx(5e-3, abs=3e-4)
     assert line.gain == pytest.approx((1 + 5e-4) * 1e5 / (1e5 + 1), abs=5e-5)

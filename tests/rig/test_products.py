@@ -46,8 +46,6 @@ def test_a_unit_with_two_oscillators_gets_one_verdict_from_both(stand):
 
 
 def test_the_product_file_says_which_stages_there_are():
-    stages = {
-        path.stem: load_product(path).contents.stages for path in sorted(PRODUCTS.glob("*.toml"))
-    }
+    stages = {path.stem: load_product(path).contents.stages for path in sorted(PRODUCTS.glob("*.toml"))}
     assert StageName.OCTAVE_STEPS in stages["demo"]
     assert StageName.OCTAVE_STEPS not in stages["hertz_per_volt"]

@@ -83,14 +83,12 @@ def test_the_record_holds_every_point_move_finding_and_the_verdict(stand):
             told = asked.history(session, it.serial)
             sweeps = session.scalars(select(models.Sweep).order_by(models.Sweep.sequence)).all()
             points = dict(
-                session.execute(
-                    select(models.Point.sweep_id, func.count()).group_by(models.Point.sweep_id)
-                ).all()
+                session.execute(select(models.Point.sweep_id, func.count()).group_by(models.Point.sweep_id)).all()
             )
             moves = session.scalars(select(models.Move)).all()
             roles = session.scalars(select(models.VisitInstrument.role)).all()
-    assert [sweep.purpose for sweep in sweeps][0] == "as_found"
-    assert [sweep.purpose for sweep in sweeps][-1] == "as_left"
+    assert sweeps[0].purpose == "as_found"
+    assert sweeps[-1].purpose == "as_left"
     assert points[sweeps[0].id] == points[sweeps[-1].id] == 17 + 4
     assert len(moves) == sum(visit.oscillators[0].moves.values())
     assert all(move.outcome == "target reached" for move in moves)

@@ -78,8 +78,10 @@ def test_the_minimax_agrees_with_a_search_that_knows_nothing_of_linear_programme
         return float(characteristics(state, PLAYED).worst_share(LIMITS))
 
     found = min(
-        (minimize(worst, start, method="Nelder-Mead", options={"maxiter": 4000, "xatol": 1e-6, "fatol": 1e-8})
-         for start in ([0.0, 0.0, 0.0], [-1.5, 7.0, -0.3])),
+        (
+            minimize(worst, start, method="Nelder-Mead", options={"maxiter": 4000, "xatol": 1e-6, "fatol": 1e-8})
+            for start in ([0.0, 0.0, 0.0], [-1.5, 7.0, -0.3])
+        ),
         key=lambda result: result.fun,
     )
     # the programme also pays a small price for what is not the worst; that may cost a few percent
@@ -88,9 +90,7 @@ def test_the_minimax_agrees_with_a_search_that_knows_nothing_of_linear_programme
 
 def test_a_doubtful_pivot_shows_in_what_will_remain():
     off = RIGHT + np.array([0.0, 0.012, 0.0, 0.0])
-    sure, doubtful = (
-        make_plan(off, COVARIANCE, adjusters(2.0, spread), PLAYED, LIMITS) for spread in (0.02, 2.0)
-    )
+    sure, doubtful = (make_plan(off, COVARIANCE, adjusters(2.0, spread), PLAYED, LIMITS) for spread in (0.02, 2.0))
     assert doubtful.worst_musical_standard_uncertainty_cents > 5 * sure.worst_musical_standard_uncertainty_cents
 
 

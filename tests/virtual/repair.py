@@ -41,10 +41,7 @@ def characteristics(truth: Truth) -> Characteristics:
     musical = errors[MUSICAL]
     slope = float(np.polyfit(FULL_V[MUSICAL], musical, 1)[0])
     errors_about_mean = errors - musical.mean()
-    steps = [
-        cents(truth.frequency_hz(1.0, octave=str(k)), truth.frequency_hz(1.0)) - 1200.0 * k
-        for k in NOMINAL_STEPS
-    ]
+    steps = [cents(truth.frequency_hz(1.0, octave=str(k)), truth.frequency_hz(1.0)) - 1200.0 * k for k in NOMINAL_STEPS]
     low, middle, high = (truth.frequency_hz(3.0, knob=each) for each in ("low", "middle", "high"))
     return Characteristics(
         rail_v=truth.rail_v() - 10.0,

@@ -254,8 +254,7 @@ def test_the_stops_of_the_knob_repeat_and_its_middle_is_set_by_eye(demo_bench: V
 def test_the_octave_switch_adds_whole_octaves_but_for_rail_and_resistors(demo_bench: VirtualBench):
     warm(demo_bench)
     steps = [
-        cents(demo_bench.truth_frequency_hz(1.0, octave=str(k)), demo_bench.truth_frequency_hz(1.0))
-        for k in range(5)
+        cents(demo_bench.truth_frequency_hz(1.0, octave=str(k)), demo_bench.truth_frequency_hz(1.0)) for k in range(5)
     ]
     assert steps == pytest.approx([0.0, 1200.0, 2400.0, 3600.0, 4800.0], rel=0.05)
 
@@ -302,10 +301,7 @@ def test_a_population_that_is_not_there_is_named_when_the_bench_starts():
 def test_a_bench_may_put_a_fault_into_every_unit():
     with start(parse({**TABLE, "fault": "octave_resistor"}, FIXTURES)) as bench:
         warm(bench)
-        steps = [
-            cents(bench.truth_frequency_hz(1.0, octave=str(k)), bench.truth_frequency_hz(1.0))
-            for k in range(5)
-        ]
+        steps = [cents(bench.truth_frequency_hz(1.0, octave=str(k)), bench.truth_frequency_hz(1.0)) for k in range(5)]
         wrong = [abs(step - steps[1] * index) > 8.0 for index, step in enumerate(steps)]
         assert any(wrong[2:]) or abs(steps[1] - steps[2] / 2.0) > 5.0
 

@@ -14,13 +14,9 @@ QUIET = CounterConfiguration(time_base_ppm=0.0, trigger_jitter_s=0.0, resolution
 
 def silent(**core: float) -> UnitDescription:
     """A unit without noise or heat, exactly 32 Hz at 0 V unless said otherwise."""
-    described = UnitDescription.model_validate(
-        {"invented": True, "core": {"base_hz": 32.0, "pivot_hz": 32.0, **core}}
-    )
+    described = UnitDescription.model_validate({"invented": True, "core": {"base_hz": 32.0, "pivot_hz": 32.0, **core}})
     thermal = described.thermal.model_copy(update={"wander_k": 0.0})
-    return described.model_copy(
-        update={"noise": Noise(white_cents_at_1s=0.0, wander_cents=0.0), "thermal": thermal}
-    )
+    return described.model_copy(update={"noise": Noise(white_cents_at_1s=0.0, wander_cents=0.0), "thermal": thermal})
 
 
 def drive(rack: Rack, voltage_v: float) -> None:
@@ -36,9 +32,7 @@ def test_a_quiet_counter_reads_the_pitch():
     assert number(rack.counter, "READ?") == pytest.approx(256.0, rel=1e-11)
 
 
-@pytest.mark.parametrize(
-    ("gate_s", "periods"), [(0.001, 1), (0.03125, 1), (0.032, 2), (0.1, 4), (0.125, 4), (1.0, 32)]
-)
+@pytest.mark.parametrize(("gate_s", "periods"), [(0.001, 1), (0.03125, 1), (0.032, 2), (0.1, 4), (0.125, 4), (1.0, 32)])
 def test_a_gate_is_the_smallest_whole_number_of_periods_that_fills_the_gate_time(gate_s, periods):
     rack = Rack(counter=QUIET)
     rack.insert(silent())
@@ -188,9 +182,7 @@ def test_a_unit_that_falls_silent_during_a_gate_gives_no_reading():
 def test_fifty_ohms_load_a_kilohm_output_and_coupling_takes_its_offset_away():
     rack = Rack()
     described = load_unit(UNITS / "healthy.toml")
-    rack.insert(
-        described.model_copy(update={"output": described.output.model_copy(update={"offset_v": 8.0})})
-    )
+    rack.insert(described.model_copy(update={"output": described.output.model_copy(update={"offset_v": 8.0})}))
     rack.counter.execute("INP:COUP DC")
     assert number(rack.counter, "READ?") == NOT_A_NUMBER
     rack.counter.execute("SENS:EVEN:LEV 8")

@@ -33,9 +33,7 @@ def test_a_header_may_be_short_or_long_and_leave_out_what_stands_in_brackets(sou
     assert number(source, f"{header}?") == 1.25
 
 
-@pytest.mark.parametrize(
-    "header", ["SOURC:VOLT", "SOU:VOLT", "VOLTA", "VOLTAGES", "SOUR:LEV", "LEV", "OUTPU"]
-)
+@pytest.mark.parametrize("header", ["SOURC:VOLT", "SOU:VOLT", "VOLTA", "VOLTAGES", "SOUR:LEV", "LEV", "OUTPU"])
 def test_anything_between_short_and_long_form_is_undefined(source, header):
     # SCPI-1999 volume 1, 6.2.1: only the exact short form and the exact long form
     source.execute(f"{header} 1")
@@ -186,9 +184,7 @@ def test_m_is_milli_for_volts_and_mega_for_hertz_and_ohms(rack: Rack):
     assert number(rack.counter, "INP:IMP?") == 1e6
 
 
-@pytest.mark.parametrize(
-    ("word", "state"), [("ON", "1"), ("1", "1"), ("2.7", "1"), ("OFF", "0"), ("0.4", "0")]
-)
+@pytest.mark.parametrize(("word", "state"), [("ON", "1"), ("1", "1"), ("2.7", "1"), ("OFF", "0"), ("0.4", "0")])
 def test_a_switch_takes_on_off_or_a_number_that_is_rounded(source, word, state):
     # SCPI-1999 volume 1, 7.3
     source.execute(f"OUTP {word}")

@@ -39,9 +39,7 @@ def cents(frequency_hz: float, reference_hz: float) -> float:
 @given(st.floats(-2.0, 10.0))
 def test_a_volt_is_an_octave(voltage_v):
     # common practice: exponential law of one volt per octave
-    assert IDEAL.frequency_hz(voltage_v + 1.0) == pytest.approx(
-        2.0 * IDEAL.frequency_hz(voltage_v), rel=1e-12
-    )
+    assert IDEAL.frequency_hz(voltage_v + 1.0) == pytest.approx(2.0 * IDEAL.frequency_hz(voltage_v), rel=1e-12)
 
 
 @given(st.floats(0.0, 9.0), st.floats(0.0, 5e-6))
@@ -49,18 +47,14 @@ def test_dead_time_adds_to_every_period(octaves, dead_time_s):
     ideal_hz = IDEAL.frequency_hz(octaves)
     slowed_hz = replace(IDEAL, dead_time_s=dead_time_s).frequency_hz(octaves)
     assert 1.0 / slowed_hz - 1.0 / ideal_hz == pytest.approx(dead_time_s, abs=1e-15)
-    assert cents(slowed_hz, ideal_hz) == pytest.approx(
-        -1200.0 * math.log2(1.0 + ideal_hz * dead_time_s), abs=1e-8
-    )
+    assert cents(slowed_hz, ideal_hz) == pytest.approx(-1200.0 * math.log2(1.0 + ideal_hz * dead_time_s), abs=1e-8)
 
 
 @given(FREQUENCIES_HZ, st.floats(1e-9, 1e-3))
 @settings(max_examples=200)
 def test_bulk_resistance_is_the_root_that_a_general_root_finder_finds(ideal_hz, bulk_per_hz):
     # against scipy.optimize.brentq on f exp(k f) = f_ideal
-    root_hz = brentq(
-        lambda each_hz: each_hz * math.exp(bulk_per_hz * each_hz) - ideal_hz, 0.0, ideal_hz, xtol=1e-12
-    )
+    root_hz = brentq(lambda each_hz: each_hz * math.exp(bulk_per_hz * each_hz) - ideal_hz, 0.0, ideal_hz, xtol=1e-12)
     assert behind_bulk_resistance(ideal_hz, bulk_per_hz) == pytest.approx(root_hz, rel=1e-9)
 
 
@@ -77,9 +71,7 @@ def test_dead_time_and_bulk_resistance_look_alike_up_to_forty_three_cents():
 @given(st.floats(0.9, 1.1), st.floats(1.0, 15.0))
 def test_the_pivot_does_not_move_when_the_scale_does(scale, pivot_octaves):
     core = replace(IDEAL, scale=scale, pivot_octaves=pivot_octaves)
-    assert core.frequency_hz(pivot_octaves - IDEAL.base_octaves) == pytest.approx(
-        2.0**pivot_octaves, rel=1e-12
-    )
+    assert core.frequency_hz(pivot_octaves - IDEAL.base_octaves) == pytest.approx(2.0**pivot_octaves, rel=1e-12)
     octave = core.frequency_hz(3.0) / core.frequency_hz(2.0)
     assert math.log2(octave) == pytest.approx(scale, rel=1e-9)
 
@@ -88,9 +80,7 @@ def test_the_pivot_does_not_move_when_the_scale_does(scale, pivot_octaves):
 def test_leakage_adds_the_same_hertz_everywhere(leakage_hz):
     leaky = replace(IDEAL, leakage_hz=leakage_hz)
     for octaves in (0.0, 4.0, 8.0):
-        assert leaky.frequency_hz(octaves) - IDEAL.frequency_hz(octaves) == pytest.approx(
-            leakage_hz, abs=1e-9
-        )
+        assert leaky.frequency_hz(octaves) - IDEAL.frequency_hz(octaves) == pytest.approx(leakage_hz, abs=1e-9)
 
 
 def test_a_hertz_per_volt_unit_doubles_its_pitch_when_the_voltage_doubles():
@@ -131,9 +121,7 @@ def test_looking_at_a_temperature_on_the_way_changes_nothing(first_s, then_s):
 
 def test_switched_off_it_cools():
     warm = Heat(0.0, powered=True).at(1e5, THERMAL)
-    assert replace(warm, powered=False).at(1e5 + 150.0, THERMAL).board_k == pytest.approx(
-        7.0 / math.e, rel=1e-6
-    )
+    assert replace(warm, powered=False).at(1e5 + 150.0, THERMAL).board_k == pytest.approx(7.0 / math.e, rel=1e-6)
 
 
 def test_a_hand_warms_a_little_and_is_forgotten_in_a_minute():

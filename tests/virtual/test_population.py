@@ -95,9 +95,7 @@ def test_no_steeper_scale_or_sharper_top_hides_a_leakage():
 
 def test_pivots_lie_below_inside_and_above_the_played_range(drawn):
     octaves = np.array([math.log2(each.core.pivot_hz / 32.703) for each in drawn])
-    shares = [
-        float(np.mean(each)) for each in (octaves < 0.0, (octaves >= 0.0) & (octaves <= 8.0), octaves > 8.0)
-    ]
+    shares = [float(np.mean(each)) for each in (octaves < 0.0, (octaves >= 0.0) & (octaves <= 8.0), octaves > 8.0)]
     # binomial spread of a share near 0.3 in 300 draws is 0.027
     assert shares == pytest.approx([0.4, 0.3, 0.3], abs=0.1)
     assert octaves.min() > -6.5
@@ -173,9 +171,7 @@ def test_the_healthy_unit_files_are_repairable(name):
 
 @pytest.mark.parametrize("name", ["scale_out_of_travel", "octave_resistor", "leakage"])
 def test_the_faulty_unit_files_are_not(name):
-    assert not within_limits(
-        characteristics(trimmed(warm_truth(load_unit(UNITS / f"{name}.toml")))), share=1.5
-    )
+    assert not within_limits(characteristics(trimmed(warm_truth(load_unit(UNITS / f"{name}.toml")))), share=1.5)
 
 
 def test_a_fault_that_nobody_knows_is_refused():

@@ -45,9 +45,7 @@ def test_the_source_settles_exponentially(rack: Rack):
     rack.source.execute("OUTP ON;:VOLT 8")
     rack.clock.sleep(0.004)
     # 1 - 1/e after one time constant
-    assert rack.wiring.jack_v(rack.clock.now()) == pytest.approx(
-        (8.0 * 1.0005 + 0.005) * (1 - np.exp(-1)), rel=1e-9
-    )
+    assert rack.wiring.jack_v(rack.clock.now()) == pytest.approx((8.0 * 1.0005 + 0.005) * (1 - np.exp(-1)), rel=1e-9)
 
 
 def test_a_kilohm_of_source_into_a_hundred_kilohm_jack_is_twelve_cents_per_octave():

@@ -53,9 +53,7 @@ def upgrade() -> None:
         sa.CheckConstraint("length(content_sha256) = 64", name=op.f("ck_bench_revision_sha256")),
         _refers("fk_bench_revision_bench_id", ["bench_id"], ["bench.id"]),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_bench_revision")),
-        sa.UniqueConstraint(
-            "bench_id", "content_sha256", name=op.f("uq_bench_revision_bench_id_content_sha256")
-        ),
+        sa.UniqueConstraint("bench_id", "content_sha256", name=op.f("uq_bench_revision_bench_id_content_sha256")),
         **STORAGE,
     )
     op.create_table(
@@ -68,9 +66,7 @@ def upgrade() -> None:
         sa.CheckConstraint("length(content_sha256) = 64", name=op.f("ck_product_revision_sha256")),
         _refers("fk_product_revision_product_id", ["product_id"], ["product.id"]),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_product_revision")),
-        sa.UniqueConstraint(
-            "product_id", "content_sha256", name=op.f("uq_product_revision_product_id_content_sha256")
-        ),
+        sa.UniqueConstraint("product_id", "content_sha256", name=op.f("uq_product_revision_product_id_content_sha256")),
         **STORAGE,
     )
     op.create_table(
@@ -128,9 +124,7 @@ def upgrade() -> None:
         sa.Column("demonstration", column_types.Flag(), nullable=False),
         sa.Column("seed", column_types.Count(), nullable=True),
         sa.CheckConstraint("outcome IN ('finished', 'stopped', 'failed')", name=op.f("ck_visit_outcome")),
-        sa.CheckConstraint(
-            "(ended_utc IS NULL) = (outcome IS NULL)", name=op.f("ck_visit_ended_with_outcome")
-        ),
+        sa.CheckConstraint("(ended_utc IS NULL) = (outcome IS NULL)", name=op.f("ck_visit_ended_with_outcome")),
         _refers("fk_visit_bench_revision_id", ["bench_revision_id"], ["bench_revision.id"]),
         _refers("fk_visit_product_revision_id", ["product_revision_id"], ["product_revision.id"]),
         _refers("fk_visit_unit_id", ["unit_id"], ["unit.id"]),
