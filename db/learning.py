@@ -108,9 +108,7 @@ def observations_of(
             found = [
                 row
                 for revision_id in revisions
-                for row in _latest(
-                    session, _wanted(revision_id, batch_code, trim, quantity, demonstration), latest
-                )
+                for row in _latest(session, _wanted(revision_id, batch_code, trim, quantity, demonstration), latest)
             ]
             found.sort(key=_age)
             rows += found[-latest:]
@@ -133,9 +131,7 @@ def _wanted(
     return of_trim if batch_code is None else (*of_trim, TrimObservation.batch_code == batch_code)
 
 
-def _latest(
-    session: Session, wanted: tuple[ColumnElement[bool], ...], latest: int
-) -> tuple[ObservationRow, ...]:
+def _latest(session: Session, wanted: tuple[ColumnElement[bool], ...], latest: int) -> tuple[ObservationRow, ...]:
     rows = session.execute(
         select(
             Visit.unit_id,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import errno
 
 from db.errors import BadAddress, Conflict, DatabaseError, InvalidValue, NewerSchema, NotFound
-from drivers.errors import DriverError
+from drivers.errors import DriverError, OutsideLimits
 from rig.errors import BenchProblem, NoDecision, RigError, Stopped, WrongInput
 from rig.science.decision import Decision
 
@@ -23,6 +23,7 @@ _BY_ERROR: tuple[tuple[type[Exception], int], ...] = (
     (BenchProblem, BENCH_FAULT),
     (NoDecision, NO_DECISION),
     (Stopped, NO_DECISION),
+    (OutsideLimits, WRONG_INPUT),
     (DriverError, BENCH_FAULT),
     (NotFound, WRONG_INPUT),
     (BadAddress, WRONG_INPUT),

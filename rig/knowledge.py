@@ -138,9 +138,7 @@ def _learned_pivot(trim: Trim, rows: Sequence[ObservationRow], batch: str | None
     return _learned(by_file, PIVOT_UNIT_SPREAD_OCTAVES, rows, batch)
 
 
-def _learned(
-    by_file: Belief, unit_spread: float | None, rows: Sequence[ObservationRow], batch: str | None
-) -> Learned:
+def _learned(by_file: Belief, unit_spread: float | None, rows: Sequence[ObservationRow], batch: str | None) -> Learned:
     by_batch: dict[str | None, list[ObservationRow]] = {}
     for row in reversed(rows):
         by_batch.setdefault(row.batch_code, []).append(row)
@@ -164,9 +162,7 @@ def _expected(from_file: Expectation, others: Sequence[Batch]) -> Expectation:
 
 
 def _learn(expected: Expectation, seen: Sequence[Belief]) -> Batch:
-    return learn_batch(
-        expected, [each.mean for each in seen], [each.standard_uncertainty for each in seen]
-    )
+    return learn_batch(expected, [each.mean for each in seen], [each.standard_uncertainty for each in seen])
 
 
 def units_seen(rows: Sequence[ObservationRow]) -> tuple[Belief, ...]:

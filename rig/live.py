@@ -39,6 +39,7 @@ def live_readings(bench: Bench, cv_v: float, pause_s: float) -> Iterator[LiveRea
     """
     bench.source.set_voltage(cv_v)
     bench.source.output_on()
+    bench.clock.sleep(2.0 * bench.file.source.settling_s)
     widest = max(bench.file.meter.ranges, key=lambda each: each.range_v)
     bench.meter.configure_dc(widest.range_v, bench.file.meter.integration_cycles)
     bench.counter.set_gate(GATE_S)

@@ -346,6 +346,8 @@ class Product(Checked):
     warm_up: WarmUp
     measuring: Measuring
     cautions: tuple[str, ...] = ()
+    checks: tuple[str, ...] = ()
+    """What to see to before anything is turned, one sentence each."""
 
     @model_validator(mode="after")
     def _consistent(self) -> Self:

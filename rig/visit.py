@@ -155,6 +155,8 @@ def run_visit(
     began = bench.clock.now()
     operator.warn(contents.cautions)
     operator.connect_unit(request.serial, contents.oscillators[0])
+    if request.purpose is Purpose.ADJUST and contents.checks:
+        operator.warn(contents.checks)
     bench.source.set_voltage(0.0)
     bench.source.output_on()
     line = know_the_cv(bench, contents, operator, records)
@@ -190,6 +192,10 @@ def run_visit(
             visit.verdict.reason,
         )
     bench.source.make_safe()
+    if visit.verdict.decision not in PASSED:
+        causes = "; ".join(cause.sentence for cause in visit.verdict.causes) or visit.verdict.reason
+        shelf = "To the fault shelf" if request.purpose is Purpose.ADJUST else "Not inside"
+        operator.tell(f"{shelf}: {causes}")
     return replace(visit, duration_s=bench.clock.now() - began)
 
 

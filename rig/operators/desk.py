@@ -10,14 +10,13 @@ from __future__ import annotations
 import os
 import queue
 import signal
-import sys
 import threading
 import time
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Self
+from typing import TYPE_CHECKING, NoReturn, Self
 
 from rig.errors import Stopped
-from rig.operators.keys import Key, open_keyboard
+from rig.operators.keys import Key
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -159,7 +158,7 @@ class Desk:
     _leaving: bool = False
     _ended: bool = False
     _gone: str = ""
-    _raised: bool = False
+    _ending: bool = False
     _handlers: dict[int, object] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
@@ -214,9 +213,17 @@ class Desk:
 
         :raises Stopped: the terminal was closed, or the program was asked to end.
         """
+        self._ending = bool(self._gone)
         if self._gone:
-            self._raised = True
             raise Stopped(self._gone)
+
+    def stop(self, sentence: str) -> NoReturn:
+        """End the visit.
+
+        :raises Stopped: always.
+        """
+        self._ending = True
+        raise Stopped(sentence)
 
     def next(self, timeout_s: float | None) -> Event | None:
         """The next event, or None after the timeout.
@@ -231,7 +238,7 @@ class Desk:
             if event is not None:
                 return event
             if self._ended:
-                raise Stopped("Nobody answers at the terminal: its input has ended, so the visit ends here.")
+                self.stop("Nobody answers at the terminal: its input has ended, so the visit ends here.")
             if ending is not None and self.now() >= ending:
                 return None
 
@@ -297,21 +304,13 @@ class Desk:
         self._stop_now("The terminal was closed: the visit ends here and the source is left safe.")
 
     def _stop_now(self, reason: str) -> None:
-        """Raise once; a second signal must not interrupt the way to a safe source."""
+        """Raise, unless a visit is being ended already: its way to a safe source must not be interrupted."""
         self.hang_up(reason)
-        if not self._raised:
+        if not self._ending:
             self.require_somebody()
 
     def _on_suspend(self, _number: int, _frame: FrameType | None) -> None:
-        if sys.platform == "win32":
-            return
         self.before_suspend()
         self.keyboard.give_back()
-        os.kill(os.getpid(), signal.SIGSTOP)
+        os.kill(os.getpid(), getattr(signal, "SIGSTOP"))  # noqa: B009  not there on Windows, where nothing suspends
         self.keyboard.take()
-
-
-def desk_at(stream_or_none: object = None) -> Desk:
-    """The desk at standard input."""
-    del stream_or_none
-    return Desk(open_keyboard(sys.stdin))

@@ -184,12 +184,14 @@ class LineInput:
 
     def strokes(self, timeout_s: float | None) -> list[str] | None:
         """Strokes of the next piece of input; None at its end."""
-        if self._decoder.waiting:
-            timeout_s = ESCAPE_ALONE_S if timeout_s is None else min(timeout_s, ESCAPE_ALONE_S)
-        if not self._ready(timeout_s):
-            return self._decoder.quiet()
-        data = _read(self._descriptor)
-        return self._decoder.feed(data) if data else None
+        while self._ready(ESCAPE_ALONE_S if self._decoder.waiting else timeout_s):
+            data = _read(self._descriptor)
+            if not data:
+                return None
+            strokes = self._decoder.feed(data)
+            if strokes:
+                return strokes
+        return self._decoder.quiet()
 
     def _ready(self, timeout_s: float | None) -> bool:
         if sys.platform != "win32" and self._wake is not None:

@@ -263,9 +263,7 @@ def gain_observation(
     return Belief(gain, hypot(amount.standard_uncertainty, gain * counted) / abs(turns))
 
 
-def pivot_observation(
-    before: Array, before_covariance: Array, after: Array, after_covariance: Array
-) -> Belief | None:
+def pivot_observation(before: Array, before_covariance: Array, after: Array, after_covariance: Array) -> Belief | None:
     """Pivot as one move of a scale trim shows it, without any prior; None where the move was too small to tell.
 
     Parameters as of :func:`rig.science.trims.learn_pivot`.
@@ -297,9 +295,7 @@ def _posterior(prior: Belief, spreads: Array, log_weights: Array, values: Array,
     for place, spread in enumerate(spreads):
         variance = spread**2 + doubts**2
         log_good = (
-            log(1.0 - BAD_SHARE)
-            - 0.5 * np.log(2.0 * pi * variance)
-            - 0.5 * (nodes[:, None] - values) ** 2 / variance
+            log(1.0 - BAD_SHARE) - 0.5 * np.log(2.0 * pi * variance) - 0.5 * (nodes[:, None] - values) ** 2 / variance
         )
         log_either = np.logaddexp(log_good, log_bad)
         good[place] = np.exp(log_good - log_either)

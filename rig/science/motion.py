@@ -18,7 +18,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from enum import Enum, auto
 from math import ceil, copysign, isfinite, isnan, pi, sqrt
-from statistics import fmean, median, median_low
+from statistics import fmean, median
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -184,7 +184,7 @@ def follow(
             f"a reading needs a finite distance and an uncertainty above 0, not {distance} and {standard_uncertainty}"
         )
     step_s = min(time_s - motion.time_s, LONGEST_STEP_S) if turning else 0.0
-    heard = _heard(motion, Reading(time_s, distance, standard_uncertainty))
+    heard = _heard(motion, Reading(float(time_s), float(distance), float(standard_uncertainty)))
     if len(heard.readings) < JUDGED:
         return replace(heard, seen=Seen.BACK if heard.returning else Seen.STILL, done=False)
     level, doubt = _level(heard.readings)
@@ -354,6 +354,7 @@ def _slope(window: Sequence[Reading]) -> Rate:
 
 
 def _without_strays(window: Sequence[Reading]) -> list[float]:
-    """Distances near one of them, the middle one: at least that one is left."""
-    centre, single = median_low(each.distance for each in window), _single(window)
-    return [each.distance for each in window if abs(each.distance - centre) <= STRAY * single]
+    """Distances near the middle one; where the readings fall into two heaps, the middle itself."""
+    centre, single = median(each.distance for each in window), _single(window)
+    near = [each.distance for each in window if abs(each.distance - centre) <= STRAY * single]
+    return near or [centre]

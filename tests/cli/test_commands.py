@@ -209,3 +209,17 @@ def test_wrong_options_are_wrong_input(tmp_path):
     assert rig("demo", "--seed", "minus one", folder=tmp_path).returncode == 2
     assert rig("demo", "--fault", "gremlins", folder=tmp_path).returncode == 2
     assert rig("tune", folder=tmp_path).returncode == 2
+
+
+def test_watching_shows_cv_pitch_and_meter_and_leaves_no_record(tmp_path):
+    outcome = rig("watch", "--count", "2", "--json", folder=tmp_path)
+    assert outcome.returncode == 0, outcome.stderr
+    first, second = (json.loads(line) for line in outcome.stdout.splitlines())
+    assert second["cv_v"] == pytest.approx(3.0, abs=0.01)
+    assert first["meter_v"] == pytest.approx(3.0065, abs=0.001)  # gain error 0.05 %, offset 5 mV of the virtual source
+    assert 100.0 < first["frequency_hz"] < 1000.0
+    assert not (tmp_path / "record.sqlite").exists()
+
+
+def test_a_cv_past_the_products_limits_never_leaves_the_program(tmp_path):
+    assert "nothing was sent" in one_sentence(rig("watch", "--cv", "9.5", "--count", "1", folder=tmp_path), 2)

@@ -28,9 +28,7 @@ def upgrade() -> None:
         sa.Column("taken_utc", column_types.UtcTime(), nullable=False),
         sa.CheckConstraint("quantity IN ('gain', 'pivot')", name=op.f("ck_trim_observation_quantity")),
         sa.CheckConstraint("standard_uncertainty > 0", name=op.f("ck_trim_observation_uncertainty")),
-        _refers(
-            "fk_trim_observation_product_revision_id", ["product_revision_id"], ["product_revision.id"]
-        ),
+        _refers("fk_trim_observation_product_revision_id", ["product_revision_id"], ["product_revision.id"]),
         _refers("fk_trim_observation_visit_id", ["visit_id"], ["visit.id"]),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_trim_observation")),
         **STORAGE,
