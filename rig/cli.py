@@ -43,6 +43,9 @@ ProductOption = Annotated[
     Path | None,
     typer.Option("--product", help="Product file (TOML). Default: the invented demonstration product."),
 ]
+ProductArgument = Annotated[
+    Path | None, typer.Argument(help="Product file (TOML). Default: the invented demonstration product.")
+]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON document instead of text.")]
 SeedOption = Annotated[int, typer.Option("--seed", min=0, max=2**31 - 1, help="Which unit and bench are drawn.")]
 OperatorOption = Annotated[str, typer.Option("--operator", help="Who stands at the bench.")]
@@ -76,7 +79,7 @@ def demo(
         return
     product = load_product(demonstration_product())
     bench_file = drawn_anew(bench_file, seed=seed, fault=fault)
-    serial = product.contents.serial.with_check_character(f"DM{2600 + seed // 10000 % 1000:04d}{seed % 10000:04d}")
+    serial = product.contents.serial.with_check_character(f"DM{(2600 + seed) % 10000:04d}{seed % 10000:04d}")
     request = Request(serial, Purpose.ADJUST, "virtual operator", ambient_c=None, seed=seed)
     _visit(bench_file, product, request, out, as_json=as_json, timing=timing)
 
@@ -119,6 +122,28 @@ def history(
             typer.echo(json.dumps(history_document(found, database.url_shown), indent=2))
             return
         typer.echo("\n".join(history_lines(found)))
+        typer.echo(f"Database: {database.url_shown}")
+
+
+@app.command()
+def trims(
+    product: ProductArgument = None,
+    batch: Annotated[str | None, typer.Option("--batch", help="Batch whose next unit is meant.")] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """What has been learned of a product's trims: effect of a turn, pivot, batch by batch."""
+    from rig.knowledge import learned_trims
+    from rig.reports.trims import trims_document, trims_lines
+
+    product_file = _files(None, product)[1]
+    contents = product_file.contents
+    with _database() as database:
+        with database.reading() as session:
+            known = learned_trims(session, product_file, batch, demonstration=contents.product.demonstration)
+        if as_json:
+            typer.echo(json.dumps(trims_document(contents, batch, known, database.url_shown), indent=2))
+            return
+        typer.echo("\n".join(trims_lines(contents, batch, known)))
         typer.echo(f"Database: {database.url_shown}")
 
 

@@ -27,7 +27,9 @@ class LiveReading:
 
     def line(self) -> str:
         """One line for the screen."""
-        pitch = "no signal" if self.frequency_hz is None else f"{self.frequency_hz:.4f} Hz  {note_name(self.frequency_hz)}"
+        pitch = (
+            "no signal" if self.frequency_hz is None else f"{self.frequency_hz:.4f} Hz  {note_name(self.frequency_hz)}"
+        )
         meter = self.said if self.meter_v is None else f"meter {self.meter_v:.5f} V"
         return f"CV {self.cv_v:.4f} V  {pitch}  {meter}"
 

@@ -10,6 +10,7 @@ import numpy as np
 
 from rig.diagnosis import octave_divider, out_of_travel, sweep_causes
 from rig.product import SCALE_KINDS, TrimKind
+from rig.science.learning import Belief, TrimKnowledge
 from rig.science.pitch import note_name
 from rig.science.planning import Adjuster, Played, TrackingLimits, make_plan
 from rig.science.rail import plan_rail
@@ -120,33 +121,35 @@ def tracking_limits(product: Product) -> TrackingLimits:
 
 
 def adjusters_of(
-    product: Product, pivots: Mapping[str, Pivot], stuck: frozenset[str] = frozenset()
+    product: Product, known: Mapping[str, TrimKnowledge], stuck: frozenset[str] = frozenset()
 ) -> tuple[Adjuster, ...]:
     """Trims that move the tracking, in the order in which they are turned: scale, highs, base last.
 
-    :param pivots: what has been learned of pivots so far, by trim.
+    :param known: what is known of each trim: from the product file, the batch, and this unit so far.
     :param stuck: trims at their end stop, which are not moved again.
     """
     order = (*SCALE_KINDS, TrimKind.HIGHS, TrimKind.BASE)
     found = [(name, trim) for kind in order for name, trim in product.trims.items() if trim.kind is kind]
-    return tuple(_adjuster(name, trim, pivots) for name, trim in found if name not in stuck)
+    return tuple(_adjuster(name, trim, known[name]) for name, trim in found if name not in stuck)
 
 
-def expected_pivot(trim: Trim) -> Pivot:
-    """Pivot as the product file expects it."""
-    return Pivot(log2(trim.pivot_hz or 1.0), trim.pivot_spread_octaves or 1.0)
+def expected_knowledge(product: Product) -> dict[str, TrimKnowledge]:
+    """What the product file expects of each trim."""
+    return {
+        name: TrimKnowledge(
+            Belief(trim.effect_per_turn, max(trim.effect_per_turn_spread, 0.02 * abs(trim.effect_per_turn))),
+            Belief(log2(trim.pivot_hz), trim.pivot_spread_octaves)
+            if trim.pivot_hz is not None and trim.pivot_spread_octaves is not None
+            else None,
+        )
+        for name, trim in product.trims.items()
+    }
 
 
-def expected_pivots(product: Product) -> dict[str, Pivot]:
-    """Pivots as the product file expects them, by trim."""
-    return {name: expected_pivot(trim) for name, trim in product.trims.items() if trim.kind is TrimKind.SCALE_COMMON}
-
-
-def _adjuster(name: str, trim: Trim, pivots: Mapping[str, Pivot]) -> Adjuster:
-    pivot = None
+def _adjuster(name: str, trim: Trim, known: TrimKnowledge) -> Adjuster:
+    pivot = None if known.pivot is None else Pivot(known.pivot.mean, known.pivot.standard_uncertainty)
     effect: ScaleAboutPivot | ScaleAtInput | DeadTimeTaken | Shift
-    if trim.kind is TrimKind.SCALE_COMMON:
-        pivot = pivots.get(name, expected_pivot(trim))
+    if pivot is not None:
         effect = ScaleAboutPivot(pivot.octaves)
     elif trim.kind is TrimKind.SCALE_INPUT:
         effect = ScaleAtInput()
@@ -154,21 +157,21 @@ def _adjuster(name: str, trim: Trim, pivots: Mapping[str, Pivot]) -> Adjuster:
         effect = DeadTimeTaken()
     else:
         effect = Shift()
-    spread = trim.effect_per_turn_spread / abs(trim.effect_per_turn)
-    return Adjuster(name, effect, trim.effect_per_turn, spread, trim.turns, trim.turns, pivot)
+    spread = known.gain.standard_uncertainty / abs(known.gain.mean)
+    return Adjuster(name, effect, known.gain.mean, spread, trim.turns, trim.turns, pivot)
 
 
 def plan_tracking(
     assessed: SweepAssessment,
     product: Product,
-    pivots: Mapping[str, Pivot],
+    known: Mapping[str, TrimKnowledge],
     stuck: frozenset[str] = frozenset(),
 ) -> Plan:
     """Plan the moves of scale, highs and base from one sweep."""
     return make_plan(
         assessed.parameters,
         assessed.covariance,
-        adjusters_of(product, pivots, stuck),
+        adjusters_of(product, known, stuck),
         played_of(product),
         tracking_limits(product),
         good_enough=GOOD_ENOUGH,
@@ -213,13 +216,13 @@ def recommend(
     steps_octaves: Array,
     knob_centre_octaves: float | None,
     knob_middle_octaves: float | None,
-    pivots: Mapping[str, Pivot],
+    known: Mapping[str, TrimKnowledge],
 ) -> Recommendation:
     """Everything to be turned, from one survey."""
     causes = list(sweep_causes(assessed, findings, product))
     if not bool(np.all(assessed.fit.converged)):
         return Recommendation((), tuple(product.trims), None, None, tuple(causes))
-    plan = plan_tracking(assessed, product, pivots)
+    plan = plan_tracking(assessed, product, known)
     advice = [_tracking_advice(product, move) for move in plan.moves]
     left_alone = list(plan.left_alone)
     causes += [out_of_travel(product.trims[move.trim].label, move.turns) for move in plan.moves if move.beyond_travel]
@@ -228,7 +231,7 @@ def recommend(
         steeper = _scale_change(product, plan)
         wanted = rail_plan(product, rail_v, steps_octaves * steeper)
         if wanted is not None and rail_should_move(product, wanted, rail_v):
-            advice.append(_rail_advice(*rail_trim, rail_v, wanted.target_v))
+            advice.append(_rail_advice(*rail_trim, known[rail_trim[0]].gain, rail_v, wanted.target_v))
         else:
             left_alone.append(rail_trim[0])
         cause = octave_cause(product, wanted) if wanted is not None else None
@@ -236,7 +239,11 @@ def recommend(
     centre_trim = product.trim_of(TrimKind.CENTRE)
     if centre_trim is not None and knob_centre_octaves is not None and knob_middle_octaves is not None:
         if centre_should_move(product, knob_centre_octaves):
-            advice.append(_centre_advice(product, *centre_trim, knob_centre_octaves, knob_middle_octaves))
+            advice.append(
+                _centre_advice(
+                    product, *centre_trim, known[centre_trim[0]].gain, knob_centre_octaves, knob_middle_octaves
+                )
+            )
         else:
             left_alone.append(centre_trim[0])
     return Recommendation(
@@ -274,14 +281,14 @@ def _tracking_advice(product: Product, move: PlannedMove) -> Advice:
     )
 
 
-def _rail_advice(name: str, trim: Trim, rail_v: float, target_v: float) -> Advice:
-    turns = (target_v / rail_v - 1.0) / trim.effect_per_turn
+def _rail_advice(name: str, trim: Trim, gain: Belief, rail_v: float, target_v: float) -> Advice:
+    turns = (target_v / rail_v - 1.0) / gain.mean
     return Advice(
         trim=name,
         label=trim.label,
         direction=_direction(turns),
         turns=turns,
-        turns_standard_uncertainty=abs(turns * trim.effect_per_turn_spread / trim.effect_per_turn),
+        turns_standard_uncertainty=abs(turns * gain.standard_uncertainty / gain.mean),
         target=target_v,
         target_unit="V",
         distance=target_v - rail_v,
@@ -291,15 +298,17 @@ def _rail_advice(name: str, trim: Trim, rail_v: float, target_v: float) -> Advic
     )
 
 
-def _centre_advice(product: Product, name: str, trim: Trim, centre_octaves: float, middle_octaves: float) -> Advice:
-    turns = -centre_octaves / trim.effect_per_turn
+def _centre_advice(
+    product: Product, name: str, trim: Trim, gain: Belief, centre_octaves: float, middle_octaves: float
+) -> Advice:
+    turns = -centre_octaves / gain.mean
     held_v = product.controls.knob.read_at_cv_v if product.controls.knob is not None else 0.0
     return Advice(
         trim=name,
         label=trim.label,
         direction=_direction(turns),
         turns=turns,
-        turns_standard_uncertainty=abs(turns * trim.effect_per_turn_spread / trim.effect_per_turn),
+        turns_standard_uncertainty=abs(turns * gain.standard_uncertainty / gain.mean),
         target=2.0 ** (middle_octaves - centre_octaves),
         target_unit="Hz",
         distance=-CENTS * centre_octaves,

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from db import models, queries
+from db.learning import add_observation
 from rig.acquire import CvLine
 
 if TYPE_CHECKING:
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from uuid import UUID
 
     from db.engine import Database
+    from db.learning import Quantity
     from drivers.clock import Clock
     from rig.acquire import Point
     from rig.assess import Finding, SweepAssessment
@@ -26,6 +28,7 @@ if TYPE_CHECKING:
     from rig.diagnosis import Cause
     from rig.product import Product
     from rig.recommend import Recommendation
+    from rig.science.learning import Belief
     from rig.tomlfile import Loaded
 
 COVERAGE_PROBABILITY = 0.95
@@ -250,6 +253,20 @@ class Recorder:
                 )
             )
             self.moves += 1
+
+    def observation(self, trim: str, quantity: Quantity, seen: Belief) -> None:
+        """Keep what a move showed of its trim, for the next unit of the batch."""
+        with self.database.session() as session:
+            add_observation(
+                session,
+                self.visit_id,
+                trim=trim,
+                quantity=quantity,
+                value=seen.mean,
+                standard_uncertainty=seen.standard_uncertainty,
+                taken_utc=self.clock.utc(),
+                oscillator=self.oscillator,
+            )
 
     def conclude(
         self, findings: Mapping[str, Sequence[Finding]], decision: str, causes: Sequence[Cause], reason: str

@@ -13,8 +13,9 @@ from typing import TYPE_CHECKING
 from rig.acquire import Acquisition, TimeSpent
 from rig.diagnosis import slow_warm_up, sweep_causes
 from rig.errors import NoDecision, Stopped
+from rig.knowledge import learned_trims
 from rig.product import StageName
-from rig.recommend import expected_pivots, octave_cause, rail_plan, recommend
+from rig.recommend import octave_cause, rail_plan, recommend
 from rig.records import begin_visit, bench_records
 from rig.science.decision import Decision, worst_of
 from rig.stages.base import adjust_base
@@ -43,6 +44,7 @@ if TYPE_CHECKING:
     from rig.product import Product
     from rig.recommend import Recommendation
     from rig.records import Recorder
+    from rig.science.learning import TrimKnowledge
     from rig.stages.survey import Survey
     from rig.stages.warm_up import WarmedUp
     from rig.tomlfile import Loaded
@@ -125,6 +127,7 @@ class _Work:
     operator: Operator
     recorder: Recorder
     purpose: Purpose
+    known: Mapping[str, TrimKnowledge]
     warmed: WarmedUp | None = None
     found: Survey | None = None
     advised: Recommendation | None = None
@@ -183,7 +186,9 @@ def run_visit(
                 bench.source.set_voltage(0.0)
                 operator.connect_unit(request.serial, name)
             recorder.oscillator = name
-            done.append(_oscillator(_Work(acquisition, operator, recorder, request.purpose), name, doubts))
+            known = _known(database, product, batch, demonstration=_is_demonstration(bench, contents))
+            work = _Work(acquisition, operator, recorder, request.purpose, known)
+            done.append(_oscillator(work, name, doubts))
         visit = Visit(recorder.visit_id, request.serial, batch, _whole(done), tuple(done), acquisition.spent)
         recorder.conclude(
             {AS_FOUND: visit.found_findings, AS_LEFT: visit.findings},
@@ -197,6 +202,19 @@ def run_visit(
         shelf = "To the fault shelf" if request.purpose is Purpose.ADJUST else "Not inside"
         operator.tell(f"{shelf}: {causes}")
     return replace(visit, duration_s=bench.clock.now() - began)
+
+
+def _is_demonstration(bench: Bench, product: Product) -> bool:
+    return product.product.demonstration or bench.file.bench.demonstration
+
+
+def _known(
+    database: Database, product: Loaded[Product], batch: str, *, demonstration: bool
+) -> Mapping[str, TrimKnowledge]:
+    """What file, other batches and the units of this batch so far say of each trim."""
+    with database.reading() as session:
+        learned = learned_trims(session, product, batch, demonstration=demonstration)
+    return {name: each.knowledge for name, each in learned.items()}
 
 
 @contextmanager
@@ -316,7 +334,7 @@ def _advise(work: _Work, of: Survey) -> Recommendation:
         of.steps_octaves,
         of.knob.centre_octaves if of.knob is not None else None,
         of.knob.middle.octaves if of.knob is not None else None,
-        work.tracking.pivots if work.tracking is not None else expected_pivots(work.acquisition.product),
+        work.tracking.known if work.tracking is not None else work.known,
     )
 
 
@@ -337,7 +355,7 @@ def _as_found(work: _Work) -> None:
         and bool(work.advised.advice)
         and not work.advised.causes
     )
-    work.tracking = Tracking(work.found.assessed, expected_pivots(work.acquisition.product))
+    work.tracking = Tracking(work.found.assessed, dict(work.known))
 
 
 def _tracking_stage(
@@ -353,19 +371,19 @@ def _tracking_stage(
 
 def _rail(work: _Work) -> None:
     if work.turning:
-        made = adjust_rail(work.acquisition, work.operator, work.recorder)
+        made = adjust_rail(work.acquisition, work.operator, work.recorder, work.known)
         _count(work, "rail", made.moves, made.cause)
 
 
 def _octave_steps(work: _Work) -> None:
     if work.turning:
-        made = adjust_octave_steps(work.acquisition, work.operator, work.recorder)
+        made = adjust_octave_steps(work.acquisition, work.operator, work.recorder, work.known)
         _count(work, "rail", made.moves, made.cause)
 
 
 def _knob(work: _Work) -> None:
     if work.turning:
-        made = adjust_knob(work.acquisition, work.operator, work.recorder)
+        made = adjust_knob(work.acquisition, work.operator, work.recorder, work.known)
         _count(work, "centre", made.moves, made.cause)
 
 

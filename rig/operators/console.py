@@ -1,112 +1,325 @@
-"""A person at a terminal: prompts, and a live line while a trim is turned."""
+"""A person at a terminal, with a screwdriver in one hand and a probe in the other.
+
+What the rig can see by itself it waits for; Enter and a few single keys are for the rest. Nothing needs a key twice,
+except what overrides the rig. ``s`` ends the visit at any prompt.
+"""
 
 from __future__ import annotations
 
-import contextlib
-import select
 import sys
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, NoReturn, Protocol
 
-from rich.console import Console
-
-from rig.errors import Stopped
+from rig.operators.desk import DOUBLE_SCAN_S, Burst, Desk, Notice, Press
+from rig.operators.keys import Key, open_keyboard
+from rig.operators.live_line import GOOD, QUIET, STRONG, WARNING, progress_line
 from rig.operators.port import Turned, TurnEnd
+from rig.operators.screen import Screen, printable
+from rig.operators.tone import Tone
+from rig.operators.watch_screen import WatchScreen
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
-    from rig.operators.port import MeterPlace, Turn, Watch
+    from rich.console import Console
 
-HELD_READINGS = 6
-BAR_WIDTH = 31
-HAVE_SELECT_ON_STDIN = sys.platform != "win32"
+    from rig.operators.desk import Event
+    from rig.operators.port import MeterPlace, Sight, Turn, Watch
+
+LOOKS_EVERY_S = 0.05
+CONFIRM_WITHIN_S = 10.0
+TYPING_S = 1.0
+"""Within this time of a key that means nothing somebody types, and ``s`` is a letter."""
+SHORTEST_SCAN = 4
+SCANNED_AGAIN = "scanned again"
+SKIP_REASONS = {"1": "out of reach", "2": "damaged or loose", "3": "not fitted", "4": "other"}
+MEANT_KEYS = frozenset({"a", "d", "e", "k", "s", "t", *SKIP_REASONS, *Key})
+
+
+class Fingers(Protocol):
+    """Keys beyond the common ones, while a trim is turned or a control is set."""
+
+    @property
+    def hint(self) -> str:
+        """What the keys do, in a few words."""
+
+    @property
+    def turned(self) -> float | None:
+        """Turns made so far, where somebody knows."""
+
+    def press(self, key: str) -> bool:
+        """Do what the key is for; whether it is for anything."""
+
+
+class NoFingers:
+    """A person turns real trims; no key does."""
+
+    hint = ""
+    turned: float | None = None
+
+    def press(self, _key: str) -> bool:
+        """No key means anything here."""
+        return False
+
+
+@dataclass(frozen=True, slots=True)
+class Skipped:
+    """A trim that the operator would not or could not turn, and why."""
+
+    trim: str
+    label: str
+    reason: str
 
 
 @dataclass(slots=True)
 class ConsoleOperator:
-    """Asks a person, on the terminal. Enter answers yes; s stops the visit."""
+    """Asks a person on the terminal.
+
+    :param desk: where keys and scans arrive; that of standard input by default. Whoever keeps it open (``with desk``)
+        lets keys count between prompts as well.
+    """
 
     console: Console
+    desk: Desk = field(default_factory=lambda: Desk(open_keyboard(sys.stdin)))
+    tone_on: bool = False
+    skipped: list[Skipped] = field(default_factory=list)
+    screen: Screen = field(init=False)
+    tone: Tone = field(init=False)
+    _connected: Burst | None = None
+    _acknowledged: set[tuple[str, ...]] = field(default_factory=set)
+    _odd_s: float = float("-inf")
+    _progress_s: float = float("-inf")
+
+    def __post_init__(self) -> None:
+        self.screen = Screen(self.console, self._lost)
+        self.tone = Tone(self.screen.bell, self.tone_on)
+        self.desk.before_suspend = self.screen.wipe
 
     def warn(self, cautions: Sequence[str]) -> None:
-        """Show the cautions and wait for Enter."""
-        for caution in cautions:
-            self.console.print(f"  ! {caution}", markup=False)
-        self._ask("Read the cautions, then press Enter")
+        """Show the cautions; wait for Enter, unless the same were acknowledged at an earlier scan.
 
-    def connect_unit(self, serial: str) -> None:
-        """Ask for the unit on the bench."""
-        self._ask(f"Put unit {serial} on the bench: CV and output leads in, power on; then press Enter")
+        What comes after the unit is connected is to be checked on each unit, and always asked.
+        """
+        if not cautions:
+            return
+        connected = self._connected is not None and self._connected is self.desk.on_bench
+        if tuple(cautions) in self._acknowledged and self.desk.on_bench is not None and not connected:
+            self.screen.line(f"The {len(cautions)} cautions hold as before.", WARNING)
+            return
+        for caution in cautions:
+            self.screen.line(f"  ! {caution}", WARNING)
+        self._ask("Checked?" if connected else "Read the cautions", "Enter when done")
+        self._acknowledged.add(tuple(cautions))
+
+    def connect_unit(self, serial: str, oscillator: str) -> None:
+        """Ask for the unit on the bench; Enter, or a second scan of the same serial."""
+        which = f", its oscillator {oscillator}" if oscillator else ""
+        self._ask(
+            f"Put unit {serial} on the bench{which}: CV and output leads in, power on",
+            "Enter or scan it again when done",
+            (SCANNED_AGAIN,),
+        )
+        self._connected = self.desk.on_bench
 
     def connect_meter(self, place: MeterPlace) -> None:
         """Ask for the meter's lead."""
-        self._ask(f"Meter lead to {place.value}; then press Enter")
+        self._ask(f"Meter lead to {place.value}", "Enter when done")
 
-    def set_control(self, control: str, position: str) -> None:
-        """Ask for a switch or knob position."""
-        self._ask(f"Set {control} to {position}; then press Enter")
+    def close_case(self) -> None:
+        """Ask for the closed case."""
+        self._ask("Close the case, hands off the unit", "Enter when done")
 
     def output_is_connected(self, problem: str) -> bool:
-        """Ask whether lead and power are truly on."""
-        self.console.print(problem, markup=False, style="bold")
-        return self._ask("Enter to read again, or d and Enter if lead and power are sure: the unit is dead") == "d"
+        """Ask whether lead and power are truly on; only a confirmed ``d`` blames the unit."""
+        self.screen.line(problem, STRONG)
+        if self._ask("Check lead and power", "Enter reads again, d: both are sure, the unit is dead", "ad") != "d":
+            return False
+        return self._ask("The unit will be judged dead", "Enter if you are sure, a reads again", "a") == Key.ENTER
 
     def tell(self, message: str) -> None:
-        """Print a line."""
-        self.console.print(message, markup=False)
+        """Write a line."""
+        self.screen.line(message)
+        self._listen()
 
     def progress(self, stage: str, done: int, total: int) -> None:
-        """Print a line at the end of each stage, and a counter where the terminal can redraw it."""
-        if self.console.is_terminal:
-            self.console.print(f"  {stage} {done}/{total}", end="\n" if done >= total else "\r", markup=False)
-        elif done >= total:
-            self.console.print(f"  {stage} done", markup=False)
+        """Draw how far a stage is; write one line at its end."""
+        now_s = self.desk.now()
+        if done >= total:
+            self._progress_s = float("-inf")
+            self.screen.line(f"  {stage}: done", QUIET)
+        elif self.screen.redraws and now_s - self._progress_s >= LOOKS_EVERY_S:
+            self._progress_s = now_s
+            width = self.screen.size()[0] - 1
+            self.screen.paint([progress_line(stage, done, total, width, self.screen.glyphs)])
+        self._listen()
 
-    def turn(self, turn: Turn, watch: Watch) -> Turned:
-        """Show the live distance until it has stayed inside, or a key ends the move."""
-        self.console.print(
-            f"Turn {turn.label} {turn.direction}, about {abs(turn.turns):.1f} turns, to {turn.target} with {turn.where}.\n"
-            "It stops by itself when it is right; e and Enter: end stop, Enter: give up.",
-            markup=False,
-        )
-        inside = 0
-        while inside < HELD_READINGS:
-            reading = watch.read()
-            inside = inside + 1 if abs(reading.distance) <= watch.tolerance else 0
-            line = f"{reading.shown:>14}  {reading.distance:+9.2f} {watch.unit} {_bar(reading.distance / watch.tolerance)}"
-            self.console.print(line, end="\r" if self.console.is_terminal else "\n", markup=False)
-            pressed = _line_if_any()
-            if pressed is not None:
-                self.console.print()
-                return Turned(TurnEnd.END_STOP if pressed == "e" else TurnEnd.GAVE_UP)
-        self.console.print("\nStop, that is it. Hands away.", markup=False)
-        return Turned(TurnEnd.REACHED)
+    def set_control(
+        self, control: str, position: str, sight: Sight | None = None, fingers: Fingers | None = None
+    ) -> None:
+        """Have a control set: seen by the rig where it can see, else told by Enter."""
+        fingers = fingers or NoFingers()
+        if sight is None:
+            self._ask(f"Set {control} to {position}", hints(fingers.hint, "Enter when done"), fingers=fingers)
+            return
+        self.screen.line(f"Set {control} to {position}", STRONG)
+        hint = hints(fingers.hint, "the rig sees it by itself", "Enter goes on without", "s stops")
+        self.screen.line(f"  {hint}", QUIET)
+        with self.desk as desk:
+            self._clear_the_desk()
+            override = _Override(self.screen, desk.now)
+            said = ""
+            while True:
+                sighting = sight.look()
+                if sighting.said and sighting.said != said:
+                    said = sighting.said
+                    self.screen.line(f"  {said}", GOOD if sighting.done else WARNING)
+                if sighting.done:
+                    return
+                keys = [self._key(event) for event in desk.arrived(LOOKS_EVERY_S)]
+                unknown = [key for key in keys if key and not fingers.press(key)]
+                if Key.ENTER in unknown and override.given():
+                    self.screen.line(f"  {control} is taken to be at {position}, on your word.", WARNING)
+                    return
 
-    def _ask(self, prompt: str) -> str:
-        try:
-            answer = self.console.input(f"{prompt} (s stops) > ", markup=False).strip().lower()
-        except EOFError:
-            raise Stopped(f"Nobody answers at the terminal ({prompt}): the visit ends here.") from None
-        if answer == "s":
-            raise Stopped("The operator stopped the visit.")
-        return answer
+    def turn(self, turn: Turn, watch: Watch, fingers: Fingers | None = None) -> Turned:
+        """Show the live distance until the watch says that it is right; a key may end the move before."""
+        fingers = fingers or NoFingers()
+        keys = hints(fingers.hint, "e end stop", "k skip", "t tone", "s stop")
+        with self.desk as desk:
+            self._clear_the_desk()
+            shown = WatchScreen(self.screen, turn, watch, keys, desk.now)
+            shown.introduce()
+            while True:
+                reading = watch.read()
+                shown.show(reading)
+                self.tone.follow(reading.distance / watch.tolerance, desk.now())
+                if reading.done:
+                    self.tone.reached()
+                    shown.reached(reading)
+                    return Turned(TurnEnd.REACHED, fingers.turned)
+                end = self._end_of(turn, [self._key(event) for event in desk.arrived()], shown, fingers)
+                if end is not None:
+                    self.screen.line(f"{turn.label}: {end.value}.", WARNING)
+                    return Turned(end, fingers.turned)
+
+    def _end_of(self, turn: Turn, keys: Sequence[str], shown: WatchScreen, fingers: Fingers) -> TurnEnd | None:
+        """What the keys pressed while turning come to: an end of the move, or None."""
+        for key in keys:
+            if not key or fingers.press(key):
+                continue
+            if key == "e":
+                return TurnEnd.END_STOP
+            if key == "k" and self._skips(turn):
+                return TurnEnd.GAVE_UP
+            if key == "t":
+                self.tone.on = not self.tone.on
+                shown.say(f"tone {'on' if self.tone.on else 'off'}")
+            elif key == "a":
+                shown.again()
+        turned = fingers.turned
+        return TurnEnd.TURN_LIMIT if turned is not None and abs(turned) > turn.most_turns else None
+
+    def _skips(self, turn: Turn) -> bool:
+        """Ask why; whether there is a reason."""
+        reasons = "  ".join(f"{key} {reason}" for key, reason in SKIP_REASONS.items())
+        self.screen.line(f"Leave {turn.label} alone: why?  {reasons}  a go on turning", STRONG)
+        key = self._one_of("a", *SKIP_REASONS)
+        if key not in SKIP_REASONS:
+            return False
+        self.skipped.append(Skipped(turn.trim, turn.label, SKIP_REASONS[key]))
+        self.screen.line(f"{turn.label} is left alone: {SKIP_REASONS[key]}.", WARNING)
+        return True
+
+    def _ask(self, prompt: str, hint: str, keys: Sequence[str] = (), fingers: Fingers | None = None) -> str:
+        """Ask, until Enter or one of the keys; ``a`` says it again where it is not one of them."""
+        fingers = fingers or NoFingers()
+        with self.desk:
+            self._clear_the_desk()
+            while True:
+                self.screen.line(prompt, STRONG)
+                self.screen.line(f"  {hint}, s stops", QUIET)
+                key = self._one_of(Key.ENTER, "a", *keys, fingers=fingers)
+                if key != "a" or "a" in keys:
+                    return key
+
+    def _one_of(self, *wanted: str, fingers: Fingers | None = None) -> str:
+        """Wait for one of some keys, or one that the fingers know."""
+        with self.desk as desk:
+            while True:
+                event = desk.next(None)
+                key = self._key(event) if event is not None else ""
+                if key and ((fingers is not None and fingers.press(key)) or key in wanted):
+                    return key
+
+    def _key(self, event: Event) -> str:
+        """The key that an event is, empty where it is none; says what is to be said.
+
+        :raises Stopped: it ends the visit.
+        """
+        if isinstance(event, Notice):
+            self.screen.line(event.sentence, WARNING)
+            return ""
+        if isinstance(event, Burst):
+            return self._scanned(event)
+        return self._pressed(event)
+
+    def _pressed(self, press: Press) -> str:
+        key = press.key.lower()
+        typing = press.at_s - self._odd_s < TYPING_S
+        if key not in MEANT_KEYS:
+            self._odd_s = press.at_s
+        if key == Key.END or (key == "s" and not typing):
+            self.screen.wipe()
+            self.desk.stop("The operator stopped the visit.")
+        return key
+
+    def _scanned(self, burst: Burst) -> str:
+        """A scan in the middle of a visit is no key: it is set aside, unless it is the unit on the bench itself."""
+        text = burst.text.strip()
+        on_bench = self.desk.on_bench
+        if on_bench is not None and text.upper() == on_bench.text.upper():
+            return "" if burst.at_s - on_bench.at_s < DOUBLE_SCAN_S else SCANNED_AGAIN
+        if not burst.ended and len(text) < SHORTEST_SCAN:
+            self.screen.line("Several keys came at once and were not taken: press one.", WARNING)
+            return ""
+        self.desk.set_aside.append(text)
+        self.screen.line(f"{printable(text)} was scanned: finish this unit first, then scan it again.", WARNING)
+        return ""
+
+    def _clear_the_desk(self) -> None:
+        """Keys pressed before a question are no answer to it; lines of a file are."""
+        if self.desk.interactive:
+            for event in self.desk.arrived():
+                self._key(event)
+
+    def _listen(self) -> None:
+        """Between questions: somebody may stop the visit, or scan the next unit too early."""
+        if self.desk.open:
+            self._clear_the_desk()
+        self.desk.require_somebody()
+
+    def _lost(self) -> NoReturn:
+        lost = "Nobody reads the output any more: the visit ends here and the source is left safe."
+        self.desk.hang_up(lost)
+        self.desk.stop(lost)
 
 
-def _bar(distance_in_tolerances: float) -> str:
-    middle = BAR_WIDTH // 2
-    scaled = distance_in_tolerances / (1.0 + abs(distance_in_tolerances) / 10.0)
-    place = round(min(max(middle - scaled * middle / 10.0, 0), BAR_WIDTH - 1))
-    cells = ["."] * BAR_WIDTH
-    cells[middle] = "|"
-    cells[place] = "#"
-    return "".join(cells)
+@dataclass(slots=True)
+class _Override:
+    """A first Enter warns; a second one soon after counts."""
+
+    screen: Screen
+    now: Callable[[], float]
+    until_s: float = float("-inf")
+
+    def given(self) -> bool:
+        if self.now() <= self.until_s:
+            return True
+        self.until_s = self.now() + CONFIRM_WITHIN_S
+        self.screen.line("  The rig does not see it yet: Enter once more goes on all the same.", WARNING)
+        return False
 
 
-def _line_if_any() -> str | None:
-    if not HAVE_SELECT_ON_STDIN or not sys.stdin.isatty():
-        return None
-    with contextlib.suppress(OSError, ValueError):
-        if select.select([sys.stdin], [], [], 0.0)[0]:
-            return sys.stdin.readline().strip().lower()
-    return None
+def hints(*each: str) -> str:
+    """Short hints in one line."""
+    return ", ".join(filter(None, each))

@@ -96,7 +96,7 @@ class Gathering:
             self._after_burst = True
             return [Burst(text, at_s, ended=True)]
         if text:
-            return [Press(text, at_s)]
+            return [Press(text, at_s), Press(stroke, at_s)]
         # Some scanners end in two line ends: the second belongs to the scan as well.
         return [] if self._after_burst else [Press(stroke, at_s)]
 
@@ -168,6 +168,11 @@ class Desk:
     def interactive(self) -> bool:
         """Whether a person presses keys here."""
         return self.keyboard.interactive
+
+    @property
+    def open(self) -> bool:
+        """Whether anything can arrive."""
+        return self._depth > 0
 
     @property
     def pending(self) -> str:
@@ -242,13 +247,15 @@ class Desk:
             if ending is not None and self.now() >= ending:
                 return None
 
-    def waiting(self) -> list[Event]:
-        """Everything that has come so far; asks nobody, so that an input which has ended does not matter.
+    def arrived(self, timeout_s: float = 0.0) -> list[Event]:
+        """Everything that has come so far, or comes first within the timeout.
+
+        Asks nobody, so that an input which has ended does not matter.
 
         :raises Stopped: the terminal was closed, or the program was asked to end.
         """
         events: list[Event] = []
-        while (event := self._taken(0.0)) is not None:
+        while (event := self._taken(0.0 if events else timeout_s)) is not None:
             events.append(event)
         self.require_somebody()
         return events

@@ -87,14 +87,30 @@ def amount(turns: float) -> str:
     return f"about {halves:.1f} turns" if turns < 5.0 else f"about {turns:.0f} turns"
 
 
-def distance_shown(value: float, standard_uncertainty: float, unit: str) -> tuple[str, str, str]:
-    """Signed distance, expanded uncertainty and unit as shown; volts become millivolts."""
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """A distance as it is shown: no sign to be misread, but a word."""
+
+    number: str
+    unit: str
+    side: str
+    doubt: str
+
+    def tail(self, glyphs: Glyphs) -> str:
+        """What stands behind the number."""
+        return " ".join(filter(None, (self.unit, self.side, f"{glyphs.plus_minus} {self.doubt}" if self.doubt else "")))
+
+
+def distance_shown(value: float, standard_uncertainty: float, unit: str) -> Shown:
+    """Distance (target minus reading) with its expanded uncertainty; volts become millivolts."""
     scale, shown_unit = (MILLI, "mV") if unit == "V" else (1.0, unit)
     if not isfinite(value):
-        return "--", "", shown_unit
+        return Shown("--", shown_unit, "", "")
     expanded = COVERAGE_FACTOR * standard_uncertainty * scale if isfinite(standard_uncertainty) else 0.0
     decimals = 0 if expanded >= 2.0 else 1 if expanded >= 0.05 else 2
-    return f"{value * scale:+.{decimals}f}", f"{expanded:.{max(decimals, 1)}f}", shown_unit
+    number = f"{abs(value) * scale:.{decimals}f}"
+    side = "" if float(number) == 0.0 else "too low" if value > 0.0 else "too high"
+    return Shown(number, shown_unit, side, f"{expanded:.{max(decimals, 1)}f}")
 
 
 def bar(distance: float, tolerance: float, expanded_uncertainty: float, width: int, glyphs: Glyphs) -> str:
@@ -140,12 +156,12 @@ def watch_lines(view: View, width: int, height: int, glyphs: Glyphs) -> list[Tex
     """The watch as a block of lines, none wider than ``width``; one line where the terminal is too small for more."""
     if width < NARROWEST_BLOCK or height < LOWEST_BLOCK:
         return [_clipped(Text(short_line(view, glyphs)), width)]
-    distance, doubt, unit = distance_shown(view.reading.distance, view.reading.standard_uncertainty, view.unit)
+    shown = distance_shown(view.reading.distance, view.reading.standard_uncertainty, view.unit)
+    tail = shown.tail(glyphs)
     number, _, number_unit = view.reading.shown.partition(" ")
-    known = isfinite(view.reading.distance)
-    big_distance = letters(distance, glyphs)
-    big_number = letters(number, glyphs) if known else (view.reading.shown,)
-    tail = f"{unit} {glyphs.plus_minus} {doubt}" if doubt else unit
+    big_distance, big_number = letters(shown.number, glyphs), letters(number, glyphs)
+    if not isfinite(view.reading.distance):
+        big_distance, tail, big_number, number_unit = (shown.number,), "", (view.reading.shown,), ""
     style = GOOD if view.inside else STRONG
     lines = [
         Text(f"{view.turn.label}  to {view.turn.target}", STRONG),
@@ -174,9 +190,9 @@ def watch_lines(view: View, width: int, height: int, glyphs: Glyphs) -> list[Tex
 
 def short_line(view: View, glyphs: Glyphs) -> str:
     """The watch in one line, for small or plain terminals."""
-    distance, doubt, unit = distance_shown(view.reading.distance, view.reading.standard_uncertainty, view.unit)
-    exact = f" {glyphs.plus_minus}{doubt}" if doubt else ""
-    return f"{distance}{exact} {unit}  {_way(view, glyphs).plain}  {view.said or view.reading.seen.value}"
+    shown = distance_shown(view.reading.distance, view.reading.standard_uncertainty, view.unit)
+    way, seen = _way(view, glyphs).plain, view.said or view.reading.seen.value
+    return f"{shown.number} {shown.tail(glyphs)}  {way}  {seen}"
 
 
 def plain_line(view: View, glyphs: Glyphs) -> str:
@@ -199,7 +215,7 @@ def _way(view: View, glyphs: Glyphs) -> Text:
 def _labelled(rows: tuple[str, ...], label: str) -> list[str]:
     """Block letters with a unit beside their foot."""
     foot = max(len(row) for row in rows)
-    return [*rows[:-1], f"{rows[-1]:<{foot}}  {label}"]
+    return [*rows[:-1], f"{rows[-1]:<{foot}}  {label}".rstrip()]
 
 
 def _beside(left: list[str], right: list[str], column: int, style: str) -> list[Text]:
@@ -212,3 +228,14 @@ def _beside(left: list[str], right: list[str], column: int, style: str) -> list[
 def _clipped(line: Text, width: int) -> Text:
     line.truncate(width)
     return line
+
+
+def progress_line(stage: str, done: int, total: int, width: int, glyphs: Glyphs) -> Text:
+    """How far a stage has come."""
+    count = f"{done}/{total}"
+    room = min(width - len(stage) - len(count) - 6, 40)
+    drawn = ""
+    if room >= 4 and total > 0:
+        filled = room * min(max(done, 0), total) // total
+        drawn = f"  {glyphs.fill * filled}{glyphs.track * (room - filled)}"
+    return _clipped(Text.assemble("  ", stage, (drawn, QUIET), "  ", count), width)

@@ -44,9 +44,7 @@ def drift_columns(x: ArrayLike, time_s: ArrayLike, x_low: float, x_high: float) 
     """
     if x_low == x_high:
         raise ValueError("drift needs a low and a high CV that differ")
-    positions, times_s = np.broadcast_arrays(
-        np.asarray(x, dtype=np.float64), np.asarray(time_s, dtype=np.float64)
-    )
+    positions, times_s = np.broadcast_arrays(np.asarray(x, dtype=np.float64), np.asarray(time_s, dtype=np.float64))
     share_high = (positions - x_low) / (x_high - x_low)
     return np.stack([(1.0 - share_high) * times_s, share_high * times_s], axis=-1)
 
@@ -63,9 +61,7 @@ def rate_of(time_s: ArrayLike, pitch: ArrayLike, standard_uncertainty: ArrayLike
     times_s, readings = np.asarray(time_s, dtype=np.float64), np.asarray(pitch, dtype=np.float64)
     if times_s.size < 2 or np.ptp(times_s) == 0.0:
         raise ValueError("a drift rate needs readings at two times at least")
-    weight = np.broadcast_to(
-        1.0 / np.square(np.asarray(standard_uncertainty, dtype=np.float64)), times_s.shape
-    )
+    weight = np.broadcast_to(1.0 / np.square(np.asarray(standard_uncertainty, dtype=np.float64)), times_s.shape)
     away_s = times_s - np.average(times_s, weights=weight)
     level = np.average(readings, weights=weight)
     spread = float(np.sum(weight * away_s**2))
@@ -88,9 +84,7 @@ def is_steady(rates: Sequence[DriftRate], limit_cents_per_minute: float, coverag
     )
 
 
-def time_until_steady(
-    time_s: ArrayLike, rates: Sequence[DriftRate], limit_cents_per_minute: float
-) -> float | None:
+def time_until_steady(time_s: ArrayLike, rates: Sequence[DriftRate], limit_cents_per_minute: float) -> float | None:
     """Seconds after the last rate until its size has fallen to the limit, were it to decay exponentially.
 
     :param time_s: middle of the window of each rate, s.

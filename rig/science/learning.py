@@ -13,12 +13,16 @@ the bounded likelihood
 
     L_i(mu) = (1 - share) N(v_i; mu, w_i) + share C(v_i; m, g)
 
-and is left out by itself, the more surely the farther it lies from what the others say. The moments of mu are taken
-by quadrature, exactly but for rounding: nothing depends on the order of the observations or on a starting value.
+and is left out by itself, the more surely the farther it lies from what the others say. The posterior of mu is taken
+by quadrature: nothing depends on the order of the observations or on a starting value. What is handed on is the normal
+with its median and its middle 80 %, so that the small chance that all units so far were bad stays a matter of the
+tails and does not widen the whole.
 
-The largest harm of one observation, where the belief without it is N(m, s^2): it moves the mean by
-s^2/(s^2 + w)^(1/2) r p(r), r its distance in predictive deviations and p(r) the probability that it is good; that is
-never more than 2.3 s, at r near 2.8, and goes to nothing beyond (LARGEST_SHIFT).
+The largest harm of one observation: on a normal belief N(m, s^2) the good part of the posterior has its centre at
+s r s/(s^2 + w)^(1/2), r the distance of the observation in predictive deviations, and the median goes there only
+while that part weighs more than the bad one, which ends at r = 3.4. So no observation, however far, moves a normal
+belief by more than 3.4 s (LARGEST_SHIFT); one at 1e6 deviations moves it by nothing. Beside n good units the harm
+falls as 1/n.
 """
 
 from __future__ import annotations
@@ -43,7 +47,7 @@ if TYPE_CHECKING:
 
 BAD_SHARE = 0.05
 """Share of units that are counted on to be bad."""
-LARGEST_SHIFT = 2.3
+LARGEST_SHIFT = 3.4
 """The most that one observation moves a normal belief, in its own standard uncertainties."""
 HAND_RELATIVE = 0.15
 """Doubt in the turns that a hand reports: a seventh of them ..."""
@@ -58,9 +62,11 @@ _SPREAD_RATIOS = 2.0 ** np.arange(-1.0, 3.01, 0.5)
 """Spreads that are tried, as ratios of the one that is given: from half of it to eight times as much."""
 _SPREAD_DOUBT = 0.6
 """Doubt in a given spread: standard deviation of its natural logarithm."""
-CENTRES = 24
-TAIL = 1e-6
-MIDDLE_DEVIATE = 1.2815515655446004
+_CENTRES = 24
+"""Observations, evenly through their order, about which the quadrature has its nodes."""
+_TAIL = 1e-6
+_MIDDLE_DEVIATE = float(ndtri(0.9))
+"""Half of the middle 80 % of a normal, in standard deviations."""
 _FARTHEST = 1e6
 """An observation farther off than this many scales of a bad unit says no more than one that far off."""
 
@@ -179,8 +185,8 @@ def batch_belief(prior: Belief, unit_spread: float, values: ArrayLike, uncertain
     :param uncertainties: standard uncertainties of the observations, shape (n,), 0 allowed.
     :raises ValueError: shapes differ, a number is not finite, an uncertainty negative, the spread not positive.
     """
-    spreads = np.array([_positive(unit_spread, "the spread of units")])
-    return _posterior(prior, spreads, np.zeros(1), *_checked(values, uncertainties)).mean
+    expected = Expectation(prior, _positive(unit_spread, "the spread of units"))
+    return _posterior(expected, np.ones(1), np.zeros(1), *_checked(values, uncertainties)).mean
 
 
 def learn_batch(expected: Expectation, values: ArrayLike, uncertainties: ArrayLike) -> Batch:
@@ -194,7 +200,7 @@ def learn_batch(expected: Expectation, values: ArrayLike, uncertainties: ArrayLi
     if not observed.size:
         return Batch(expected.mean, expected.unit_spread, ())
     log_weights = -0.5 * (np.log(_SPREAD_RATIOS) / _SPREAD_DOUBT + _SPREAD_DOUBT) ** 2
-    found = _posterior(expected.mean, expected.unit_spread * _SPREAD_RATIOS, log_weights, observed, doubt)
+    found = _posterior(expected, _SPREAD_RATIOS, log_weights, observed, doubt)
     return Batch(found.mean, found.spread, found.good)
 
 
@@ -279,10 +285,12 @@ class _Posterior:
     good: tuple[float, ...]
 
 
-def _posterior(prior: Belief, spreads: Array, log_weights: Array, values: Array, doubts: Array) -> _Posterior:
-    """Moments over mu (trapezoids) and the spread (a sum over those tried)."""
-    given = hypot(prior.standard_uncertainty, float(spreads[np.argmax(log_weights)]))
-    scales = np.hypot(given, doubts)
+def _posterior(
+    expected: Expectation, spread_ratios: Array, log_weights: Array, values: Array, doubts: Array
+) -> _Posterior:
+    """Posterior of mu by trapezoids, of the spread by a sum over those tried."""
+    prior, spreads = expected.mean, expected.unit_spread * spread_ratios
+    scales = np.hypot(expected.unit.standard_uncertainty, doubts)
     values = np.clip(values, prior.mean - _FARTHEST * scales, prior.mean + _FARTHEST * scales)
     order = np.lexsort((doubts, values))
     values, doubts, scales = values[order], doubts[order], scales[order]
@@ -316,11 +324,13 @@ def _posterior(prior: Belief, spreads: Array, log_weights: Array, values: Array,
 def _nodes(prior: Belief, spread: float, values: Array, doubts: Array) -> Array:
     """Places at which the posterior is taken: close together about prior and observations, wider apart far out."""
     steps = 40.0 * np.sinh(np.linspace(-4.0, 4.0, 41)) / np.sinh(4.0)
-    thinned = np.unique(np.linspace(0, values.size - 1, min(values.size, CENTRES)).round().astype(np.intp))
+    thinned = np.unique(np.linspace(0, values.size - 1, min(values.size, _CENTRES)).round().astype(np.intp))
     centres = np.append(values[thinned], prior.mean)
     narrowest = hypot(spread, float(np.min(doubts))) if values.size else prior.standard_uncertainty
     widths = np.append(np.full(thinned.size, narrowest), prior.standard_uncertainty)
-    return np.unique(centres[:, None] + widths[:, None] * steps)
+    nearest = 1e-3 * float(np.min(widths))
+    offsets = np.unique(np.round((centres[:, None] - prior.mean + widths[:, None] * steps) / nearest))
+    return np.asarray(prior.mean + nearest * offsets)
 
 
 def _normal_of(nodes: Array, density: Array) -> Belief:
@@ -330,11 +340,11 @@ def _normal_of(nodes: Array, density: Array) -> Belief:
     areas = steps * (density[1:] + density[:-1]) / 2.0 - steps**2 * np.diff(slope) / 12.0
     below = np.append(0.0, np.cumsum(np.maximum(areas, 0.0)))
     below /= below[-1]
-    inner = (below > TAIL) & (below < 1.0 - TAIL)
+    inner = (below > _TAIL) & (below < 1.0 - _TAIL)
     # in normal deviates, where a normal is a straight line, interpolation is exact for it
     deviates, places = ndtri(below[inner]), nodes[inner]
-    low, middle, high = np.interp([-MIDDLE_DEVIATE, 0.0, MIDDLE_DEVIATE], deviates, places)
-    return Belief(float(middle), float((high - low) / (2.0 * MIDDLE_DEVIATE)))
+    low, middle, high = np.interp([-_MIDDLE_DEVIATE, 0.0, _MIDDLE_DEVIATE], deviates, places)
+    return Belief(float(middle), float((high - low) / (2.0 * _MIDDLE_DEVIATE)))
 
 
 def _checked(values: ArrayLike, uncertainties: ArrayLike) -> tuple[Array, Array]:

@@ -35,9 +35,7 @@ class VoltsPerOctave:
 
     def __post_init__(self) -> None:
         if not (np.isfinite(self.volts_per_octave) and self.volts_per_octave != 0.0):
-            raise ValueError(
-                f"volts per octave must be a finite number other than 0, not {self.volts_per_octave!r}"
-            )
+            raise ValueError(f"volts per octave must be a finite number other than 0, not {self.volts_per_octave!r}")
 
     def octaves(self, cv_v: ArrayLike) -> Array:
         """Nominal octaves re 0 V at a control voltage."""
@@ -117,9 +115,7 @@ def volts_per_semitone(law: Law) -> float:
     :raises ValueError: the law is hertz per volt, where a semitone has no fixed voltage.
     """
     if isinstance(law, HertzPerVolt):
-        raise ValueError(
-            "a semitone has no fixed voltage in a hertz-per-volt law; ask at a control voltage instead"
-        )
+        raise ValueError("a semitone has no fixed voltage in a hertz-per-volt law; ask at a control voltage instead")
     return law.volts_per_octave / SEMITONES_PER_OCTAVE
 
 

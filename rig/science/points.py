@@ -46,9 +46,7 @@ def errors_covariance_cents2(
 ) -> Array:
     """Covariance of the errors of the points, cents squared, from that of the pitches (JCGM 100, eq. 16)."""
     matrix = centring(musical_mask, weights)
-    return np.asarray(
-        CENTS_PER_OCTAVE**2 * matrix @ np.asarray(covariance_octaves2, dtype=np.float64) @ matrix.T
-    )
+    return np.asarray(CENTS_PER_OCTAVE**2 * matrix @ np.asarray(covariance_octaves2, dtype=np.float64) @ matrix.T)
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,8 +89,7 @@ def worst_error(
     covariance = np.asarray(covariance_cents2, dtype=np.float64)
     if errors.ndim != 1 or errors.size == 0 or covariance.shape != (errors.size, errors.size):
         raise ValueError(
-            "errors of shape (n,) go with a covariance of shape (n, n), "
-            f"not {errors.shape} with {covariance.shape}"
+            f"errors of shape (n,) go with a covariance of shape (n, n), not {errors.shape} with {covariance.shape}"
         )
     if not (np.isfinite(errors).all() and np.isfinite(covariance).all()):
         raise ValueError("errors and covariance of the points must be finite; leave out points that failed")

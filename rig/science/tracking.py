@@ -88,9 +88,7 @@ def _information(covariance: Array) -> Array:
     deviations = np.sqrt(np.maximum(np.diagonal(block), 0.0))
     correlation = block / np.where(deviations > 0.0, deviations, np.nan)[:, None] / deviations
     if not (np.isfinite(correlation).all() and np.all(np.linalg.eigvalsh(correlation) > 0.0)):
-        raise ValueError(
-            "the prior's covariance of the known terms is not positive definite; check its variances"
-        )
+        raise ValueError("the prior's covariance of the known terms is not positive definite; check its variances")
     information[pair] = np.linalg.inv(correlation) / deviations[:, None] / deviations
     return information
 
@@ -210,9 +208,7 @@ class LackOfFit:
     worst_index: NDArray[np.intp]
 
 
-def lack_of_fit(
-    fit: TrackingFit, standard_uncertainty: ArrayLike, allowance_octaves: ArrayLike = 0.0
-) -> LackOfFit:
+def lack_of_fit(fit: TrackingFit, standard_uncertainty: ArrayLike, allowance_octaves: ArrayLike = 0.0) -> LackOfFit:
     """Whether a unit is an oscillator of this kind: chi-squared test of the residuals.
 
     :param standard_uncertainty: of each pitch, octaves, as for the fit.
@@ -303,9 +299,7 @@ def _common_shape(*arrays: Array) -> tuple[int, ...]:
 def _stack(array: Array, shape: tuple[int, ...]) -> Array:
     """Points last, sweeps before them in one row of rows, (N, n)."""
     return (
-        array.reshape(-1, shape[-1])
-        if array.shape == shape
-        else np.broadcast_to(array, shape).reshape(-1, shape[-1])
+        array.reshape(-1, shape[-1]) if array.shape == shape else np.broadcast_to(array, shape).reshape(-1, shape[-1])
     )
 
 
@@ -320,9 +314,7 @@ def _columns(extra: ArrayLike | None, shape: tuple[int, ...]) -> Array:
     return np.ascontiguousarray(full.reshape(prod(shape[:-1]), *columns.shape[-2:]).transpose(0, 2, 1))
 
 
-def _prior_stack(
-    prior: Prior | None, lead: tuple[int, ...]
-) -> tuple[Array | None, Array | None, NDArray[np.int64]]:
+def _prior_stack(prior: Prior | None, lead: tuple[int, ...]) -> tuple[Array | None, Array | None, NDArray[np.int64]]:
     """Prior mean and information for each sweep of the stack, and how many terms each prior knows."""
     count = prod(lead)
     if prior is None:
@@ -351,8 +343,7 @@ def _without_left_out(problem: Problem, used: Flags) -> Problem:
 def _why_not_tried(finite: Flags, readings: int, freedom: int) -> str:
     if freedom < 0:
         return (
-            f"{readings} readings are {-freedom} too few to tell the terms of the fit; "
-            "take more points or give a prior"
+            f"{readings} readings are {-freedom} too few to tell the terms of the fit; take more points or give a prior"
         )
     return (
         f"pitch, control voltage or column is not finite at point {int(np.argmin(finite))}; "

@@ -237,9 +237,7 @@ def _iterate(problem: Problem, start: _State) -> tuple[_State, Flags]:
         here.inverse = _inverse(here.system, damping)
         step = (here.inverse @ here.system[:, :terms, terms:])[..., 0]
         gain = np.einsum("ij,ij->i", step, here.system[:, :terms, terms])
-        near = (gain <= SETTLED + SETTLED_RELATIVE * here.system[:, terms, terms]) & (
-            damping == LEAST_DAMPING
-        )
+        near = (gain <= SETTLED + SETTLED_RELATIVE * here.system[:, terms, terms]) & (damping == LEAST_DAMPING)
         going = ~near & (damping <= MOST_DAMPING)
         left = np.count_nonzero(going)
         if left < index.size:

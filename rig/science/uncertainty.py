@@ -112,9 +112,7 @@ class StraightLineFit:
         return np.asarray(rows @ self.coefficients), np.asarray(np.sqrt(variance))
 
 
-def fit_line(
-    x: ArrayLike, y: ArrayLike, u_y: ArrayLike | None = None, u_x: ArrayLike | None = None
-) -> StraightLineFit:
+def fit_line(x: ArrayLike, y: ArrayLike, u_y: ArrayLike | None = None, u_x: ArrayLike | None = None) -> StraightLineFit:
     """Straight line by least squares.
 
     With ``u_y`` (and ``u_x``) the points are weighted by their own variance, that of x carried over by the
@@ -139,9 +137,7 @@ def fit_line(
         variance_x = _variances(u_x, positions.size)
         for _ in range(20):
             before = coefficients
-            coefficients, covariance = _weighted_line(
-                positions, values, variance_y + before[1] ** 2 * variance_x
-            )
+            coefficients, covariance = _weighted_line(positions, values, variance_y + before[1] ** 2 * variance_x)
             if np.allclose(coefficients, before, rtol=1e-12, atol=0.0):
                 break
         variance_y = variance_y + coefficients[1] ** 2 * variance_x
@@ -203,9 +199,7 @@ def coverage_factor(degrees_of_freedom: float = np.inf, probability: float = 0.9
     return float(ndtri(upper) if np.isinf(degrees_of_freedom) else stdtrit(degrees_of_freedom, upper))
 
 
-def expanded(
-    standard_uncertainty: float, degrees_of_freedom: float = np.inf, probability: float = 0.95
-) -> float:
+def expanded(standard_uncertainty: float, degrees_of_freedom: float = np.inf, probability: float = 0.95) -> float:
     """Expanded uncertainty of a two-sided interval (GUM 6.2 and G.3)."""
     return coverage_factor(degrees_of_freedom, probability) * standard_uncertainty
 
@@ -233,9 +227,7 @@ def _weighted_line(x: Array, y: Array, variance: Array) -> tuple[Array, Array]:
     spread = float(weight @ away**2)
     slope = float((weight * away) @ y) / spread
     level = float(weight @ y) / total
-    covariance = np.array(
-        [[1.0 / total + centre**2 / spread, -centre / spread], [-centre / spread, 1.0 / spread]]
-    )
+    covariance = np.array([[1.0 / total + centre**2 / spread, -centre / spread], [-centre / spread, 1.0 / spread]])
     return np.array([level - slope * centre, slope]), covariance
 
 

@@ -14,10 +14,13 @@ from rig.stages.survey import KNOB, KNOB_LOW, KNOB_MIDDLE, read_knob, resting_co
 from rig.watch import PitchWatch
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from rig.acquire import Acquisition
     from rig.diagnosis import Cause
     from rig.operators.port import Operator
     from rig.records import Recorder
+    from rig.science.learning import TrimKnowledge
 
 TOLERANCE_CENTS = 1.0
 
@@ -30,7 +33,9 @@ class KnobSet:
     cause: Cause | None
 
 
-def adjust_knob(acquisition: Acquisition, operator: Operator, recorder: Recorder) -> KnobSet:
+def adjust_knob(
+    acquisition: Acquisition, operator: Operator, recorder: Recorder, known: Mapping[str, TrimKnowledge]
+) -> KnobSet:
     """Read the knob's stops and middle; with the knob left at its middle, turn the centre trim to its target."""
     product = acquisition.product
     found, knob = product.trim_of(TrimKind.CENTRE), product.controls.knob
@@ -38,7 +43,7 @@ def adjust_knob(acquisition: Acquisition, operator: Operator, recorder: Recorder
     if found is None or knob is None or pitches is None or not centre_should_move(product, pitches.centre_octaves):
         return KnobSet(0, None)
     name, trim = found
-    turns = -pitches.centre_octaves / trim.effect_per_turn
+    turns = -pitches.centre_octaves / known[name].gain.mean
     if abs(turns) > trim.turns:
         return KnobSet(0, out_of_travel(trim.label, turns))
     operator.set_control(KNOB, KNOB_MIDDLE)

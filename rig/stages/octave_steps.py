@@ -16,14 +16,19 @@ from rig.stages.survey import read_octaves, read_rail
 from rig.watch import RailWatch
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from rig.acquire import Acquisition
     from rig.operators.port import Operator
     from rig.records import Recorder
+    from rig.science.learning import TrimKnowledge
 
 MOST_MOVES = 3
 
 
-def adjust_octave_steps(acquisition: Acquisition, operator: Operator, recorder: Recorder) -> RailSet:
+def adjust_octave_steps(
+    acquisition: Acquisition, operator: Operator, recorder: Recorder, known: Mapping[str, TrimKnowledge]
+) -> RailSet:
     """Read rail and octave steps, and turn the rail to the voltage that serves the steps best."""
     product = acquisition.product
     found = product.trim_of(TrimKind.RAIL)
@@ -42,7 +47,7 @@ def adjust_octave_steps(acquisition: Acquisition, operator: Operator, recorder: 
             return RailSet(moves, None)
         if moves >= MOST_MOVES or not rail_should_move(product, plan, rail.voltage_v):
             return RailSet(moves, octave_cause(product, plan))
-        turns = (plan.target_v / rail.voltage_v - 1.0) / trim.effect_per_turn
+        turns = (plan.target_v / rail.voltage_v - 1.0) / known[name].gain.mean
         if abs(turns) > trim.turns:
             return RailSet(moves, out_of_travel(trim.label, turns))
         watch = RailWatch(acquisition, plan.target_v, TOLERANCE_V)

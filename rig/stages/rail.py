@@ -14,10 +14,13 @@ from rig.stages.survey import read_rail
 from rig.watch import RailWatch
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from rig.acquire import Acquisition
     from rig.diagnosis import Cause
     from rig.operators.port import Operator
     from rig.records import Recorder
+    from rig.science.learning import TrimKnowledge
 
 TOLERANCE_V = 0.0005
 FAR_OFF_SHARE = 0.02
@@ -32,7 +35,9 @@ class RailSet:
     cause: Cause | None
 
 
-def adjust_rail(acquisition: Acquisition, operator: Operator, recorder: Recorder) -> RailSet:
+def adjust_rail(
+    acquisition: Acquisition, operator: Operator, recorder: Recorder, known: Mapping[str, TrimKnowledge]
+) -> RailSet:
     """Read the rail; turn it to nominal when it is not well inside its limit and no later stage sets it."""
     product = acquisition.product
     found, limit = product.trim_of(TrimKind.RAIL), product.limits.rail
@@ -44,7 +49,7 @@ def adjust_rail(acquisition: Acquisition, operator: Operator, recorder: Recorder
     set_later = StageName.OCTAVE_STEPS in product.stages
     if off_v <= (FAR_OFF_SHARE * limit.nominal_v if set_later else RAIL_MARGIN * limit.plus_minus_v):
         return RailSet(0, None)
-    turns = (limit.nominal_v / rail.voltage_v - 1.0) / trim.effect_per_turn
+    turns = (limit.nominal_v / rail.voltage_v - 1.0) / known[name].gain.mean
     if abs(turns) > trim.turns:
         return RailSet(0, out_of_travel(trim.label, turns))
     watch = RailWatch(acquisition, limit.nominal_v, TOLERANCE_V)

@@ -11,22 +11,25 @@ import numpy as np
 from rig.diagnosis import out_of_travel
 from rig.operators.port import TurnEnd
 from rig.product import TrimKind
-from rig.recommend import cv_of, plan_tracking
-from rig.science.tracking import DEAD_TIME, LEAKAGE, Prior
-from rig.science.trims import learn_pivot
+from rig.recommend import adjusters_of, cv_of, plan_tracking
+from rig.science.learning import TrimKnowledge, amount_moved, combine, gain_observation, pivot_observation
+from rig.science.tracking import CORE, DEAD_TIME, LEAKAGE, Prior
 from rig.stages.moves import turn_to_pitch
 from rig.stages.survey import resting_controls, short_sweep
 from rig.watch import PitchWatch
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from rig.acquire import Acquisition
     from rig.assess import SweepAssessment
     from rig.diagnosis import Cause
     from rig.operators.port import Operator
     from rig.records import Recorder
     from rig.science.planning import Plan, PlannedMove
-    from rig.science.trims import Pivot
     from rig.stages.moves import Made
+
+    Array = NDArray[np.float64]
 
 TOLERANCE_CENTS = 0.3
 MOVES_A_TRIM = 5
@@ -39,7 +42,7 @@ class Tracking:
     """Where the adjustment of the tracking stands: the last sweep, and what has been learned of the trims."""
 
     assessed: SweepAssessment
-    pivots: dict[str, Pivot]
+    known: dict[str, TrimKnowledge]
     stuck: set[str] = field(default_factory=set)
     causes: list[Cause] = field(default_factory=list)
     moves: Counter[str] = field(default_factory=Counter)
@@ -62,7 +65,7 @@ def adjust(
         return
     name, trim = found
     for _ in range(MOVES_A_TRIM):
-        move = _own_move(plan_tracking(state.assessed, product, state.pivots, frozenset(state.stuck)), name)
+        move = _own_move(plan_tracking(state.assessed, product, state.known, frozenset(state.stuck)), name)
         if move is None:
             return
         if move.beyond_travel:
@@ -70,7 +73,7 @@ def adjust(
             return
         made = _make(acquisition, operator, recorder, move)
         state.moves[name] += 1
-        _look_again(acquisition, operator, recorder, state, move)
+        _look_again(acquisition, operator, recorder, state, move, made)
         if made.end is TurnEnd.END_STOP:
             left = move.turns - (made.turns or 0.0)
             _give_up_on(state, name, trim.label, left if left * move.turns > 0.0 else move.turns)
@@ -93,22 +96,48 @@ def _make(acquisition: Acquisition, operator: Operator, recorder: Recorder, move
 
 
 def _look_again(
-    acquisition: Acquisition, operator: Operator, recorder: Recorder, state: Tracking, move: PlannedMove
+    acquisition: Acquisition,
+    operator: Operator,
+    recorder: Recorder,
+    state: Tracking,
+    move: PlannedMove,
+    made: Made,
 ) -> None:
     kind = acquisition.product.trims[move.trim].kind
     before = state.assessed
     after = short_sweep(acquisition, operator, recorder, "after_move", _kept(before, kind))
-    if kind is TrimKind.SCALE_COMMON:
-        wander = np.zeros((4, 4))
-        wander[0, 0] = BETWEEN_SWEEPS_OCTAVES**2
-        state.pivots[move.trim] = learn_pivot(
-            before.parameters,
-            before.covariance + wander,
-            after.parameters,
-            after.covariance,
-            state.pivots[move.trim],
-        )
+    wander = np.zeros((4, 4))
+    wander[CORE, CORE] = BETWEEN_SWEEPS_OCTAVES**2
+    _learn(acquisition, recorder, state, move, made, (before.parameters, before.covariance + wander), after)
     state.assessed = after
+
+
+def _learn(
+    acquisition: Acquisition,
+    recorder: Recorder,
+    state: Tracking,
+    move: PlannedMove,
+    made: Made,
+    before: tuple[Array, Array],
+    after: SweepAssessment,
+) -> None:
+    """What the move showed of its trim: kept for the batch, and used for this unit at once."""
+    if not after.fits:
+        return
+    known = state.known[move.trim]
+    effect = adjusters_of(acquisition.product, state.known)
+    own = next(each.effect for each in effect if each.name == move.trim)
+    amount = amount_moved(own, *before, after.parameters, after.covariance)
+    gain = gain_observation(amount, made.turns)
+    if gain is not None and gain.mean * known.gain.mean > 0.0:
+        recorder.observation(move.trim, "gain", gain)
+        known = TrimKnowledge(combine(known.gain, gain), known.pivot)
+    if known.pivot is not None:
+        pivot = pivot_observation(*before, after.parameters, after.covariance)
+        if pivot is not None:
+            recorder.observation(move.trim, "pivot", pivot)
+            known = TrimKnowledge(known.gain, combine(known.pivot, pivot))
+    state.known[move.trim] = known
 
 
 def _kept(before: SweepAssessment, kind: TrimKind) -> Prior:

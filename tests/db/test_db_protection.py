@@ -16,8 +16,6 @@ from db.models import Base, Finding, Sweep, Verdict, Visit
 from db.protection import FILLED_ONCE
 from db.schema import LATEST, SCRIPTS, migrate
 
-ROWS = Path(__file__).with_name("rows_at_r0001.sql").read_text(encoding="utf-8")
-
 # A careless rebuild by hand: types, keys, checks and keyed storage are gone with the old table.
 CARELESS_REBUILD = '''
 """A careless rebuild, for the tests only."""
@@ -69,10 +67,14 @@ def scripts_with(folder: Path, extra: str) -> Path:
     return scripts
 
 
-def fill_at_first_schema(url: str, file: Path) -> None:
-    migrate(make_url(url), url, patience_s=1.0, revision="r0001")
-    with closing(sqlite3.connect(file)) as connection:
-        connection.executescript(ROWS)
+def fill_schema_by_schema(url: str, file: Path, upto: str = LATEST) -> None:
+    """Migrate from the first schema on, and give every table its rows at the revision that brought it."""
+    for revision in revisions()[: revisions().index(upto) + 1]:
+        migrate(make_url(url), url, patience_s=1.0, revision=revision)
+        rows = Path(__file__).with_name(f"rows_at_{revision}.sql")
+        if rows.exists():
+            with closing(sqlite3.connect(file)) as connection:
+                connection.executescript(rows.read_text(encoding="utf-8"))
 
 
 def attack_everything(file: Path, *settings: str) -> int:
@@ -98,13 +100,12 @@ def attack_everything(file: Path, *settings: str) -> int:
 def test_no_statement_changes_a_finished_record_after_any_migration(
     url: str, file: Path, revision: str, settings: tuple[str, ...]
 ):
-    fill_at_first_schema(url, file)
-    migrate(make_url(url), url, patience_s=1.0, revision=revision)
+    fill_schema_by_schema(url, file, revision)
     assert attack_everything(file, *settings) > 300
 
 
 def test_no_statement_changes_a_finished_record_after_a_rebuild_of_its_table(url: str, file: Path, tmp_path: Path):
-    fill_at_first_schema(url, file)
+    fill_schema_by_schema(url, file)
     scripts = scripts_with(tmp_path, REBUILD.format(latest=LATEST))
     migrate(make_url(url), url, patience_s=1.0, revision="t9999", scripts=scripts)
     with closing(sqlite3.connect(file)) as connection:
@@ -113,7 +114,7 @@ def test_no_statement_changes_a_finished_record_after_a_rebuild_of_its_table(url
 
 
 def test_a_careless_rebuild_is_rolled_back(url: str, file: Path, tmp_path: Path):
-    fill_at_first_schema(url, file)
+    fill_schema_by_schema(url, file)
     before = dump(file)
     scripts = scripts_with(tmp_path, CARELESS_REBUILD.format(latest=LATEST))
     with pytest.raises(ProtectionMissing, match="finding"):

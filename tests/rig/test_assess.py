@@ -9,7 +9,7 @@ from rig.assess import assess_sweep, tracking_findings
 from rig.bench import load_bench
 from rig.diagnosis import Fault, sweep_causes
 from rig.product import load_product
-from rig.recommend import recommend
+from rig.recommend import expected_knowledge, recommend
 from rig.science.decision import Decision
 from rig.science.tracking import predict
 
@@ -104,7 +104,7 @@ def test_a_clipped_range_is_no_oscillator_of_this_kind():
 def test_what_cannot_be_fitted_is_judged_by_its_points_and_gets_no_advice(flat):
     assessed, findings = findings_of(points_of(flat))
     assert findings["tracking_musical"].decision is Decision.FAIL
-    advised = recommend(PRODUCT, assessed, tuple(findings.values()), None, np.array([]), None, None, {})
+    advised = recommend(PRODUCT, assessed, tuple(findings.values()), None, np.array([]), None, None, expected_knowledge(PRODUCT))
     assert advised.advice == () or assessed.fits is False
 
 

@@ -4,12 +4,12 @@ Both look at a tuner that resolves one cent, and know nothing of the unit but wh
 upper note right moves the lower note too, so that one flips between two voltages and turns, again and again.
 
 As practised (common practice): octave by octave. Scale with 0 and 1 V, then with 0 and 2 V, the octave switch against
-the rail, the highs on the top octave, the base at the lowest note; always to the nominal interval over the lower note as
-it was read last. Round again until nothing needs a touch.
+the rail, the highs on the top octave, the base at the lowest note; always to the nominal interval over the lower note
+as it was read last. Round again until nothing needs a touch.
 
 The skilled hand takes 5 V spans, and has an overshoot in mind: how much farther than the nominal interval the watched
-note has to go. It comes from what the last moves did, is carried from unit to unit, may be negative where the pivot lies
-above, and the note watched is the one that moves more.
+note has to go. It comes from what the last moves did, is carried from unit to unit, may be negative where the pivot
+lies above, and the note watched is the one that moves more.
 """
 
 from __future__ import annotations
@@ -113,15 +113,24 @@ class TunerHand:
         if not per_turn:
             return False
         self._felt[trim, cv_v] = per_turn
-        turns = watch.read().distance / per_turn
-        travel = self.product.trims[trim].turns
-        label = self.product.trims[trim].label
-        asked = Turn(trim, label, f"{reading_cents:.0f} cents", f"{cv_v:g} V", turns, ROUND_TRIP_TRAVELS * travel)
-        return turns == 0.0 or self.operator.turn(asked, watch).end is TurnEnd.REACHED
+        distance = watch.peek().distance
+        if abs(distance) <= watch.tolerance:
+            return True
+        travel, label = self.product.trims[trim].turns, self.product.trims[trim].label
+        asked = Turn(
+            trim,
+            label,
+            f"{reading_cents:.0f} cents",
+            f"the CV held at {cv_v:g} V",
+            distance / per_turn,
+            ROUND_TRIP_TRAVELS * travel,
+        )
+        return self.operator.turn(asked, watch).end is TurnEnd.REACHED
 
     def set_octave(self, position: str) -> None:
         """Move the octave switch."""
-        self.operator.set_control("octave", position)
+        self.bench.clock.sleep(self.switch_s)
+        self.operator.hands.set_control("octave", position)
 
     def _hold(self, cv_v: float) -> None:
         if cv_v != self._held_v:
@@ -149,14 +158,23 @@ class TunerWatch:
     hand: TunerHand
     reading_cents: float
     unit: str = "cents"
+    _peeked: WatchReading | None = None
 
     @property
     def tolerance(self) -> float:
         """The display shows the very number."""
         return 0.5 * self.hand.resolution_cents
 
+    def peek(self) -> WatchReading:
+        """Read once; the next reading is this one."""
+        self._peeked = self.read()
+        return self._peeked
+
     def read(self) -> WatchReading:
         """Read once."""
+        if self._peeked is not None:
+            reading, self._peeked = self._peeked, None
+            return reading
         shown = self.hand.shown_cents(TURNING_GATE_S)
         distance = self.reading_cents - shown
         # half the last digit as a rectangular distribution (JCGM 100, 4.3.7)

@@ -1,0 +1,400 @@
+"""The uncertainty budget of each finding: what goes in, how far it moves the result, and what it comes to.
+
+A finding of a sweep is linear in the readings, so each budget is a row of weights on them: what every reading has of
+its own adds in squares along the row, and what they have in common (the meter's gain and offset behind the source's
+characterisation) adds with its sign.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from math import ceil, inf, log, sqrt
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from rig.science.budget import Budget, Distribution, Input, from_half_width
+from rig.science.drift import drift_columns
+from rig.science.levels import fit_sensitivities, level_sensitivities
+from rig.science.points import centring
+from rig.science.tracking import jacobian
+from rig.science.tracking_solver import TERMS
+from rig.science.uncertainty import SQRT6, cv_covariance
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from rig.acquire import CvLine, Point
+    from rig.assess import SweepAssessment
+    from rig.bench import BenchFile
+    from rig.product import Product
+    from rig.science.drift import DriftRate
+
+    Array = NDArray[np.float64]
+    Flags = NDArray[np.bool_]
+
+CENTS = 1200.0
+SQRT3, SQRT12 = sqrt(3.0), sqrt(12.0)
+ONE_OUTWEIGHS = 0.7
+"""Share of the variance that one reading needs to lend its own distribution to the sum; many make it normal."""
+CONTRADICTION = 1e-3
+"""Share by which the meter's limits may exceed what the characterisation says of the CV as a whole."""
+
+
+@dataclass(frozen=True, slots=True)
+class Stated:
+    """Standard uncertainties that follow from what the calibrations of the bench state today.
+
+    ``meter_gain`` (relative) and ``meter_offset_v`` are what all readings in the range have in common;
+    ``source_grid_v`` is what each setting of the source has for itself; ``curve_degrees_of_freedom`` those of the fit
+    that characterised the source.
+    """
+
+    meter_gain: float
+    meter_offset_v: float
+    time_base_relative: float
+    source_grid_v: float
+    trigger_jitter_s: float
+    resolution_s: float
+    curve_degrees_of_freedom: float = inf
+
+
+def stated_of(bench: BenchFile, highest_v: float, *, curve_degrees_of_freedom: float = inf) -> Stated:
+    """What the bench file states for the meter's range that holds ``highest_v``.
+
+    :raises BenchProblem: no range holds it.
+    """
+    chosen, counter = bench.meter.range_for(highest_v), bench.counter
+    return Stated(
+        meter_gain=chosen.reading_ppm * 1e-6 / SQRT3,
+        meter_offset_v=chosen.range_ppm * 1e-6 * chosen.range_v / SQRT3,
+        time_base_relative=counter.time_base_standard_uncertainty,
+        source_grid_v=bench.source.resolution_v / SQRT12,
+        trigger_jitter_s=counter.trigger_jitter_s,
+        resolution_s=counter.resolution_s,
+        curve_degrees_of_freedom=curve_degrees_of_freedom,
+    )
+
+
+def scale_weights(x: Array, musical: Flags) -> Array:
+    """Weights of the points in the slope of a straight line over the musical range, (n,)."""
+    away = np.where(musical, x - np.mean(x[musical]), 0.0)
+    return np.asarray(away / np.sum(away**2))
+
+
+def highs_weights(x: Array, musical: Flags) -> Array:
+    """Weights of the points in the distance of the highest from that straight line, (n,)."""
+    at_top = (x[-1] - np.mean(x[musical])) * scale_weights(x, musical) + musical / np.sum(musical)
+    weights = -at_top
+    weights[-1] += 1.0
+    return np.asarray(weights)
+
+
+@dataclass(frozen=True, slots=True)
+class SweepBudgets:
+    """Budgets of what one sweep says, each made when it is asked for.
+
+    ``levels`` (points, readings) are the derivatives of the drift-free pitches, sorted by CV, by every reading of the
+    sweep, and ``terms`` (4, readings) those of the tracking terms. ``trigger``, ``resolution``, ``noise`` and ``grid``
+    are what each reading has for itself, octaves.
+    """
+
+    assessed: SweepAssessment
+    product: Product
+    stated: Stated
+    levels: Array
+    terms: Array
+    trigger: Array
+    resolution: Array
+    noise: Array
+    grid: Array
+    octaves_per_volt: Array
+    cv_v: Array
+    cv_covariance_v2: Array
+
+    def scale_error(self) -> Budget:
+        """Slope over the musical range, cents per octave."""
+        weights = scale_weights(self.assessed.x, self.assessed.musical)
+        return self._of_points("scale error", "cents/octave", weights)
+
+    def highs_error(self) -> Budget:
+        """Highest point against the straight line, cents."""
+        return self._of_points("highs error", "cents", highs_weights(self.assessed.x, self.assessed.musical))
+
+    def point(self, index: int) -> Budget:
+        """Tracking error of one point, counted from the lowest CV, cents."""
+        weights = np.zeros(self.assessed.x.size)
+        weights[index] = 1.0
+        return self._of_points(f"tracking error at {self.assessed.cv_v[index]:.3f} V", "cents", weights)
+
+    def worst(self, mask: Flags | None = None) -> Budget:
+        """Budget of the point that is worst within ``mask``: the bounds of the worst of all are Monte Carlo's."""
+        errors = np.abs(self.assessed.error_cents)
+        index = int(np.argmax(errors if mask is None else np.where(mask, errors, -1.0)))
+        return replace(
+            self.point(index),
+            quantity="worst tracking error",
+            value=float(errors[index]),
+            note=f"of the worst point, at {self.assessed.cv_v[index]:.3f} V; bounds by Monte Carlo over all points",
+        )
+
+    def base_pitch(self, value_cents: float) -> Budget:
+        """Base pitch by the fitted curve, cents.
+
+        :param value_cents: as found.
+        """
+        law, played = self.product.law.law(), self.product.range
+        at = jacobian(self.assessed.parameters, law.octaves(np.array([played.base_cv_v])))[0]
+        allowed = self.product.measuring.model_misfit_cents
+        return self._budget(
+            "base pitch",
+            "cents",
+            value_cents,
+            CENTS * (at @ self.terms),
+            (
+                Input(
+                    "time base",
+                    Distribution.RECTANGULAR,
+                    self.stated.time_base_relative / log(2.0),
+                    CENTS,
+                    source="counter's calibration; relative, over ln 2",
+                ),
+                from_half_width("model misfit", allowed, source="allowance of the product file, cents"),
+            ),
+        )
+
+    def _of_points(self, quantity: str, unit: str, weights: Array) -> Budget:
+        value = float(weights @ self.assessed.error_cents)
+        row = CENTS * (weights @ centring(self.assessed.musical) @ self.levels)
+        return self._budget(quantity, unit, value, row, ())
+
+    def _budget(self, quantity: str, unit: str, value: float, row: Array, more: tuple[Input, ...]) -> Budget:
+        """Budget of what is linear in the readings.
+
+        :param row: (readings,), derivatives of the result by each pitch read, its unit per octave.
+        """
+        stated_variance = float(np.square(row) @ (self.trigger**2 + self.resolution**2 + self.noise**2 + self.grid**2))
+        inflation = self.assessed.noise_inflation
+        own = (
+            self._own("counter trigger", self.trigger, row, Distribution.NORMAL, "bench file, both edges"),
+            self._own("counter resolution", self.resolution, row, Distribution.TRIANGULAR, "bench file, both edges"),
+            self._own(
+                "noise of the unit", self.noise, row, Distribution.NORMAL, "product file, or scatter seen"
+            ),
+            self._own("source grid", self.grid, row, Distribution.RECTANGULAR, "resolution of the source"),
+            Input(
+                "scatter beyond that",
+                Distribution.STUDENT,
+                sqrt(stated_variance * max(0.0, inflation**2 - 1.0)),
+                1.0,
+                float(max(1, int(self.assessed.fit.degrees_of_freedom))),
+                "residuals of the fit (R. T. Birge, 1932)",
+            ),
+        )
+        inputs = (*own, *self._cv(row), *more)
+        return Budget(quantity, value, unit, tuple(each for each in inputs if each.contribution != 0.0) or inputs)
+
+    def _own(self, name: str, size: Array, row: Array, alone: Distribution, source: str) -> Input:
+        """What each reading has for itself: one input with its root mean square and the root sum of the weights."""
+        variances = np.square(row * size)
+        total, typical = float(np.sum(variances)), sqrt(float(np.mean(np.square(size))))
+        outweighs = total > 0.0 and float(np.max(variances)) > ONE_OUTWEIGHS * total
+        return Input(
+            name,
+            alone if outweighs else Distribution.NORMAL,
+            typical,
+            sqrt(total) / typical if typical > 0.0 else 0.0,
+            source=f"{source}; octaves, each reading's own",
+        )
+
+    def _cv(self, row: Array) -> tuple[Input, ...]:
+        """The CV: the meter's gain and offset, common to all points, and the rest of the source's characterisation."""
+        by_voltage = row * self.octaves_per_volt
+        variance = float(by_voltage @ self.cv_covariance_v2 @ by_voltage)
+        gain = Input(
+            "meter, share of reading",
+            Distribution.RECTANGULAR,
+            self.stated.meter_gain,
+            float(by_voltage @ self.cv_v),
+            source="limits of error, common to all points; relative",
+        )
+        offset = Input(
+            "meter, share of range",
+            Distribution.RECTANGULAR,
+            self.stated.meter_offset_v,
+            float(np.sum(by_voltage)),
+            source="limits of error, common to all points; V",
+        )
+        left = variance - gain.contribution**2 - offset.contribution**2
+        freedom = self.stated.curve_degrees_of_freedom
+        if left < -CONTRADICTION * variance:
+            whole = Input(
+                "CV as characterised", Distribution.NORMAL, sqrt(variance), 1.0, freedom, "in the result's unit"
+            )
+            return (whole,)
+        curve = Input(
+            "characterisation of the source",
+            Distribution.NORMAL,
+            sqrt(max(0.0, left)),
+            1.0,
+            freedom,
+            "its fit and what else it holds; in the result's unit",
+        )
+        return gain, offset, curve
+
+
+def sweep_budgets(
+    assessed: SweepAssessment, points: Sequence[Point], product: Product, stated: Stated, line: CvLine
+) -> SweepBudgets:
+    """Prepare the budgets of a sweep.
+
+    :param points: the sweep's points in the order in which they were taken, as they were assessed.
+    :param stated: of the range in which the source was characterised (see :func:`stated_of`).
+    """
+    law = product.law.law()
+    cv_v = np.array([point.cv_v for point in points])
+    x = np.asarray(law.octaves(cv_v))
+    slope = np.asarray(law.octaves_per_volt(cv_v))
+    time_s = np.array([point.elapsed_s for point in points])
+    columns = np.asarray(drift_columns(x, time_s - np.mean(time_s), x.min(), x.max()))
+    random = np.array([point.relative_standard_uncertainty for point in points]) / log(2.0)
+    grid = stated.source_grid_v * np.abs(slope)
+    uncertainty = np.hypot(random, grid)
+    first = np.array([not point.revisit for point in points])
+    chosen = np.flatnonzero(first)[np.argsort(x[first])]
+    trigger, resolution = _counter_parts(points, stated)
+    known = np.hypot(trigger, resolution)
+    share = np.minimum(1.0, np.divide(random, known, out=np.ones_like(random), where=known > 0.0))
+    programmed_v = np.array([point.cv_programmed_v for point in points])
+    return SweepBudgets(
+        assessed=assessed,
+        product=product,
+        stated=stated,
+        levels=level_sensitivities(assessed.fit, x, columns, uncertainty)[chosen],
+        terms=fit_sensitivities(assessed.fit, x, columns, uncertainty)[:TERMS],
+        trigger=trigger * share,
+        resolution=resolution * share,
+        noise=np.sqrt(np.maximum(0.0, random**2 - known**2)),
+        grid=grid,
+        octaves_per_volt=slope,
+        cv_v=cv_v,
+        cv_covariance_v2=_cv_covariance(line, programmed_v),
+    )
+
+
+def _cv_covariance(line: CvLine, programmed_v: Array) -> Array:
+    """Covariance of the voltages at the jack that the characterisation leaves, V squared, (n, n)."""
+    return cv_covariance(programmed_v, line.covariance)
+
+
+def _counter_parts(points: Sequence[Point], stated: Stated) -> tuple[Array, Array]:
+    """Standard uncertainty of each averaged reading by trigger and by resolution, octaves."""
+    periods = [max(1, ceil(each.gate_s * each.frequency_hz - 1e-9)) for each in points]
+    timed_s = np.array([count / each.frequency_hz for count, each in zip(periods, points, strict=True)])
+    root = np.sqrt([each.readings_count for each in points])
+    trigger = sqrt(2.0) * stated.trigger_jitter_s / timed_s / root / log(2.0)
+    return trigger, stated.resolution_s / SQRT6 / timed_s / root / log(2.0)
+
+
+def rail_budget(voltage_v: float, standard_uncertainty_v: float, readings: int, stated: Stated) -> Budget:
+    """Rail: what the meter may be off, and how its readings scattered.
+
+    :param standard_uncertainty_v: of the mean, with the meter's limits in it.
+    :param stated: of the range in which the rail was read.
+    """
+    limits_v = stated.meter_gain * abs(voltage_v) + stated.meter_offset_v
+    scatter_v = sqrt(max(0.0, standard_uncertainty_v**2 - limits_v**2))
+    return Budget(
+        "rail voltage",
+        voltage_v,
+        "V",
+        (
+            Input("meter, limits of error", Distribution.RECTANGULAR, limits_v, source="bench file; reading and range"),
+            Input(
+                "repeatability",
+                Distribution.STUDENT,
+                scatter_v,
+                1.0,
+                float(readings - 1),
+                f"standard deviation of the mean of {readings}",
+            ),
+        ),
+    )
+
+
+def octave_step_budget(
+    position: str, value_cents: float, there_octaves: float, lowest_octaves: float, drift_cents: float = 0.0
+) -> Budget:
+    """Octave step: two readings at one CV, of which the meter's, source's and time base's errors cancel.
+
+    :param there_octaves: standard uncertainty of the reading at the position;  lowest_octaves: at the first one.
+    :param drift_cents: what the unit may drift between the two, plus and minus.
+    """
+    inputs = (
+        _reading("reading there", there_octaves, CENTS),
+        _reading("reading at the first position", lowest_octaves, -CENTS),
+        from_half_width("drift in between", drift_cents, source="rate times time, cents"),
+    )
+    return Budget(f"octave step {position}", value_cents, "cents", _that_count(inputs))
+
+
+def knob_range_budget(value_cents: float, low_octaves: float, high_octaves: float, drift_cents: float = 0.0) -> Budget:
+    """Knob range: readings at both stops."""
+    inputs = (
+        _reading("reading at the high stop", high_octaves, CENTS),
+        _reading("reading at the low stop", low_octaves, -CENTS),
+        from_half_width("drift in between", drift_cents, source="rate times time, cents"),
+    )
+    return Budget("knob range", value_cents, "cents", _that_count(inputs))
+
+
+def knob_centre_budget(
+    value_cents: float, low_octaves: float, middle_octaves: float, high_octaves: float, repeatability_cents: float
+) -> Budget:
+    """Knob centre: the middle, set by hand, against the mean of the stops."""
+    inputs = (
+        Input(
+            "hand that sets the middle",
+            Distribution.NORMAL,
+            repeatability_cents,
+            source="repeatability of the product file, cents",
+        ),
+        _reading("reading at the middle", middle_octaves, CENTS),
+        _reading("reading at the low stop", low_octaves, -0.5 * CENTS),
+        _reading("reading at the high stop", high_octaves, -0.5 * CENTS),
+    )
+    return Budget("knob centre", value_cents, "cents", _that_count(inputs))
+
+
+def drift_budget(end: str, rate: DriftRate, readings: int) -> Budget:
+    """Drift rate at one end of the range, by a straight line through ``readings`` of the last window of warm-up."""
+    return Budget(
+        f"drift, {end} end",
+        rate.rate_cents_per_minute,
+        "cents/min",
+        (
+            Input(
+                "readings about their line",
+                Distribution.STUDENT,
+                rate.standard_uncertainty,
+                1.0,
+                float(max(1, readings - 2)),
+                f"{readings} readings, the larger of stated noise and scatter seen",
+            ),
+        ),
+    )
+
+
+def readings_of_a_window(product: Product) -> int:
+    """How many readings of each CV the last window of warm-up holds."""
+    return int(product.warm_up.window_s / product.warm_up.interval_s) + 1
+
+
+def _reading(name: str, octaves: float, sensitivity: float) -> Input:
+    return Input(name, Distribution.NORMAL, octaves, sensitivity, source="counter and noise of the unit, octaves")
+
+
+def _that_count(inputs: tuple[Input, ...]) -> tuple[Input, ...]:
+    return tuple(each for each in inputs if each.contribution != 0.0) or inputs[:1]

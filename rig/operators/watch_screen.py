@@ -1,0 +1,86 @@
+"""The live watch on a screen: painted in place where it can be, else as plain lines at a rate one can read."""
+
+from __future__ import annotations
+
+from math import isfinite
+from typing import TYPE_CHECKING
+
+from rig.operators.glyphs import large_letters
+from rig.operators.live_line import GOOD, QUIET, STRONG, View, amount, distance_shown, plain_line, watch_lines
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from rig.operators.port import Turn, Watch, WatchReading
+    from rig.operators.screen import Screen
+
+PAINTED_EVERY_S = 0.02
+PLAIN_LINES_EVERY_S = 1.0
+PLAIN_CHANGES_EVERY_S = 0.4
+SAID_FOR_S = 1.5
+
+
+class WatchScreen:
+    """Shows the readings of one move."""
+
+    def __init__(self, screen: Screen, turn: Turn, watch: Watch, keys: str, now: Callable[[], float]) -> None:
+        self._screen = screen
+        self._turn = turn
+        self._watch = watch
+        self._keys = keys
+        self._now = now
+        self._start: float | None = None
+        self._shown_s = self._said_s = float("-inf")
+        self._seen = ""
+        self._said = ""
+
+    def introduce(self) -> None:
+        """Say what to do; where the watch is painted, the painting says the rest."""
+        turn = self._turn
+        self._screen.line(
+            f"Turn {turn.label} {turn.direction}, {amount(turn.turns)}, never more than {abs(turn.most_turns):.1f}.",
+            STRONG,
+        )
+        if not self._screen.redraws:
+            self._screen.line(f"  to {turn.target} with {turn.where}. It stops by itself. {self._keys}", QUIET)
+
+    def show(self, reading: WatchReading) -> None:
+        """Show a reading, unless the last one was shown a moment ago."""
+        if self._start is None and isfinite(reading.distance):
+            self._start = reading.distance
+        now_s = self._now()
+        if now_s - self._said_s > SAID_FOR_S:
+            self._said = ""
+        since_s = now_s - self._shown_s
+        if self._screen.redraws:
+            if since_s >= PAINTED_EVERY_S or reading.done:
+                self._shown_s = now_s
+                width, height = self._screen.size()
+                self._screen.paint(watch_lines(self._view(reading), width - 1, height - 1, self._screen.glyphs))
+            return
+        changed = reading.seen.value != self._seen
+        if since_s >= PLAIN_LINES_EVERY_S or (changed and since_s >= PLAIN_CHANGES_EVERY_S):
+            self._shown_s, self._seen = now_s, reading.seen.value
+            self._screen.line(f"  {plain_line(self._view(reading), self._screen.glyphs)}")
+
+    def say(self, message: str) -> None:
+        """Show a message of the console's own for a moment."""
+        self._said, self._said_s = message, self._now()
+
+    def again(self) -> None:
+        """Begin the move anew: what is left is reckoned from here."""
+        self._start = None
+        self.say("once more from here")
+
+    def reached(self, reading: WatchReading) -> None:
+        """Say that it is right, large enough to be seen from the board."""
+        self._screen.wipe()
+        if self._screen.redraws:
+            for row in large_letters("STOP", self._screen.glyphs):
+                self._screen.line(row, GOOD)
+        shown = distance_shown(reading.distance, reading.standard_uncertainty, self._watch.unit)
+        self._screen.line("Stop, that is it. Hands away.", GOOD)
+        self._screen.line(f"  {self._turn.label} at {reading.shown}, {shown.number} {shown.tail(self._screen.glyphs)}")
+
+    def _view(self, reading: WatchReading) -> View:
+        return View(self._turn, self._watch.unit, self._watch.tolerance, reading, self._start, self._keys, self._said)

@@ -1,0 +1,324 @@
+"""The operator's loop: scan, the right workflow for that serial, visit, verdict, slip, next scan.
+
+One unit's fault never ends it: the fault is told in a sentence, the source is made safe, and the next unit may come.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections import Counter
+from contextlib import nullcontext, suppress
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import TYPE_CHECKING
+
+from db.errors import DatabaseError, NotFound
+from db.history import history, unfinished_visits
+from drivers.errors import DriverError, LinkError
+from drivers.link import SerialOptions
+from drivers.scanner import Scanner
+from rig.endings import sentence
+from rig.errors import RigError, SerialProblem, Stopped
+from rig.operators.console import ConsoleOperator
+from rig.operators.desk import Desk
+from rig.operators.keys import open_keyboard
+from rig.operators.live_line import QUIET
+from rig.operators.newcomer import NewcomerOperator
+from rig.operators.verdict_sign import verdict_lines
+from rig.operators.virtual import VirtualOperator
+from rig.reports.keep import keep_reports
+from rig.scan import DeskScans, ScannerFeed
+from rig.science.decision import Decision
+from rig.stages.survey import KNOB, KNOB_HIGH, KNOB_LOW, KNOB_MIDDLE, OCTAVE
+from rig.visit import PASSED, Purpose, Request, run_visit
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from contextlib import AbstractContextManager
+    from datetime import datetime
+    from pathlib import Path
+
+    from rich.console import Console
+
+    from db.engine import Database
+    from db.history import UnitHistory, VisitRow
+    from rig.bench import Bench, BenchFile
+    from rig.operators.port import Operator
+    from rig.product import Product
+    from rig.scan import ScanSource
+    from rig.tomlfile import Loaded
+    from rig.visit import Visit
+
+KNOB_POSITIONS = (KNOB_LOW, KNOB_MIDDLE, KNOB_HIGH)
+
+FAULTS = (RigError, DriverError, DatabaseError, OSError)
+"""What one unit, one instrument or one full disk may do without ending the work."""
+
+
+class Standing(StrEnum):
+    """What the record knows of a serial when it is scanned."""
+
+    NEW = "new"
+    UNFINISHED = "known, without a verdict"
+    FAILED = "failed before"
+    RETURNED = "passed before and came back"
+    PASSED_TODAY = "passed today already"
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """A serial's standing, and what to say of it."""
+
+    standing: Standing
+    said: str
+
+
+def known(serial: str, recorded: UnitHistory | None, now: datetime) -> Known:
+    """What a serial's history means today.
+
+    :param recorded: None for a serial that was never recorded.
+    :param now: aware; its day is that of the bench's own time zone.
+    """
+    visits = recorded.visits if recorded is not None else ()
+    if not visits:
+        return Known(Standing.NEW, f"Unit {serial} is new.")
+    judged = [each for each in visits if each.verdict is not None]
+    if not judged:
+        last = visits[-1]
+        return Known(
+            Standing.UNFINISHED,
+            f"Unit {serial} was begun {_when(last, now)} by {last.operator} and has no verdict: it begins anew.",
+        )
+    last = judged[-1]
+    decision = last.verdict.decision if last.verdict is not None else ""
+    when = f"{_when(last, now)} by {last.operator}"
+    if decision not in PASSED:
+        causes = "; ".join(last.verdict.causes) if last.verdict is not None else ""
+        because = f" ({causes})" if causes else ""
+        return Known(Standing.FAILED, f"Unit {serial} was judged {when}: {decision}{because}. It is measured again.")
+    if last.started_utc.astimezone(now.tzinfo).date() == now.date():
+        return Known(
+            Standing.PASSED_TODAY,
+            f"Unit {serial} has passed today already ({when}): scan it again to measure it again, or scan the next.",
+        )
+    return Known(
+        Standing.RETURNED,
+        f"Unit {serial} passed {when} and came back: what it shows as found is held against what it left with.",
+    )
+
+
+def _when(visit: VisitRow, now: datetime) -> str:
+    started = visit.started_utc.astimezone(now.tzinfo)
+    return f"at {started:%H:%M}" if started.date() == now.date() else f"on {started:%Y-%m-%d}"
+
+
+@dataclass(slots=True)
+class Shift:
+    """What came of a shift's work."""
+
+    decisions: Counter[Decision] = field(default_factory=Counter)
+    stopped: int = 0
+    faults: int = 0
+    interrupted: bool = False
+
+    def sentence(self) -> str:
+        """The shift in one sentence."""
+        parts = [f"{count} {decision.value}" for decision in Decision if (count := self.decisions[decision])]
+        parts += [f"{self.stopped} stopped"] if self.stopped else []
+        parts += [f"{self.faults} not measured for a fault of the bench or the scan"] if self.faults else []
+        total = sum(self.decisions.values()) + self.stopped + self.faults
+        return f"{total} unit{'' if total == 1 else 's'}: {', '.join(parts)}." if parts else "No unit was measured."
+
+
+@dataclass(frozen=True, slots=True)
+class Calls:
+    """What the loop does with a serial.
+
+    ``visit`` runs its visit; ``finish`` shows the verdict and writes the slip; ``recover`` brings the bench into a safe
+    state between units, is told what went wrong, and raises what it cannot cure; ``tell`` says a sentence; ``now`` is
+    the bench's time, aware, in the zone of its people.
+    """
+
+    visit: Callable[[str], Visit]
+    finish: Callable[[Visit], None]
+    recover: Callable[[Exception | None], None]
+    tell: Callable[[str], None]
+    now: Callable[[], datetime]
+
+
+def work(scans: ScanSource, database: Database, calls: Calls) -> Shift:
+    """Take scans until there are no more, or until Ctrl-C."""
+    shift = Shift()
+    passed_already = ""
+    try:
+        while True:
+            try:
+                serial = scans.next_scan()
+            except SerialProblem as problem:
+                _say(str(problem), calls)
+                continue
+            if serial is None:
+                return shift
+            met: Exception | None = None
+            try:
+                passed_already = _one_unit(serial, database, shift, calls, passed_already)
+            except FAULTS as fault:
+                met = fault
+                _count(shift, fault)
+                _say(sentence(fault), calls)
+            _recover(calls, met)
+    except KeyboardInterrupt:
+        shift.interrupted = True
+        _recover(calls, None)
+        return shift
+
+
+def _one_unit(serial: str, database: Database, shift: Shift, calls: Calls, passed_already: str) -> str:
+    """One scan to its end.
+
+    :param passed_already: a serial that passed today and was scanned just before: the second scan means it.
+    :return: this serial, if it is such a one now.
+    """
+    found = known(serial, _recorded(serial, database), calls.now())
+    if found.standing is Standing.PASSED_TODAY and serial != passed_already:
+        calls.tell(found.said)
+        return serial
+    calls.tell(f"Unit {serial} once more." if found.standing is Standing.PASSED_TODAY else found.said)
+    visit = calls.visit(serial)
+    shift.decisions[visit.verdict.decision] += 1
+    try:
+        calls.finish(visit)
+    except FAULTS as fault:
+        # The verdict stands in the record, whatever became of the slip.
+        _say(sentence(fault), calls)
+    return ""
+
+
+def _recorded(serial: str, database: Database) -> UnitHistory | None:
+    with database.reading() as session:
+        try:
+            return history(session, serial)
+        except NotFound:
+            return None
+
+
+def _count(shift: Shift, fault: Exception) -> None:
+    if isinstance(fault, Stopped):
+        shift.stopped += 1
+    else:
+        shift.faults += 1
+
+
+def _say(text: str, calls: Calls) -> None:
+    """Say something where perhaps nobody listens any more, or stops what has been stopped already."""
+    with suppress(Stopped):
+        calls.tell(text)
+
+
+def _recover(calls: Calls, met: Exception | None) -> None:
+    try:
+        calls.recover(met)
+    except FAULTS as fault:
+        _say(sentence(fault), calls)
+
+
+def recover_bench(bench: Bench, met: Exception | None) -> None:
+    """Make the source safe, and after trouble with a link open those of meter and counter anew.
+
+    :raises SourceNotSafe: somebody has to switch it off by hand.
+    :raises LinkError: an instrument does not answer.
+    """
+    bench.source.make_safe()
+    if isinstance(met, LinkError):
+        bench.meter.session.reopen()
+        bench.counter.session.reopen()
+        bench.counter.configure()
+
+
+def work_at_terminal(
+    bench: Bench,
+    bench_file: Loaded[BenchFile],
+    product: Loaded[Product],
+    database: Database,
+    console: Console,
+    *,
+    who: str,
+    ambient_c: float | None = None,
+    scanner_port: str = "",
+    scanner_baud: int = 9600,
+    tone: bool = False,
+    virtual_seed: int | None = None,
+    out: Path | None = None,
+) -> Shift:
+    """The operator's loop at this terminal, with keyboard scanner and, where a port is given, a serial one.
+
+    On a virtual bench the arrow keys turn the trims; with a ``virtual_seed`` the virtual operator does instead.
+    """
+    person = ConsoleOperator(console, Desk(open_keyboard(sys.stdin)), tone_on=tone)
+    operator = _operator(person, bench, product.contents, virtual_seed)
+    with person.desk, _feed(person.desk, scanner_port, scanner_baud):
+        person.tell(
+            f"{product.contents.product.name} on the {bench.file.bench.name}; results go to {database.url_shown}."
+        )
+        for left in _left_open(database, bench):
+            person.tell(left)
+        calls = Calls(
+            visit=lambda serial: run_visit(
+                bench,
+                bench_file,
+                product,
+                operator,
+                database,
+                Request(serial, Purpose.ADJUST, who, ambient_c, virtual_seed),
+            ),
+            finish=lambda visit: _finish(visit, person, bench, product.contents, out),
+            recover=lambda met: recover_bench(bench, met),
+            tell=person.tell,
+            now=lambda: bench.clock.utc().astimezone(),
+        )
+        shift = work(DeskScans(person.desk, person.screen, product.contents.serial), database, calls)
+        if not person.desk.gone:
+            person.tell(shift.sentence())
+    return shift
+
+
+def _operator(person: ConsoleOperator, bench: Bench, product: Product, virtual_seed: int | None) -> Operator:
+    if bench.hands is None:
+        return person
+    if virtual_seed is not None:
+        return VirtualOperator(bench.hands, bench.clock, virtual_seed, say=person.tell, show_progress=person.progress)
+    octave = product.controls.octave
+    positions = {KNOB: KNOB_POSITIONS, OCTAVE: octave.positions if octave is not None else ()}
+    return NewcomerOperator(person, bench.hands, positions)
+
+
+def _feed(desk: Desk, port: str, baud: int) -> AbstractContextManager[object]:
+    if not port:
+        return nullcontext()
+    return ScannerFeed(lambda: Scanner.open(port, SerialOptions(baud_rate=baud)), desk)
+
+
+def _left_open(database: Database, bench: Bench) -> list[str]:
+    """A sentence where visits on this bench were begun and never ended."""
+    with database.reading() as session:
+        left = unfinished_visits(session, bench.file.bench.name)
+    if not left:
+        return []
+    serials = ", ".join(dict.fromkeys(each.serial for each in left))
+    return [f"Begun on this bench and never ended: {serials}. Scan a unit to begin it anew; what was measured is kept."]
+
+
+def _finish(visit: Visit, person: ConsoleOperator, bench: Bench, product: Product, out: Path | None) -> None:
+    """Show the verdict, keep slip and plots, show the slip."""
+    screen = person.screen
+    causes = [cause.sentence for cause in visit.verdict.causes]
+    for line in verdict_lines(
+        visit.serial, visit.verdict.decision, visit.verdict.reason, causes, screen.size()[0] - 1, screen.glyphs
+    ):
+        screen.line(line)
+    identity = bench.file.bench
+    demonstration = product.product.demonstration or identity.demonstration
+    kept = keep_reports(visit, product, bench.clock.utc(), identity.name, out, demonstration=demonstration)
+    for row in kept.slip_text.splitlines():
+        screen.line(row)
+    screen.line(f"Slip: {kept.slip}", QUIET)

@@ -1,0 +1,134 @@
+"""The figures of the study as text."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from tests.benchmarks.study.trials import Method
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from tests.benchmarks.study.trials import Trial
+
+TRIMS = ("scale", "highs")
+PLAYED_OCTAVES = 8.0
+GROUPS = ("below", "inside", "above")
+
+
+def group_of(trial: Trial) -> str:
+    """Where the unit's pivot lies, against the played range."""
+    octaves = trial.score.pivot_octaves
+    return "below" if octaves < 0.0 else "inside" if octaves <= PLAYED_OCTAVES else "above"
+
+
+def moves_where_touched(trials: Sequence[Trial], trim: str) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    """Moves of a trim, of those units on which it was touched."""
+    return np.array([count for each in trials if (count := each.moves.get(trim, 0))], dtype=np.float64)
+
+
+def mean_moves(trials: Sequence[Trial], trim: str) -> float:
+    """Mean number of moves of a trim where it was touched."""
+    counts = moves_where_touched(trials, trim)
+    return float(np.mean(counts)) if counts.size else 0.0
+
+
+def minutes(trials: Sequence[Trial]) -> float:
+    """Mean bench minutes a unit, after warm-up."""
+    return float(np.mean([each.bench_s for each in trials])) / 60.0
+
+
+def share_good(trials: Sequence[Trial]) -> float:
+    """Share of units with every characteristic inside its limits, by the truth."""
+    return float(np.mean([not each.score.outside for each in trials]))
+
+
+def not_worse(rig: Sequence[Trial], hand: Sequence[Trial]) -> tuple[float, float]:
+    """Share of units whose worst error, full and musical range, is within the expanded uncertainty of the hand's."""
+    by_serial = {each.serial: each.score for each in hand}
+    pairs = [(each, by_serial[each.serial]) for each in rig]
+    full = [rigs.score.worst_full_cents <= hands.worst_full_cents + rigs.expanded_full_cents for rigs, hands in pairs]
+    musical = [
+        rigs.score.worst_musical_cents <= hands.worst_musical_cents + rigs.expanded_musical_cents
+        for rigs, hands in pairs
+    ]
+    return float(np.mean(full)), float(np.mean(musical))
+
+
+def report(trials: Sequence[Trial]) -> str:
+    """Tables of all methods, for all units and by pivot, and the figures to reach."""
+    lines = []
+    for group in ("all", *GROUPS):
+        chosen = [each for each in trials if group in ("all", group_of(each))]
+        if chosen:
+            lines += _table(chosen, group)
+    return "\n".join([*lines, *_figures(trials)])
+
+
+def of(trials: Sequence[Trial], method: Method) -> list[Trial]:
+    """Trials of one method."""
+    return [each for each in trials if each.method is method]
+
+
+def _table(trials: Sequence[Trial], group: str) -> list[str]:
+    units = len(of(trials, Method.COLD))
+    title = "all units" if group == "all" else f"pivot {group} the played range"
+    lines = [
+        f"{title}: {units} units",
+        f"  {'':26s}{'scale moves':>22s}{'highs moves':>22s}{'minutes':>16s}{'worst, full':>16s}{'musical':>16s}"
+        f"{'good':>8s}",
+        f"  {'':26s}{'mean  median  9 of 10':>22s}{'mean  median  9 of 10':>22s}{'a unit  a good':>16s}"
+        f"{'median  95 %':>16s}{'median  95 %':>16s}{'units':>8s}",
+    ]
+    for method in Method:
+        chosen = of(trials, method)
+        if not chosen:
+            continue
+        good, used = share_good(chosen), minutes(chosen)
+        a_good = f"{used / good:7.1f}" if good else "   none"
+        lines.append(
+            f"  {method.value:26s}{_moves(chosen, 'scale')}{_moves(chosen, 'highs')}"
+            f"{used:9.1f}{a_good}"
+            f"{_errors([each.score.worst_full_cents for each in chosen])}"
+            f"{_errors([each.score.worst_musical_cents for each in chosen])}"
+            f"{100.0 * good:6.1f} %"
+        )
+    return lines
+
+
+def _moves(trials: Sequence[Trial], trim: str) -> str:
+    counts = moves_where_touched(trials, trim)
+    if not counts.size:
+        return f"{'untouched':>22s}"
+    return f"{np.mean(counts):8.2f}{np.median(counts):7.0f}{np.percentile(counts, 90):7.0f}"
+
+
+def _errors(cents: Sequence[float]) -> str:
+    return f"{np.median(cents):9.2f}{np.percentile(cents, 95):7.2f}"
+
+
+def _figures(trials: Sequence[Trial]) -> list[str]:
+    practised, skilled, cold, learned = (of(trials, method) for method in Method)
+    lines = ["figures to reach:"]
+    for trim in TRIMS:
+        moves = [mean_moves(each, trim) for each in (practised, skilled, cold, learned)]
+        lines += [
+            _figure(f"(c) moves of {trim}", moves[3], "at most", 1.4),
+            _figure(f"(b) moves of {trim}", moves[2], "at most", 2.2),
+            _figure(f"(a) over (c), moves of {trim}", moves[0] / moves[3], "at least", 4.0),
+            _figure(f"(a') over (c), moves of {trim}", moves[1] / moves[3], "at least", 1.7),
+        ]
+    full, musical = not_worse(learned, skilled)
+    return [
+        *lines,
+        _figure("(a) over (c), bench time a unit", minutes(practised) / minutes(learned), "at least", 3.0),
+        _figure("(c) worst error not beyond (a') by more than U, full range", full, "at least", 0.99),
+        _figure("(c) worst error not beyond (a') by more than U, musical range", musical, "at least", 0.99),
+    ]
+
+
+def _figure(name: str, value: float, side: str, target: float) -> str:
+    reached = value <= target if side == "at most" else value >= target
+    return f"  {name:62s}{value:8.3f}   {side} {target:g}: {'reached' if reached else 'NOT reached'}"

@@ -1,0 +1,130 @@
+"""All methods on the units of one batch."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from math import nan
+from typing import TYPE_CHECKING
+
+from rig.operators.port import MeterPlace
+from tests.benchmarks.study.bench import place, put_in_warm, score, serials
+from tests.benchmarks.study.hands import LOOK_S, SWITCH_S
+from tests.benchmarks.study.manual import Skill, TunerHand, tune_as_practised, tune_skilfully
+from tests.benchmarks.study.rig_side import adjust_warm, learned_pivot
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
+    from rig.science.learning import Belief
+    from tests.benchmarks.study.bench import Place, Score
+
+TAUGHT_BY = 10
+"""So many units of the batch go before."""
+
+
+class Method(StrEnum):
+    """Who adjusts."""
+
+    PRACTISED = "(a) by hand, as practised"
+    SKILLED = "(a') by hand, skilled"
+    COLD = "(b) rig, cold"
+    LEARNED = "(c) rig, after ten units"
+
+
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """One unit adjusted by one method: moves by trim, bench time after warm-up, and what the truth says of the end.
+
+    The expanded uncertainties of the worst errors are the rig's own; a tuner states none.
+    """
+
+    method: Method
+    serial: str
+    moves: Mapping[str, int]
+    bench_s: float
+    score: Score
+    expanded_full_cents: float = nan
+    expanded_musical_cents: float = nan
+
+
+@dataclass(frozen=True, slots=True)
+class BatchTask:
+    """One batch of the study."""
+
+    seed: int
+    batch: int
+    units: int
+
+
+def run_batch(task: BatchTask) -> list[Trial]:
+    """All four methods on the units of a batch; reproducible from the task alone."""
+    cold, seen = _cold(task)
+    return [*_practised(task), *_skilled(task), *cold, *_learned(task, seen)]
+
+
+def _bench_seed(task: BatchTask) -> int:
+    return task.seed * 10_000 + task.batch
+
+
+def _by_hand(here: Place, serial: str, method: Method, tune: Callable[[TunerHand], None]) -> Trial:
+    put_in_warm(here, serial)
+    began = here.bench.clock.now()
+    hand = TunerHand(here.bench, here.line, here.product, here.worker, SWITCH_S, LOOK_S)
+    tune(hand)
+    return Trial(method, serial, dict(hand.moves), here.bench.clock.now() - began, score(here))
+
+
+def _practised(task: BatchTask) -> list[Trial]:
+    with place(_bench_seed(task)) as here:
+        return [
+            _by_hand(here, serial, Method.PRACTISED, tune_as_practised)
+            for serial in serials(here.product, task.batch, task.units)
+        ]
+
+
+def _skilled(task: BatchTask) -> list[Trial]:
+    """The skilled hand has had ten other units of the batch before."""
+    skill = Skill()
+    with place(_bench_seed(task)) as here:
+        numbered = serials(here.product, task.batch, task.units + TAUGHT_BY)
+        trials = [
+            _by_hand(here, serial, Method.SKILLED, lambda hand: tune_skilfully(hand, skill))
+            for serial in (*numbered[task.units :], *numbered[: task.units])
+        ]
+    return trials[TAUGHT_BY:]
+
+
+def _by_rig(here: Place, serial: str, method: Method, taught: list[Belief | None]) -> tuple[Trial, Belief | None]:
+    put_in_warm(here, serial)
+    here.worker.connect_meter(MeterPlace.RAIL)
+    began = here.bench.clock.now()
+    made = adjust_warm(here, learned_pivot(here, taught) if taught else None)
+    trial = Trial(
+        method,
+        serial,
+        made.moves,
+        here.bench.clock.now() - began,
+        score(here),
+        made.expanded_full_cents,
+        made.expanded_musical_cents,
+    )
+    return trial, made.pivot_seen
+
+
+def _cold(task: BatchTask) -> tuple[list[Trial], list[Belief | None]]:
+    """Every unit as if it were the first of its batch; and what each has shown, with enough units to teach others."""
+    with place(_bench_seed(task)) as here:
+        numbered = serials(here.product, task.batch, max(task.units, TAUGHT_BY + 1))
+        pairs = [_by_rig(here, serial, Method.COLD, []) for serial in numbered]
+    return [trial for trial, _ in pairs[: task.units]], [shown for _, shown in pairs]
+
+
+def _learned(task: BatchTask, seen: list[Belief | None]) -> list[Trial]:
+    """Every unit after ten others of its batch: what these have shown when the cold rig adjusted them, is known."""
+    with place(_bench_seed(task)) as here:
+        trials = []
+        for index, serial in enumerate(serials(here.product, task.batch, task.units)):
+            taught = [seen[(index + 1 + other) % len(seen)] for other in range(TAUGHT_BY)]
+            trials.append(_by_rig(here, serial, Method.LEARNED, taught)[0])
+        return trials

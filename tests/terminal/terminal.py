@@ -1,0 +1,115 @@
+"""A terminal as a person has it: a real pseudo-terminal with a program in it, and the screen that it draws."""
+
+from __future__ import annotations
+
+import os
+import sys
+import time
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Self
+
+import pexpect
+import pyte
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+ROOT = Path(__file__).parents[2]
+PATIENCE_S = 15.0
+QUIET_S = 0.02
+
+
+@dataclass(slots=True)
+class Terminal:
+    """A program in a pseudo-terminal of some size; ``raw`` keeps every byte that it wrote."""
+
+    child: pexpect.spawn
+    screen: pyte.Screen
+    stream: pyte.ByteStream
+    raw: bytearray = field(default_factory=bytearray)
+
+    @classmethod
+    def start(cls, *arguments: str, columns: int = 80, rows: int = 24, **environment: str) -> Self:
+        """Run ``python -m tests.terminal.programs`` with arguments."""
+        names = {name: value for name, value in os.environ.items() if name not in {"NO_COLOR", "COLUMNS", "LINES"}}
+        child = pexpect.spawn(
+            sys.executable,
+            ["-m", "tests.terminal.programs", *arguments],
+            dimensions=(rows, columns),
+            cwd=str(ROOT),
+            env={**names, "TERM": "xterm-256color", "PYTHONIOENCODING": "utf-8", **environment},
+            timeout=PATIENCE_S,
+        )
+        child.delaybeforesend = None
+        screen = pyte.Screen(columns, rows)
+        return cls(child, screen, pyte.ByteStream(screen))
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_exception: object) -> None:
+        self.child.close(force=True)
+
+    @property
+    def text(self) -> str:
+        """What stands on the screen."""
+        return "\n".join(line.rstrip() for line in self.screen.display)
+
+    @property
+    def said(self) -> str:
+        """Everything that was ever written, as one line of words."""
+        return " ".join(self.raw.decode("utf-8", errors="replace").split())
+
+    def pump(self, timeout_s: float = QUIET_S) -> bool:
+        """Take what the program has written; false once it has ended."""
+        try:
+            data = self.child.read_nonblocking(1 << 16, timeout_s)
+        except pexpect.TIMEOUT:
+            return True
+        except pexpect.EOF:
+            return False
+        self.raw += data
+        self.stream.feed(data)
+        return True
+
+    def until(self, condition: str | Callable[[Terminal], bool]) -> None:
+        """Wait until words stand on the screen (line ends count as blanks), or until a condition holds."""
+        holds = (lambda it: condition in " ".join(it.text.split())) if isinstance(condition, str) else condition
+        ending = time.monotonic() + PATIENCE_S
+        alive = True
+        while not holds(self):
+            assert alive, f"the program ended before {condition!r}:\n{self.said}"
+            assert time.monotonic() < ending, f"never saw {condition!r}:\n{self.text}"
+            alive = self.pump()
+
+    def watch(self, duration_s: float) -> None:
+        """Let time pass."""
+        ending = time.monotonic() + duration_s
+        while time.monotonic() < ending and self.pump():
+            pass
+
+    def press(self, *keys: str) -> None:
+        """Press keys one after the other, as fingers do."""
+        for key in keys:
+            self.child.send(key)
+            self.watch(0.2)
+
+    def scan(self, text: str, end: str = "\r", gap_s: float = 0.004) -> None:
+        """Send what a keyboard-wedge scanner sends, character by character."""
+        for character in text + end:
+            self.child.send(character)
+            time.sleep(gap_s)
+
+    def resize(self, columns: int, rows: int) -> None:
+        """Change the terminal's size; the program gets SIGWINCH."""
+        self.child.setwinsize(rows, columns)
+        self.screen.resize(rows, columns)
+
+    def end(self) -> int:
+        """Wait for the end of the program; its exit code, or minus the signal that ended it."""
+        ending = time.monotonic() + PATIENCE_S
+        while self.pump():
+            assert time.monotonic() < ending, f"never ended:\n{self.text}"
+        self.child.wait()
+        return self.child.exitstatus if self.child.exitstatus is not None else -(self.child.signalstatus or 0)
