@@ -15,7 +15,7 @@ import numpy as np
 
 from rig.science.budget import Budget, Distribution, Input, from_half_width
 from rig.science.drift import drift_columns
-from rig.science.levels import fit_sensitivities, level_sensitivities
+from rig.science.levels import fit_sensitivities, level_sensitivities, pooled_scatter
 from rig.science.points import centring
 from rig.science.tracking import jacobian
 from rig.science.tracking_solver import TERMS
@@ -31,12 +31,15 @@ if TYPE_CHECKING:
     from rig.bench import BenchFile
     from rig.product import Product
     from rig.science.drift import DriftRate
+    from rig.science.levels import Scatter
 
     Array = NDArray[np.float64]
     Flags = NDArray[np.bool_]
 
 CENTS = 1200.0
 SQRT3, SQRT12 = sqrt(3.0), sqrt(12.0)
+READINGS = "readings"
+"""Evaluation of what readings have for themselves: the scatter of all of them together says how large it is."""
 ONE_OUTWEIGHS = 0.7
 """Share of the variance that one reading needs to lend its own distribution to the sum; many make it normal."""
 CONTRADICTION = 1e-3
@@ -97,8 +100,9 @@ class SweepBudgets:
     """Budgets of what one sweep says, each made when it is asked for.
 
     ``levels`` (points, readings) are the derivatives of the drift-free pitches, sorted by CV, by every reading of the
-    sweep, and ``terms`` (4, readings) those of the tracking terms. ``trigger``, ``resolution``, ``noise`` and ``grid``
-    are what each reading has for itself, octaves.
+    sweep, and ``terms`` (4, readings) those of the tracking terms. ``trigger``, ``resolution`` and ``noise`` are what
+    each reading has for itself, octaves; ``grid`` is shared by readings of one setting, ``settings``. All of them are
+    as stated, and count times ``scatter.factor``.
     """
 
     assessed: SweepAssessment
@@ -110,6 +114,8 @@ class SweepBudgets:
     resolution: Array
     noise: Array
     grid: Array
+    settings: NDArray[np.int64]
+    scatter: Scatter
     octaves_per_volt: Array
     cv_v: Array
     cv_covariance_v2: Array
@@ -152,7 +158,7 @@ class SweepBudgets:
             "base pitch",
             "cents",
             value_cents,
-            CENTS * (at @ self.terms),
+            np.asarray(CENTS * (at @ self.terms)),
             (
                 Input(
                     "time base",
@@ -167,7 +173,7 @@ class SweepBudgets:
 
     def _of_points(self, quantity: str, unit: str, weights: Array) -> Budget:
         value = float(weights @ self.assessed.error_cents)
-        row = CENTS * (weights @ centring(self.assessed.musical) @ self.levels)
+        row = np.asarray(CENTS * (weights @ centring(self.assessed.musical) @ self.levels))
         return self._budget(quantity, unit, value, row, ())
 
     def _budget(self, quantity: str, unit: str, value: float, row: Array, more: tuple[Input, ...]) -> Budget:
@@ -175,38 +181,32 @@ class SweepBudgets:
 
         :param row: (readings,), derivatives of the result by each pitch read, its unit per octave.
         """
-        stated_variance = float(np.square(row) @ (self.trigger**2 + self.resolution**2 + self.noise**2 + self.grid**2))
-        inflation = self.assessed.noise_inflation
-        own = (
-            self._own("counter trigger", self.trigger, row, Distribution.NORMAL, "bench file, both edges"),
-            self._own("counter resolution", self.resolution, row, Distribution.TRIANGULAR, "bench file, both edges"),
-            self._own(
-                "noise of the unit", self.noise, row, Distribution.NORMAL, "product file, or scatter seen"
-            ),
-            self._own("source grid", self.grid, row, Distribution.RECTANGULAR, "resolution of the source"),
-            Input(
-                "scatter beyond that",
-                Distribution.STUDENT,
-                sqrt(stated_variance * max(0.0, inflation**2 - 1.0)),
-                1.0,
-                float(max(1, int(self.assessed.fit.degrees_of_freedom))),
-                "residuals of the fit (R. T. Birge, 1932)",
-            ),
+        inputs = (
+            self._own("counter trigger", row * self.trigger, Distribution.NORMAL, "bench file, both edges"),
+            self._own("counter resolution", row * self.resolution, Distribution.TRIANGULAR, "bench file, both edges"),
+            self._own("noise of the unit", row * self.noise, Distribution.NORMAL, "product file, or scatter seen"),
+            self._own("source grid", self._by_setting(row), Distribution.RECTANGULAR, "resolution of the source"),
+            *self._cv(row),
+            *more,
         )
-        inputs = (*own, *self._cv(row), *more)
-        return Budget(quantity, value, unit, tuple(each for each in inputs if each.contribution != 0.0) or inputs)
+        return Budget(quantity, value, unit, _that_count(inputs))
 
-    def _own(self, name: str, size: Array, row: Array, alone: Distribution, source: str) -> Input:
-        """What each reading has for itself: one input with its root mean square and the root sum of the weights."""
-        variances = np.square(row * size)
-        total, typical = float(np.sum(variances)), sqrt(float(np.mean(np.square(size))))
+    def _by_setting(self, row: Array) -> Array:
+        return np.bincount(self.settings, weights=row * self.grid)
+
+    def _own(self, name: str, parts: Array, alone: Distribution, source: str) -> Input:
+        """What readings have for themselves: the root sum of squares of their ``parts`` in the result."""
+        variances = np.square(parts)
+        total = float(np.sum(variances))
         outweighs = total > 0.0 and float(np.max(variances)) > ONE_OUTWEIGHS * total
         return Input(
             name,
             alone if outweighs else Distribution.NORMAL,
-            typical,
-            sqrt(total) / typical if typical > 0.0 else 0.0,
-            source=f"{source}; octaves, each reading's own",
+            self.scatter.factor * sqrt(total),
+            1.0,
+            self.scatter.degrees_of_freedom,
+            f"{source}; of all readings, times {self.scatter.factor:.2f} for their scatter",
+            READINGS,
         )
 
     def _cv(self, row: Array) -> tuple[Input, ...]:
@@ -278,6 +278,8 @@ def sweep_budgets(
         resolution=resolution * share,
         noise=np.sqrt(np.maximum(0.0, random**2 - known**2)),
         grid=grid,
+        settings=np.array([point.index for point in points]),
+        scatter=pooled_scatter(assessed.fit),
         octaves_per_volt=slope,
         cv_v=cv_v,
         cv_covariance_v2=_cv_covariance(line, programmed_v),

@@ -6,6 +6,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import timedelta
 from importlib.metadata import version
+from math import isfinite
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -117,8 +118,8 @@ def bench_records(database: Database, bench: Bench, loaded: Loaded[BenchFile]) -
 class MoveMade:
     """Filled in while a trim is turned."""
 
-    before: float | None = None
-    after: float | None = None
+    before: float = float("nan")
+    after: float = float("nan")
     outcome: str = "interrupted"
 
 
@@ -245,8 +246,8 @@ class Recorder:
                     held_cv_v=held_cv_v,
                     controls=self._controls(controls),
                     turns_estimate=turns,
-                    reading_before=made.before,
-                    reading_after=made.after,
+                    reading_before=_read(made.before),
+                    reading_after=_read(made.after),
                     outcome=made.outcome,
                     started_utc=began,
                     ended_utc=max(began, self.clock.utc()),
@@ -301,6 +302,11 @@ class Recorder:
     def _add(self, row: models.Base) -> None:
         with self.database.session() as session:
             session.add(row)
+
+
+def _read(reading: float) -> float | None:
+    """A reading, or None where there was none."""
+    return reading if isfinite(reading) else None
 
 
 def begin_visit(

@@ -127,7 +127,7 @@ class _Work:
     operator: Operator
     recorder: Recorder
     purpose: Purpose
-    known: Mapping[str, TrimKnowledge]
+    known: dict[str, TrimKnowledge]
     warmed: WarmedUp | None = None
     found: Survey | None = None
     advised: Recommendation | None = None
@@ -210,7 +210,7 @@ def _is_demonstration(bench: Bench, product: Product) -> bool:
 
 def _known(
     database: Database, product: Loaded[Product], batch: str, *, demonstration: bool
-) -> Mapping[str, TrimKnowledge]:
+) -> dict[str, TrimKnowledge]:
     """What file, other batches and the units of this batch so far say of each trim."""
     with database.reading() as session:
         learned = learned_trims(session, product, batch, demonstration=demonstration)
@@ -355,7 +355,7 @@ def _as_found(work: _Work) -> None:
         and bool(work.advised.advice)
         and not work.advised.causes
     )
-    work.tracking = Tracking(work.found.assessed, dict(work.known))
+    work.tracking = Tracking(work.found.assessed, work.known)
 
 
 def _tracking_stage(

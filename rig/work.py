@@ -22,7 +22,7 @@ from rig.errors import RigError, SerialProblem, Stopped
 from rig.operators.console import ConsoleOperator
 from rig.operators.desk import Desk
 from rig.operators.keys import open_keyboard
-from rig.operators.live_line import QUIET
+from rig.operators.live_line import QUIET, STRONG
 from rig.operators.newcomer import NewcomerOperator
 from rig.operators.verdict_sign import verdict_lines
 from rig.operators.virtual import VirtualOperator
@@ -309,16 +309,15 @@ def _left_open(database: Database, bench: Bench) -> list[str]:
 
 
 def _finish(visit: Visit, person: ConsoleOperator, bench: Bench, product: Product, out: Path | None) -> None:
-    """Show the verdict, keep slip and plots, show the slip."""
-    screen = person.screen
-    causes = [cause.sentence for cause in visit.verdict.causes]
-    for line in verdict_lines(
-        visit.serial, visit.verdict.decision, visit.verdict.reason, causes, screen.size()[0] - 1, screen.glyphs
-    ):
-        screen.line(line)
-    identity = bench.file.bench
+    """Keep slip and plots, show the slip, and below it, where it stays in sight, the verdict."""
+    screen, verdict, identity = person.screen, visit.verdict, bench.file.bench
+    screen.line(f"{visit.serial}: {verdict.decision.value.upper()}", STRONG)
     demonstration = product.product.demonstration or identity.demonstration
     kept = keep_reports(visit, product, bench.clock.utc(), identity.name, out, demonstration=demonstration)
     for row in kept.slip_text.splitlines():
         screen.line(row)
     screen.line(f"Slip: {kept.slip}", QUIET)
+    causes = [cause.sentence for cause in verdict.causes]
+    width = screen.size()[0] - 1
+    for line in verdict_lines(visit.serial, verdict.decision, verdict.reason, causes, width, screen.glyphs):
+        screen.line(line)

@@ -159,10 +159,11 @@ class ConsoleOperator:
         """Have a control set: seen by the rig where it can see, else told by Enter."""
         fingers = fingers or NoFingers()
         if sight is None:
-            self._ask(f"Set {control} to {position}", hints(fingers.hint, "Enter when done"), fingers=fingers)
+            self._ask(f"Set {control} to {position}", fingers.hint or "Enter when done", fingers=fingers)
             return
         self.screen.line(f"Set {control} to {position}", STRONG)
-        hint = hints(fingers.hint, "the rig sees it by itself", "Enter goes on without", "s stops")
+        by_enter = "" if fingers.hint else "Enter goes on without"
+        hint = hints(fingers.hint, "the rig sees it by itself", by_enter, "s stops")
         self.screen.line(f"  {hint}", QUIET)
         with self.desk as desk:
             self._clear_the_desk()

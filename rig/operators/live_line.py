@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import isfinite, log1p
+from textwrap import wrap
 from typing import TYPE_CHECKING
 
 from rich.text import Text
@@ -70,9 +71,10 @@ class View:
 
     @property
     def clockwise(self) -> bool:
-        """Which way to turn now."""
-        left = self.turns_left
-        return (self.turn.turns if left is None else left) > 0.0
+        """Which way to turn now: as planned, until the target lies on the other side."""
+        start = self.start_distance
+        beyond = isfinite(self.reading.distance) and start is not None and self.reading.distance * start < 0.0
+        return (self.turn.turns > 0.0) is not beyond
 
 
 def amount(turns: float) -> str:
@@ -183,7 +185,7 @@ def watch_lines(view: View, width: int, height: int, glyphs: Glyphs) -> list[Tex
         Text.assemble(("low ", QUIET), (drawn, style), (" high", QUIET)),
         _way(view, glyphs),
         Text(view.said or view.reading.seen.value, _SEEN_STYLES[view.reading.seen]),
-        Text(view.keys, QUIET),
+        *(Text(row, QUIET) for row in wrap(view.keys, width)),
     ]
     return [_clipped(line, width) for line in lines][-height:]
 

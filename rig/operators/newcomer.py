@@ -23,8 +23,8 @@ ARROWS: Mapping[str, float] = {
     Key.DOWN: -COARSE_TURNS,
 }
 HOW = (
-    "This bench is virtual, and your keys are its hands. While a trim is to be turned, the arrows right and left turn it "
-    f"a little clockwise and counter-clockwise ({FINE_TURNS} turn), up and down a quarter turn; hold a key to go on."
+    "This bench is virtual, and your keys are its hands. While a trim is to be turned, the arrows right and left turn "
+    f"it a little clockwise and counter-clockwise ({FINE_TURNS} turn), up and down a quarter turn; hold a key to go on."
 )
 
 
@@ -60,8 +60,10 @@ class SettingFingers:
     @property
     def hint(self) -> str:
         """Enter, and the number keys with what they set."""
-        numbered = "  ".join(f"{number} {position}" for number, position in self._numbered().items())
-        return f"Enter sets it for you{', or ' + numbered if numbered else ''}"
+        numbered = self._numbered()
+        if all(number == position for number, position in numbered.items()):
+            return "Enter sets it for you" + (", or a number key" if numbered else "")
+        return "Enter sets it for you, or " + "  ".join(f"{number} {position}" for number, position in numbered.items())
 
     def press(self, key: str) -> bool:
         """Set the control."""

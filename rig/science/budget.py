@@ -67,7 +67,8 @@ class Input:
     """One input of a budget.
 
     ``standard_uncertainty`` in the input's own unit; ``sensitivity`` is the derivative of the result by it. Infinite
-    ``degrees_of_freedom`` say that the standard uncertainty itself is not in doubt.
+    ``degrees_of_freedom`` say that the standard uncertainty itself is not in doubt. Inputs whose standard uncertainties
+    were found together bear the name of that ``evaluation``: their degrees of freedom count once.
     """
 
     name: str
@@ -76,6 +77,7 @@ class Input:
     sensitivity: float = 1.0
     degrees_of_freedom: float = inf
     source: str = ""
+    evaluation: str = ""
 
     def __post_init__(self) -> None:
         if not (isfinite(self.standard_uncertainty) and self.standard_uncertainty >= 0.0):
@@ -235,7 +237,7 @@ class Budget:
         )
 
     def _parts(self) -> list[_Part]:
-        """The independent parts of the result: inputs that are correlated count as one."""
+        """The independent parts of the result: inputs that are correlated, or of one evaluation, count as one."""
         parts: list[_Part] = []
         for members in self._clusters():
             inputs = [self.inputs[place] for place in members]
@@ -248,21 +250,24 @@ class Budget:
             sizes = self.contributions[members]
             shapes = {each.distribution for each in inputs}
             one_and_the_same = bool(np.all(np.abs(coefficients) == 1.0)) and len(shapes) == 1
+            # of one evaluation the combination has the same degrees of freedom (R. Willink, 2007); of several the fewest
+            # stand for all, since the formula of G.4.1 holds for independent inputs only
             parts.append(
                 _Part(
                     " with ".join(each.name for each in inputs),
                     inputs[0].distribution if one_and_the_same else Distribution.NORMAL,
                     sqrt(max(0.0, float(sizes @ coefficients @ sizes))),
-                    # of one evaluation the combination has the same degrees of freedom (R. Willink, 2007); of several
-                    # the fewest stand for all, since the formula of G.4.1 holds for independent inputs only
                     min(each.degrees_of_freedom for each in inputs),
                 )
             )
         return parts
 
     def _clusters(self) -> list[list[int]]:
-        """Places of inputs that hang together by correlations, of those that contribute."""
-        matrix, left = self.correlation_matrix, [place for place, each in enumerate(self.contributions) if each != 0.0]
+        """Places of inputs that hang together, by correlation or by evaluation, of those that contribute."""
+        left = [place for place, each in enumerate(self.contributions) if each != 0.0]
+        evaluations = np.array([each.evaluation for each in self.inputs])
+        together = (evaluations[:, None] == evaluations) & (evaluations != "")
+        matrix = np.where(together, 1.0, self.correlation_matrix)
         clusters: list[list[int]] = []
         while left:
             cluster = [left.pop(0)]

@@ -6,6 +6,7 @@ to a level and what it adds to the drift partly cancel. The sensitivities here h
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -19,6 +20,40 @@ if TYPE_CHECKING:
     from rig.science.tracking import TrackingFit
 
     Array = NDArray[np.float64]
+
+STATED_DEGREES_OF_FREEDOM = 12.5
+"""What a product file says of noise is known to about 20 %: half of that to the power of -2 (JCGM 100:2008, eq. G.3)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Scatter:
+    """By how much readings scatter against what is stated of them, and the degrees of freedom of that."""
+
+    factor: float
+    degrees_of_freedom: float
+
+
+def pooled_scatter(fit: TrackingFit) -> Scatter:
+    """Stated and seen variance pooled, each by its degrees of freedom (JCGM 100:2008, H.3.6 note and 4.2.4).
+
+    Only ever enlarging what is stated would make intervals too wide where it was right.
+    """
+    if not fit.converged:
+        return Scatter(1.0, STATED_DEGREES_OF_FREEDOM)
+    freedom = STATED_DEGREES_OF_FREEDOM + float(fit.degrees_of_freedom)
+    return Scatter(float(np.sqrt((STATED_DEGREES_OF_FREEDOM + fit.chi_squared) / freedom)), freedom)
+
+
+def own_covariance(random: ArrayLike, shared: ArrayLike, index: ArrayLike) -> Array:
+    """Covariance of readings by what they do not all have in common, (n, n).
+
+    :param random: (n,), standard uncertainty of each reading on its own.
+    :param shared: (n,), what readings of one setting of the source have in common, as its grid.
+    :param index: (n,), which setting each reading is of.
+    """
+    settings, sizes = np.asarray(index), np.asarray(shared, dtype=np.float64)
+    together = np.where(settings[:, None] == settings, sizes[:, None] * sizes, 0.0)
+    return np.asarray(np.diag(np.square(np.asarray(random, dtype=np.float64))) + together)
 
 
 def fit_sensitivities(fit: TrackingFit, x: ArrayLike, columns: ArrayLike, standard_uncertainty: ArrayLike) -> Array:
@@ -40,16 +75,35 @@ def level_sensitivities(fit: TrackingFit, x: ArrayLike, columns: ArrayLike, stan
     return np.asarray(np.eye(count) - np.asarray(columns) @ by_reading[TERMS:])
 
 
-def level_covariance(fit: TrackingFit, x: ArrayLike, columns: ArrayLike, standard_uncertainty: ArrayLike) -> Array:
-    """Covariance of the drift-free pitches, octaves squared, (n, n), from the readings' own uncertainties.
+def terms_covariance(
+    fit: TrackingFit, x: ArrayLike, columns: ArrayLike, standard_uncertainty: ArrayLike, own: ArrayLike
+) -> Array:
+    """Covariance of the four terms, (4, 4), where the readings' covariance is ``own`` and not what the fit took.
+
+    What a prior on the terms left in doubt is counted as well.
+    """
+    by_reading = fit_sensitivities(fit, x, columns, standard_uncertainty)
+    whole = by_reading @ np.asarray(own, dtype=np.float64) @ by_reading.T
+    return np.asarray((whole + _prior_doubt(fit, by_reading, standard_uncertainty))[:TERMS, :TERMS])
+
+
+def level_covariance(
+    fit: TrackingFit, x: ArrayLike, columns: ArrayLike, standard_uncertainty: ArrayLike, own: ArrayLike
+) -> Array:
+    """Covariance of the drift-free pitches, octaves squared, (n, n), from that of the readings, ``own``.
 
     What a prior on the terms left in doubt of the drift is counted as well.
     """
-    variance = np.square(np.broadcast_to(standard_uncertainty, np.asarray(x).shape))
     levels = level_sensitivities(fit, x, columns, standard_uncertainty)
-    covariance = levels @ (variance[:, None] * levels.T)
+    covariance = levels @ np.asarray(own, dtype=np.float64) @ levels.T
     if not fit.converged:
         return np.asarray(covariance)
-    drift = fit_sensitivities(fit, x, columns, standard_uncertainty)[TERMS:]
-    by_prior = fit.covariance[TERMS:, TERMS:] - drift @ (variance[:, None] * drift.T)
-    return np.asarray(covariance + np.asarray(columns) @ by_prior @ np.asarray(columns).T)
+    by_reading = fit_sensitivities(fit, x, columns, standard_uncertainty)
+    drift = _prior_doubt(fit, by_reading, standard_uncertainty)[TERMS:, TERMS:]
+    return np.asarray(covariance + np.asarray(columns) @ drift @ np.asarray(columns).T)
+
+
+def _prior_doubt(fit: TrackingFit, by_reading: Array, standard_uncertainty: ArrayLike) -> Array:
+    """What of the fit's covariance comes from its prior; nought without one."""
+    variance = np.square(np.broadcast_to(standard_uncertainty, by_reading.shape[-1:]))
+    return np.asarray(fit.covariance - (by_reading * variance) @ by_reading.T)

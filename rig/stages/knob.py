@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import log2
 from typing import TYPE_CHECKING
 
 from rig.diagnosis import out_of_travel
 from rig.operators.port import TurnEnd
 from rig.product import TrimKind
 from rig.recommend import centre_should_move
-from rig.stages.moves import turn_to_pitch
+from rig.science.learning import Belief
+from rig.stages.moves import learned_gain, turn_to_pitch
 from rig.stages.survey import KNOB, KNOB_LOW, KNOB_MIDDLE, read_knob, resting_controls
 from rig.watch import PitchWatch
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import MutableMapping
 
     from rig.acquire import Acquisition
     from rig.diagnosis import Cause
@@ -23,6 +25,7 @@ if TYPE_CHECKING:
     from rig.science.learning import TrimKnowledge
 
 TOLERANCE_CENTS = 1.0
+CENTS = 1200.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +37,7 @@ class KnobSet:
 
 
 def adjust_knob(
-    acquisition: Acquisition, operator: Operator, recorder: Recorder, known: Mapping[str, TrimKnowledge]
+    acquisition: Acquisition, operator: Operator, recorder: Recorder, known: MutableMapping[str, TrimKnowledge]
 ) -> KnobSet:
     """Read the knob's stops and middle; with the knob left at its middle, turn the centre trim to its target."""
     product = acquisition.product
@@ -50,7 +53,8 @@ def adjust_knob(
     target = (pitches.low.octaves + pitches.high.octaves) / 2.0
     watch = PitchWatch(acquisition, knob.read_at_cv_v, target, TOLERANCE_CENTS)
     controls = {**resting_controls(acquisition), KNOB: KNOB_MIDDLE}
-    made = turn_to_pitch(acquisition, operator, recorder, name, turns, watch, controls)
+    made = turn_to_pitch(acquisition, operator, recorder, name, turns, known[name].gain, watch, controls)
+    known[name] = learned_gain(recorder, known[name], Belief(log2(made.ratio), TOLERANCE_CENTS / CENTS), made)
     operator.set_control(KNOB, KNOB_LOW)
     cause = out_of_travel(trim.label, turns - (made.turns or 0.0)) if made.end is TurnEnd.END_STOP else None
     return KnobSet(1, cause)

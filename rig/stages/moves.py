@@ -6,12 +6,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from rig.operators.port import Turn, TurnEnd
+from rig.science.learning import Belief, TrimKnowledge, combine, gain_observation
 from rig.science.pitch import note_name
 
 if TYPE_CHECKING:
     from rig.acquire import Acquisition
-    from rig.operators.port import Operator, Turned
-    from rig.product import Trim
+    from rig.operators.port import Operator
     from rig.records import Recorder
     from rig.watch import PitchWatch, RailWatch
 
@@ -26,11 +26,18 @@ class Made:
     trim: str
     end: TurnEnd
     turns: float | None
+    before: float
+    after: float
+
+    @property
+    def ratio(self) -> float:
+        """Reading after the move as a share of that before it."""
+        return self.after / self.before
 
 
-def most_turns(turns: float, trim: Trim) -> float:
+def most_turns(turns: float, gain: Belief) -> float:
     """Turns past which something is wrong: the rough number, its spread, and a little."""
-    spread = trim.effect_per_turn_spread / abs(trim.effect_per_turn)
+    spread = gain.standard_uncertainty / abs(gain.mean)
     return abs(turns) * (1.0 + MOST_TURNS_SHARE + 2.0 * spread) + 0.2
 
 
@@ -40,6 +47,7 @@ def turn_to_pitch(
     recorder: Recorder,
     name: str,
     turns: float,
+    gain: Belief,
     watch: PitchWatch,
     controls: dict[str, str],
 ) -> Made:
@@ -53,7 +61,7 @@ def turn_to_pitch(
         f"{target_hz:.3f} Hz ({note_name(target_hz)})",
         where,
         turns,
-        most_turns(turns, trim),
+        most_turns(turns, gain),
     )
     watch.begin()
     with recorder.move(name, target_hz, "Hz", watch.cv_v, controls, turns) as move:
@@ -61,7 +69,7 @@ def turn_to_pitch(
         turned = operator.turn(turn, watch)
         move.after = watch.read().number
         move.outcome = turned.end.value
-    return _made(name, turned)
+    return Made(name, turned.end, turned.turns_estimate, move.before, move.after)
 
 
 def turn_to_voltage(
@@ -70,18 +78,28 @@ def turn_to_voltage(
     recorder: Recorder,
     name: str,
     turns: float,
+    gain: Belief,
     watch: RailWatch,
 ) -> Made:
     """Turn the rail trim until the meter reads the target."""
     trim = acquisition.product.trims[name]
-    turn = Turn(name, trim.label, f"{watch.target_v:.4f} V", "the meter on the rail", turns, most_turns(turns, trim))
+    turn = Turn(name, trim.label, f"{watch.target_v:.4f} V", "the meter on the rail", turns, most_turns(turns, gain))
     with recorder.move(name, watch.target_v, "V", None, {}, turns) as move:
         move.before = watch.read().number
         turned = operator.turn(turn, watch)
         move.after = watch.read().number
         move.outcome = turned.end.value
-    return _made(name, turned)
+    return Made(name, turned.end, turned.turns_estimate, move.before, move.after)
 
 
-def _made(name: str, turned: Turned) -> Made:
-    return Made(name, turned.end, turned.turns_estimate)
+def learned_gain(recorder: Recorder, known: TrimKnowledge, amount: Belief, made: Made) -> TrimKnowledge:
+    """What the move showed of a turn's effect: kept for the batch, and used for this unit at once.
+
+    A trim that works the other way round than was expected is believed at once.
+    """
+    gain = None if made.end is TurnEnd.END_STOP else gain_observation(amount, made.turns)
+    if gain is None:
+        return known
+    recorder.observation(made.trim, "gain", gain)
+    reversed_sense = gain.mean * known.gain.mean < 0.0
+    return TrimKnowledge(gain if reversed_sense else combine(known.gain, gain), known.pivot)

@@ -11,12 +11,12 @@ from rig.operators.port import TurnEnd
 from rig.product import TrimKind
 from rig.recommend import octave_cause, rail_plan, rail_should_move
 from rig.stages.moves import turn_to_voltage
-from rig.stages.rail import TOLERANCE_V, RailSet
+from rig.stages.rail import TOLERANCE_V, RailSet, learned_rail
 from rig.stages.survey import read_octaves, read_rail
 from rig.watch import RailWatch
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import MutableMapping
 
     from rig.acquire import Acquisition
     from rig.operators.port import Operator
@@ -27,7 +27,7 @@ MOST_MOVES = 3
 
 
 def adjust_octave_steps(
-    acquisition: Acquisition, operator: Operator, recorder: Recorder, known: Mapping[str, TrimKnowledge]
+    acquisition: Acquisition, operator: Operator, recorder: Recorder, known: MutableMapping[str, TrimKnowledge]
 ) -> RailSet:
     """Read rail and octave steps, and turn the rail to the voltage that serves the steps best."""
     product = acquisition.product
@@ -51,7 +51,8 @@ def adjust_octave_steps(
         if abs(turns) > trim.turns:
             return RailSet(moves, out_of_travel(trim.label, turns))
         watch = RailWatch(acquisition, plan.target_v, TOLERANCE_V)
-        made = turn_to_voltage(acquisition, operator, recorder, name, turns, watch)
+        made = turn_to_voltage(acquisition, operator, recorder, name, turns, known[name].gain, watch)
+        known[name] = learned_rail(recorder, known[name], made)
         moves += 1
         if made.end is TurnEnd.END_STOP:
             return RailSet(moves, out_of_travel(trim.label, turns - (made.turns or 0.0)))

@@ -9,18 +9,20 @@ from rig.diagnosis import out_of_travel
 from rig.operators.port import TurnEnd
 from rig.product import StageName, TrimKind
 from rig.recommend import RAIL_MARGIN
-from rig.stages.moves import turn_to_voltage
+from rig.science.learning import Belief
+from rig.stages.moves import learned_gain, turn_to_voltage
 from rig.stages.survey import read_rail
 from rig.watch import RailWatch
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import MutableMapping
 
     from rig.acquire import Acquisition
     from rig.diagnosis import Cause
     from rig.operators.port import Operator
     from rig.records import Recorder
     from rig.science.learning import TrimKnowledge
+    from rig.stages.moves import Made
 
 TOLERANCE_V = 0.0005
 FAR_OFF_SHARE = 0.02
@@ -35,8 +37,13 @@ class RailSet:
     cause: Cause | None
 
 
+def learned_rail(recorder: Recorder, known: TrimKnowledge, made: Made) -> TrimKnowledge:
+    """What a move of the rail showed of a turn's effect."""
+    return learned_gain(recorder, known, Belief(made.ratio - 1.0, TOLERANCE_V / made.before), made)
+
+
 def adjust_rail(
-    acquisition: Acquisition, operator: Operator, recorder: Recorder, known: Mapping[str, TrimKnowledge]
+    acquisition: Acquisition, operator: Operator, recorder: Recorder, known: MutableMapping[str, TrimKnowledge]
 ) -> RailSet:
     """Read the rail; turn it to nominal when it is not well inside its limit and no later stage sets it."""
     product = acquisition.product
@@ -53,6 +60,7 @@ def adjust_rail(
     if abs(turns) > trim.turns:
         return RailSet(0, out_of_travel(trim.label, turns))
     watch = RailWatch(acquisition, limit.nominal_v, TOLERANCE_V)
-    made = turn_to_voltage(acquisition, operator, recorder, name, turns, watch)
+    made = turn_to_voltage(acquisition, operator, recorder, name, turns, known[name].gain, watch)
+    known[name] = learned_rail(recorder, known[name], made)
     at_stop = made.end is TurnEnd.END_STOP
     return RailSet(1, out_of_travel(trim.label, turns - (made.turns or 0.0)) if at_stop else None)

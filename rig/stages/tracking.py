@@ -12,9 +12,9 @@ from rig.diagnosis import out_of_travel
 from rig.operators.port import TurnEnd
 from rig.product import TrimKind
 from rig.recommend import adjusters_of, cv_of, plan_tracking
-from rig.science.learning import TrimKnowledge, amount_moved, combine, gain_observation, pivot_observation
+from rig.science.learning import TrimKnowledge, amount_moved, combine, pivot_observation
 from rig.science.tracking import CORE, DEAD_TIME, LEAKAGE, Prior
-from rig.stages.moves import turn_to_pitch
+from rig.stages.moves import learned_gain, turn_to_pitch
 from rig.stages.survey import resting_controls, short_sweep
 from rig.watch import PitchWatch
 
@@ -71,7 +71,7 @@ def adjust(
         if move.beyond_travel:
             _give_up_on(state, name, trim.label, move.turns)
             return
-        made = _make(acquisition, operator, recorder, move)
+        made = _make(acquisition, operator, recorder, state, move)
         state.moves[name] += 1
         _look_again(acquisition, operator, recorder, state, move, made)
         if made.end is TurnEnd.END_STOP:
@@ -89,10 +89,11 @@ def _give_up_on(state: Tracking, name: str, label: str, turns: float) -> None:
     state.causes.append(out_of_travel(label, turns))
 
 
-def _make(acquisition: Acquisition, operator: Operator, recorder: Recorder, move: PlannedMove) -> Made:
+def _make(acquisition: Acquisition, operator: Operator, recorder: Recorder, state: Tracking, move: PlannedMove) -> Made:
     watch = PitchWatch(acquisition, cv_of(acquisition.product, move.held_x), move.target_octaves, TOLERANCE_CENTS)
     controls = resting_controls(acquisition)
-    return turn_to_pitch(acquisition, operator, recorder, move.trim, move.turns, watch, controls)
+    gain = state.known[move.trim].gain
+    return turn_to_pitch(acquisition, operator, recorder, move.trim, move.turns, gain, watch, controls)
 
 
 def _look_again(
@@ -128,10 +129,7 @@ def _learn(
     effect = adjusters_of(acquisition.product, state.known)
     own = next(each.effect for each in effect if each.name == move.trim)
     amount = amount_moved(own, *before, after.parameters, after.covariance)
-    gain = gain_observation(amount, made.turns)
-    if gain is not None and gain.mean * known.gain.mean > 0.0:
-        recorder.observation(move.trim, "gain", gain)
-        known = TrimKnowledge(combine(known.gain, gain), known.pivot)
+    known = learned_gain(recorder, known, amount, made)
     if known.pivot is not None:
         pivot = pivot_observation(*before, after.parameters, after.covariance)
         if pivot is not None:

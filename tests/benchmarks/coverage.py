@@ -16,7 +16,7 @@ from __future__ import annotations
 import argparse
 import sys
 from dataclasses import dataclass, replace
-from math import log, sqrt
+from math import inf, log, sqrt
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -28,7 +28,7 @@ from rig.bench import load_bench
 from rig.budgets import highs_weights, scale_weights, stated_of, sweep_budgets
 from rig.product import load_product
 from rig.science.drift import drift_columns
-from rig.science.levels import level_covariance
+from rig.science.levels import STATED_DEGREES_OF_FREEDOM, Scatter, level_covariance, own_covariance
 from rig.science.points import centring, errors_cents, errors_covariance_cents2, worst_error
 from rig.science.tracking import fit_tracking, predict
 from rig.science.uncertainty import (
@@ -54,7 +54,7 @@ SQRT3, SQRT6, SQRT12 = sqrt(3.0), sqrt(6.0), sqrt(12.0)
 PRODUCT = load_product(demonstration_product()).contents
 BENCH = load_bench(demonstration_bench()).contents
 LAW = PRODUCT.law.law()
-INFLATIONS = np.array([1.0, 1.02, 1.05, 1.1, 1.15, 1.2, 1.3, 1.4, 1.6, 2.0, 3.0])
+FACTORS = np.linspace(0.6, 2.0, 15)
 BATCH = 20_000
 CV_V = np.linspace(PRODUCT.range.full.low_v, PRODUCT.range.full.high_v, PRODUCT.range.points)
 ORDER = sweep_order(CV_V.size)
@@ -112,7 +112,7 @@ class Results:
     scale: Array
     highs: Array
     base: Array
-    inflation: Array
+    factor: Array
 
 
 def draw_units(count: int, generator: np.random.Generator) -> Units:
@@ -123,9 +123,9 @@ def draw_units(count: int, generator: np.random.Generator) -> Units:
     return Units(terms, drift, generator.uniform(-allowed, allowed, count))
 
 
-def _from_points(errors: Array, base: Array, inflation: Array) -> Results:
+def _from_points(errors: Array, base: Array, factor: Array) -> Results:
     x = X[CHOSEN]
-    return Results(errors, errors @ scale_weights(x, MUSICAL), errors @ highs_weights(x, MUSICAL), base, inflation)
+    return Results(errors, errors @ scale_weights(x, MUSICAL), errors @ highs_weights(x, MUSICAL), base, factor)
 
 
 def truth(units: Units) -> Results:
@@ -157,8 +157,9 @@ def evaluate(pitch: Array) -> Results:
     level = (pitch - fit.extra @ COLUMNS.T)[:, CHOSEN]
     at_base = predict(fit.parameters, np.asarray(LAW.octaves(np.array([PRODUCT.range.base_cv_v]))))[:, 0]
     base = CENTS * (at_base - np.log2(PRODUCT.range.lowest_note_hz))
-    inflation = np.sqrt(np.maximum(1.0, fit.chi_squared / fit.degrees_of_freedom))
-    return _from_points(np.asarray(errors_cents(X[CHOSEN], level, MUSICAL)), base, inflation)
+    freedom = STATED_DEGREES_OF_FREEDOM + fit.degrees_of_freedom
+    factor = np.sqrt((STATED_DEGREES_OF_FREEDOM + fit.chi_squared) / freedom)
+    return _from_points(np.asarray(errors_cents(X[CHOSEN], level, MUSICAL)), base, factor)
 
 
 def points_of(pitch: Array) -> list[Point]:
@@ -198,9 +199,14 @@ def as_rows(results: Results) -> Array:
     return np.stack([results.scale, results.highs, results.base, *results.errors.T])
 
 
-def expanded_by_inflation(budgets: SweepBudgets) -> Array:
-    """Expanded uncertainty of each quantity where the scatter is larger than stated, (20, INFLATIONS)."""
-    made = [replace(budgets, assessed=replace(budgets.assessed, noise_inflation=float(s))) for s in INFLATIONS]
+def with_factor(budgets: SweepBudgets, factor: float, degrees_of_freedom: float) -> SweepBudgets:
+    """The same budgets of readings that scatter more, or less, than stated."""
+    return replace(budgets, scatter=Scatter(factor, degrees_of_freedom))
+
+
+def expanded_by_factor(budgets: SweepBudgets) -> Array:
+    """Expanded uncertainty of each quantity by how much the readings scatter, (20, FACTORS)."""
+    made = [with_factor(budgets, float(each), budgets.scatter.degrees_of_freedom) for each in FACTORS]
     return np.array([[each.combine().expanded_uncertainty for each in quantities(one)] for one in made]).T
 
 
@@ -223,9 +229,9 @@ def coverage(sweeps: int, seed: int) -> Coverage:
     found = evaluate(pitch)
     away = np.abs(as_rows(found) - as_rows(truth(units)))
     budgets = budgets_of(pitch[0])
-    table = expanded_by_inflation(budgets)
-    allowed = np.stack([np.interp(found.inflation, INFLATIONS, row) for row in table])
-    plain = replace(budgets, assessed=replace(budgets.assessed, noise_inflation=1.0))
+    table = expanded_by_factor(budgets)
+    allowed = np.stack([np.interp(found.factor, FACTORS, row) for row in table])
+    plain = with_factor(budgets, 1.0, inf)
     combined = [each.combine() for each in quantities(plain)]
     twice = np.array([2.0 * each.standard_uncertainty for each in combined])[:, None]
     return Coverage(
@@ -257,7 +263,7 @@ def worst_bounds(sweeps: int, seed: int) -> WorstBounds:
     own, common = covariances(budgets_of(pitch[0]))
     under, bias, stated = np.zeros((sweeps, 2), dtype=np.bool_), np.zeros(sweeps), np.zeros(sweeps)
     for place in range(sweeps):
-        covariance = own * found.inflation[place] ** 2 + common
+        covariance = own * found.factor[place] ** 2 + common
         for which, mask in enumerate((MUSICAL, np.ones_like(MUSICAL))):
             worst = worst_error(found.errors[place][mask], covariance[np.ix_(mask, mask)])
             true_cents = float(np.max(np.abs(right.errors[place][mask])))
@@ -269,7 +275,8 @@ def worst_bounds(sweeps: int, seed: int) -> WorstBounds:
 
 def covariances(budgets: SweepBudgets) -> tuple[Array, Array]:
     """Covariance of the errors of the points: from the readings' own uncertainty, and from the CV, cents squared."""
-    own = level_covariance(budgets.assessed.fit, X, COLUMNS, UNCERTAINTY)[np.ix_(CHOSEN, CHOSEN)]
+    readings = own_covariance(RANDOM / log(2.0), STATED.source_grid_v * np.abs(OCTAVES_PER_VOLT), INDEX)
+    own = level_covariance(budgets.assessed.fit, X, COLUMNS, UNCERTAINTY, readings)[np.ix_(CHOSEN, CHOSEN)]
     common = pitch_covariance_octaves2(LAW, CV_V, cv_covariance(CV_V, LINE.covariance))
     return errors_covariance_cents2(own, MUSICAL), errors_covariance_cents2(common, MUSICAL)
 
@@ -289,8 +296,7 @@ def by_monte_carlo(draws: int, seed: int) -> list[Propagation]:
     """JCGM 101: one unit on ``draws`` benches, through the whole evaluation, against the law of propagation."""
     generator = np.random.default_rng(seed)
     one = draw_units(1, generator)
-    budgets = budgets_of(read(one, generator)[0])
-    budgets = replace(budgets, assessed=replace(budgets.assessed, noise_inflation=1.0))
+    budgets = with_factor(budgets_of(read(one, generator)[0]), 1.0, inf)
     rows = []
     for start in range(0, draws, BATCH):
         size = min(BATCH, draws - start)

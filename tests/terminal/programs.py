@@ -9,7 +9,8 @@ import sys
 import termios
 import time
 from dataclasses import dataclass, field
-from math import nan
+from math import isnan, nan
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from rich.console import Console
@@ -43,7 +44,7 @@ class ScriptedWatch:
         time.sleep(self.period_s)
         distance = self.distances[min(self.count, len(self.distances) - 1)]
         self.count += 1
-        if distance != distance:
+        if isnan(distance):
             self.inside = 0
             return WatchReading("no signal", nan, nan, nan, Seen.NO_SIGNAL)
         self.inside = self.inside + 1 if abs(distance) <= self.tolerance else 0
@@ -162,10 +163,41 @@ def scans(*_arguments: str) -> None:
     print("no more")
 
 
+def work(seed: str, folder: str, *scanner: str) -> None:
+    """The operator's loop on the virtual bench; the arrow keys turn the trims."""
+    from db.engine import open_database
+    from drivers.source import VoltageLimits
+    from fixtures import demonstration_bench
+    from rig.bench import drawn_anew, load_bench, open_bench
+    from rig.product import load_product
+    from rig.work import work_at_terminal
+
+    product = load_product(demonstration_product())
+    bench_file = drawn_anew(load_bench(demonstration_bench()), seed=int(seed), fault="")
+    absolute = product.contents.range.absolute
+    with (
+        open_database(f"sqlite:///{folder}/record.sqlite") as database,
+        open_bench(bench_file, VoltageLimits(absolute.low_v, absolute.high_v)) as bench,
+    ):
+        console = Console(highlight=False, soft_wrap=True)
+        shift = work_at_terminal(
+            bench,
+            bench_file,
+            product,
+            database,
+            console,
+            who="newcomer",
+            out=Path(folder),
+            scanner_port="".join(scanner),
+        )
+        print("source:", "on" if bench.source.is_on() else "off", bench.source.programmed())
+    print("interrupted" if shift.interrupted else "ended")
+
+
 PROGRAMS: dict[str, Callable[..., None]] = {
     each.__name__: each
     for each in (
-        turn, turn_slowly, turn_volts, turn_with_tone, skip, prompts, control, blind_control, sweep, scans,
+        turn, turn_slowly, turn_volts, turn_with_tone, skip, prompts, control, blind_control, sweep, scans, work,
     )
 }  # fmt: skip
 

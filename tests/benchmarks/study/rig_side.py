@@ -1,39 +1,50 @@
-"""The rig's side of the study: its own stages with its own rules, on a warm unit, with a record that is not kept."""
+"""The rig's side of the study: its own stages in the product's own order, on a unit that is warm already.
+
+Nothing is kept in a database; what a visit would have kept of its trims for the units that follow is handed over.
+"""
 
 from __future__ import annotations
 
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
-from uuid import UUID
+from uuid import UUID, uuid5
 
+from db.learning import ObservationRow
 from rig.acquire import Acquisition
+from rig.knowledge import known_trims
 from rig.product import StageName
 from rig.records import MoveMade
 from rig.science.drift import DriftRate
-from rig.science.learning import Belief, expectation, learn_batch, taken_from
-from rig.science.trims import Pivot
 from rig.stages.warm_up import WarmedUp
 from rig.visit import STAGES, Purpose, _Work, _worth_another_round
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
+    from drivers.clock import Clock
+    from rig.science.learning import Belief
     from tests.benchmarks.study.bench import Place
 
-NOTHING = UUID(int=0)
+NOBODY = UUID(int=0)
 STEADY = WarmedUp(DriftRate(0.0, 0.05), DriftRate(0.0, 0.05), 0.0, steady=True)
+"""The unit is as warm for the rig as for everybody else in the study, and the rig is told so."""
 
 
+@dataclass(slots=True)
 class NoRecord:
-    """Takes what a recorder takes, and keeps nothing."""
+    """Takes what a recorder takes, and keeps only what moves have shown of their trims."""
 
-    oscillator = ""
-    visit_id = NOTHING
+    clock: Clock
+    serial: str
+    batch: str
+    shown: list[ObservationRow] = field(default_factory=list)
+    oscillator: str = ""
+    visit_id: UUID = NOBODY
 
     def sweep(self, *_what: object) -> UUID:
         """Begin no sweep."""
-        return NOTHING
+        return NOBODY
 
     def point(self, *_what: object) -> None:
         """Keep no point."""
@@ -52,54 +63,59 @@ class NoRecord:
         """Keep no move."""
         yield MoveMade()
 
+    def observation(self, trim: str, quantity: str, seen: Belief) -> None:
+        """Keep what a move showed of its trim."""
+        unit = uuid5(NOBODY, self.serial)
+        self.shown.append(
+            ObservationRow(
+                unit_id=unit,
+                visit_id=unit,
+                batch_code=self.batch,
+                oscillator=self.oscillator,
+                trim=trim,
+                quantity=quantity,
+                value=seen.mean,
+                standard_uncertainty=seen.standard_uncertainty,
+                taken_utc=self.clock.utc(),
+            )
+        )
+
 
 @dataclass(frozen=True, slots=True)
 class Adjusted:
-    """What the rig made of a unit: moves by trim, expanded uncertainties of its worst errors, what it learned."""
+    """What the rig made of a unit: moves by trim, expanded uncertainties of its worst errors, what its moves showed."""
 
     moves: Mapping[str, int]
     expanded_full_cents: float
     expanded_musical_cents: float
-    pivot_seen: Belief | None
+    shown: tuple[ObservationRow, ...]
 
 
-def adjust_warm(here: Place, pivot: Pivot | None) -> Adjusted:
-    """All stages of the product's own order but warm-up, and again while the proof fails and a trim can help.
+def adjust_warm(here: Place, serial: str, taught: Sequence[ObservationRow]) -> Adjusted:
+    """All stages of the product's order but warm-up, and again while the proof fails and a trim can help.
 
-    :param pivot: what other units of the batch have taught of the scale trim's pivot; None for a cold start.
+    :param taught: what the moves of other units of the batch have shown; empty for a cold start.
     """
-    work = _Work(Acquisition(here.bench, here.product, here.line), here.worker, NoRecord(), Purpose.ADJUST)
-    work.warmed = STEADY
-    first, *others = [stage for stage in here.product.stages if stage is not StageName.WARM_UP]
-    STAGES[first](work)
-    if pivot is not None:
-        work.tracking.pivots["scale"] = pivot
-    before = work.tracking.pivots["scale"]
-    for stage in others:
+    batch = here.product.serial.batch_of(serial)
+    record = NoRecord(here.bench.clock, serial, batch)
+    known = {name: each.knowledge for name, each in known_trims(here.product, taught, batch).items()}
+    acquisition = Acquisition(here.bench, here.product, here.line)
+    work = _Work(acquisition, here.worker, record, Purpose.ADJUST, known, warmed=STEADY)
+    stages = [stage for stage in here.product.stages if stage is not StageName.WARM_UP]
+    for stage in stages:
         STAGES[stage](work)
-    for _ in range(1, work.acquisition.measuring.most_rounds):
+    for _ in range(1, acquisition.measuring.most_rounds):
         if not _worth_another_round(work):
             break
-        for stage in others:
+        for stage in stages[1:]:
             STAGES[stage](work)
-    after = work.tracking.pivots["scale"]
-    findings = {each.characteristic: each for each in (work.left or work.found).findings}
+    final = work.left or work.found
+    if final is None:
+        raise RuntimeError(f"the rig measured nothing of {serial}")
+    expanded = {each.characteristic: each.expanded_uncertainty for each in final.findings}
     return Adjusted(
         moves=dict(work.moves),
-        expanded_full_cents=findings["tracking_full"].expanded_uncertainty,
-        expanded_musical_cents=findings["tracking_musical"].expanded_uncertainty,
-        pivot_seen=taken_from(
-            Belief(after.octaves, after.standard_uncertainty), Belief(before.octaves, before.standard_uncertainty)
-        ),
+        expanded_full_cents=expanded["tracking_full"],
+        expanded_musical_cents=expanded["tracking_musical"],
+        shown=tuple(record.shown),
     )
-
-
-def learned_pivot(here: Place, seen: Sequence[Belief | None]) -> Pivot:
-    """What a batch has taught of the pivot, for its next unit."""
-    trim = here.product.trims["scale"]
-    by_file = Belief(float(__import__("math").log2(trim.pivot_hz)), trim.pivot_spread_octaves)
-    told = [each for each in seen if each is not None]
-    batch = learn_batch(
-        expectation(by_file, 0.3), [each.mean for each in told], [each.standard_uncertainty for each in told]
-    )
-    return Pivot(batch.next_unit.mean, batch.next_unit.standard_uncertainty)

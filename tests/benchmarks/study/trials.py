@@ -11,12 +11,12 @@ from rig.operators.port import MeterPlace
 from tests.benchmarks.study.bench import place, put_in_warm, score, serials
 from tests.benchmarks.study.hands import LOOK_S, SWITCH_S
 from tests.benchmarks.study.manual import Skill, TunerHand, tune_as_practised, tune_skilfully
-from tests.benchmarks.study.rig_side import adjust_warm, learned_pivot
+from tests.benchmarks.study.rig_side import adjust_warm
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable, Mapping, Sequence
 
-    from rig.science.learning import Belief
+    from db.learning import ObservationRow
     from tests.benchmarks.study.bench import Place, Score
 
 TAUGHT_BY = 10
@@ -48,6 +48,10 @@ class Trial:
     expanded_musical_cents: float = nan
 
 
+Shown = tuple["ObservationRow", ...]
+"""What the moves of one unit have shown of its trims."""
+
+
 @dataclass(frozen=True, slots=True)
 class BatchTask:
     """One batch of the study."""
@@ -59,8 +63,8 @@ class BatchTask:
 
 def run_batch(task: BatchTask) -> list[Trial]:
     """All four methods on the units of a batch; reproducible from the task alone."""
-    cold, seen = _cold(task)
-    return [*_practised(task), *_skilled(task), *cold, *_learned(task, seen)]
+    cold, shown = _cold(task)
+    return [*_practised(task), *_skilled(task), *cold, *_learned(task, shown)]
 
 
 def _bench_seed(task: BatchTask) -> int:
@@ -95,11 +99,11 @@ def _skilled(task: BatchTask) -> list[Trial]:
     return trials[TAUGHT_BY:]
 
 
-def _by_rig(here: Place, serial: str, method: Method, taught: list[Belief | None]) -> tuple[Trial, Belief | None]:
+def _by_rig(here: Place, serial: str, method: Method, taught: Sequence[ObservationRow]) -> tuple[Trial, Shown]:
     put_in_warm(here, serial)
     here.worker.connect_meter(MeterPlace.RAIL)
     began = here.bench.clock.now()
-    made = adjust_warm(here, learned_pivot(here, taught) if taught else None)
+    made = adjust_warm(here, serial, taught)
     trial = Trial(
         method,
         serial,
@@ -109,22 +113,23 @@ def _by_rig(here: Place, serial: str, method: Method, taught: list[Belief | None
         made.expanded_full_cents,
         made.expanded_musical_cents,
     )
-    return trial, made.pivot_seen
+    return trial, made.shown
 
 
-def _cold(task: BatchTask) -> tuple[list[Trial], list[Belief | None]]:
+def _cold(task: BatchTask) -> tuple[list[Trial], list[Shown]]:
     """Every unit as if it were the first of its batch; and what each has shown, with enough units to teach others."""
     with place(_bench_seed(task)) as here:
         numbered = serials(here.product, task.batch, max(task.units, TAUGHT_BY + 1))
-        pairs = [_by_rig(here, serial, Method.COLD, []) for serial in numbered]
+        pairs = [_by_rig(here, serial, Method.COLD, ()) for serial in numbered]
     return [trial for trial, _ in pairs[: task.units]], [shown for _, shown in pairs]
 
 
-def _learned(task: BatchTask, seen: list[Belief | None]) -> list[Trial]:
-    """Every unit after ten others of its batch: what these have shown when the cold rig adjusted them, is known."""
+def _learned(task: BatchTask, shown: Sequence[Shown]) -> list[Trial]:
+    """Every unit after ten others of its batch: what these showed when the cold rig adjusted them is known."""
+    trials = []
     with place(_bench_seed(task)) as here:
-        trials = []
         for index, serial in enumerate(serials(here.product, task.batch, task.units)):
-            taught = [seen[(index + 1 + other) % len(seen)] for other in range(TAUGHT_BY)]
+            others = [shown[(index + step) % len(shown)] for step in range(1, TAUGHT_BY + 1)]
+            taught = [row for rows in others for row in rows]
             trials.append(_by_rig(here, serial, Method.LEARNED, taught)[0])
-        return trials
+    return trials
