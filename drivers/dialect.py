@@ -9,6 +9,20 @@ empty template means that the instrument has no such command and needs none.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import StrEnum
+
+
+class ErrorForm(StrEnum):
+    """How an instrument answers when it is asked what went wrong."""
+
+    QUOTED = "quoted"
+    """A number and a quoted string (SCPI-1999 volume 2, 21.8)."""
+    UNQUOTED = "unquoted"
+    """A number and a text without quotes."""
+    NUMBER = "number"
+    """A number alone."""
+    REGISTER = "register"
+    """The standard event register (IEEE 488.2-1992, 11.5.1): it tells the kind of error, and no more."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -16,8 +30,12 @@ class LinkDialect:
     """What every message rests on: the error queue, and a register that can be written and read back.
 
     :param identity: asks who is there.
-    :param clear: empties the error queue and the status registers.
+    :param identity_fields: how many fields the answer has at least; four by the standard.
+    :param clear: empties the error queue and the status registers; empty for an instrument that cannot.
     :param error_query: takes the oldest entry off the error queue; empty for an instrument that has none.
+    :param error_form: what the answer to that looks like.
+    :param joins: whether it takes several units in one message and joins their answers; to one that does not,
+        each unit goes as a message of its own, and no token can be used.
     :param token_write: writes ``{token}`` to a register that does nothing else; empty for an instrument that
         has none.
     :param token_read: reads that register back.
@@ -25,8 +43,11 @@ class LinkDialect:
     """
 
     identity: str = "*IDN?"
+    identity_fields: int = 4
     clear: str = "*CLS"
     error_query: str = "SYST:ERR?"
+    error_form: ErrorForm = ErrorForm.QUOTED
+    joins: bool = True
     token_write: str = "*ESE {token}"
     token_read: str = "*ESE?"
     token_count: int = 255
@@ -34,7 +55,11 @@ class LinkDialect:
 
 @dataclass(frozen=True, slots=True)
 class SourceDialect:
-    """A voltage source; ``{voltage}`` in V."""
+    """A voltage source; ``{voltage}`` and ``{range}`` in V, ``{current}`` in A.
+
+    What limits the output (range, current limit, voltage protection) is empty unless the instrument was found to
+    have it; each comes with the query that confirms it.
+    """
 
     set_voltage: str = "SOUR:VOLT {voltage}"
     programmed: str = "SOUR:VOLT?"
@@ -42,16 +67,26 @@ class SourceDialect:
     on: str = "OUTP ON"
     off: str = "OUTP OFF"
     output_state: str = "OUTP?"
+    range: str = ""
+    range_query: str = ""
+    current_limit: str = ""
+    current_limit_query: str = ""
+    voltage_protection: str = ""
+    voltage_protection_query: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class MeterDialect:
-    """A DC voltmeter; ``{range}`` in V, ``{cycles}`` in power-line cycles, ``{count}`` readings a trigger."""
+    """A DC voltmeter; ``{range}`` in V, integration as ``{cycles}`` of the power line or ``{seconds}``, ``{count}``
+    readings a trigger.
+    """
 
     function: str = "CONF:VOLT:DC"
     fixed_range: str = "SENS:VOLT:DC:RANG {range}"
     automatic_range: str = "SENS:VOLT:DC:RANG:AUTO ON"
     integration: str = "SENS:VOLT:DC:NPLC {cycles}"
+    auto_zero: str = ""
+    trigger: str = ""
     samples: str = "SAMP:COUN {count}"
     read: str = "READ?"
 
@@ -60,6 +95,10 @@ class MeterDialect:
 class CounterDialect:
     """A frequency counter; ``{gate}`` in s, ``{level}`` in V, ``{impedance}`` in ohm, ``{coupling}`` AC or
     DC.
+
+    One that takes a resolution instead of a gate time has ``{resolution}``, in Hz, in ``gate``: a conventional
+    counter resolves one cycle a gate (common practice). Without ``gate`` readings take the time that they take;
+    without ``start`` and ``fetch`` nothing can be done while the gate is open.
     """
 
     function: str = "CONF:FREQ"
@@ -71,3 +110,13 @@ class CounterDialect:
     start: str = "INIT"
     fetch: str = "FETC?"
     read: str = "READ?"
+
+
+def joined(*units: str) -> str:
+    """Join program message units into one message, each from the root; empty ones are left out."""
+    message = ""
+    for unit in units:
+        if unit:
+            between = "" if not message else ";" if unit[:1] in "*:" else ";:"
+            message += between + unit
+    return message

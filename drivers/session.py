@@ -9,6 +9,8 @@ which question it belongs to::
 
     *ESE 18;:MEAS:VOLT?;*ESE?                   →  +1.500E+00;18
 
+To an instrument that takes one unit a message only, the same units go one by one, without a token.
+
 After a timeout, a wrong token, surplus bytes or an interrupted exchange the link is brought in step again
 before anything more is believed: links over a network are closed and opened anew, and on every kind of link
 all that arrives is discarded until a fresh token comes back.
@@ -23,7 +25,7 @@ from dataclasses import dataclass
 from typing import NoReturn, Self, TypeVar
 
 from drivers.clock import Clock, RealClock
-from drivers.dialect import LinkDialect
+from drivers.dialect import ErrorForm, LinkDialect
 from drivers.errors import (
     AnswerLate,
     ErrorEntry,
@@ -35,7 +37,17 @@ from drivers.errors import (
     WrongIdentity,
 )
 from drivers.link import Link, LinkKind, SerialOptions, open_link
-from drivers.scpi import Identity, count_queries, parse_error_entry, parse_identity, split_units
+from drivers.scpi import (
+    Identity,
+    count_queries,
+    parse_error_entry,
+    parse_error_number,
+    parse_event_register,
+    parse_identity,
+    parse_unquoted_error_entry,
+    split_units,
+)
+from drivers.secrets import without_secrets
 from drivers.tokens import Tokens
 
 T = TypeVar("T")
@@ -43,17 +55,28 @@ T = TypeVar("T")
 _LONGEST_QUEUE = 64
 _QUOTED = 4
 _BETWEEN_ATTEMPTS_S = 0.05
+_ENTRY_READERS: dict[ErrorForm, Callable[[str], ErrorEntry]] = {
+    ErrorForm.QUOTED: parse_error_entry,
+    ErrorForm.UNQUOTED: parse_unquoted_error_entry,
+    ErrorForm.NUMBER: parse_error_number,
+    ErrorForm.REGISTER: parse_event_register,
+}
 
 
 @dataclass(frozen=True, slots=True)
 class Exchange:
-    """One message and its answer as an observer sees them; times are those of the session's clock, s."""
+    """One message and its answer as an observer sees them; times are those of the session's clock, s.
+
+    ``failure`` says why there is no answer where one was awaited. ``sent`` is empty for one more answer to the
+    message before.
+    """
 
     role: str
     sent: str
     received: str
     begun_s: float
     ended_s: float
+    failure: str = ""
 
 
 class Session:
@@ -91,7 +114,8 @@ class Session:
         self._lost = ""
         self._unfinished = False
         self._tokens = Tokens(dialect)
-        self._error_check = f";:{dialect.error_query}" if dialect.error_query else ""
+        self._error_check = f";:{dialect.error_query.removeprefix(':')}" if dialect.error_query else ""
+        self._entry = _ENTRY_READERS[dialect.error_form]
 
     @classmethod
     def open(
@@ -133,8 +157,9 @@ class Session:
         )
         with contextlib.ExitStack() as unless_opened:
             unless_opened.callback(session._link.abandon)
-            session.identity = session._understood(parse_identity, session._introduction())
-            session.command(session._dialect.clear)
+            session.identity = session._understood(session._parse_identity, session._introduction())
+            if session._dialect.clear:
+                session.command(session._dialect.clear)
             unless_opened.pop_all()
         return session
 
@@ -142,6 +167,11 @@ class Session:
     def name(self) -> str:
         """Role and resource, as they begin a sentence."""
         return _name(self.role, self.resource)
+
+    @property
+    def reports_errors(self) -> bool:
+        """Whether the instrument says so when it refuses a setting."""
+        return bool(self._error_check)
 
     def command(self, text: str) -> None:
         """Send one setting, as one message, and see that the instrument took it.
@@ -153,13 +183,10 @@ class Session:
         :raises Unreadable: the answer is not an entry of an error queue.
         """
         self._require_step()
-        message = self._tokens.after(text + self._error_check)
-        # without error queue and token there is nothing to wait for
-        timeout_s = None if message == text else self.timeout_s
-        answer = self._proven(self._exchange(text, message, timeout_s), text)
+        answer = self._joined(text) if self._dialect.joins else self._one_by_one(text)
         if not self._error_check:
             return
-        first = self._understood(parse_error_entry, answer)
+        first = self._understood(self._entry, answer)
         if first.code:
             self._raise_refused(text, (first, *self._queue()))
 
@@ -177,8 +204,10 @@ class Session:
         """
         self._require_step()
         allowed_s = self.timeout_s if timeout_s is None else timeout_s
-        reply = self._exchange(query, self._tokens.around(query), allowed_s)
-        answer = self._proven(reply, query)
+        if self._dialect.joins:
+            answer = self._proven(self._exchange(query, self._tokens.around(query), allowed_s), query)
+        else:
+            answer = self._answers_one_by_one(query, allowed_s)
         if answer and (";" not in query + answer or len(split_units(answer)) == count_queries(query)):
             return answer
         entries = self._queue()
@@ -235,6 +264,27 @@ class Session:
 
     # One message out, one back
 
+    def _joined(self, text: str) -> str:
+        """Send a setting with its error check in one message; return the answer to the check."""
+        message = self._tokens.after(text + self._error_check)
+        # without error queue and token there is nothing to wait for
+        timeout_s = None if message == text else self.timeout_s
+        return self._proven(self._exchange(text, message, timeout_s), text)
+
+    def _one_by_one(self, text: str) -> str:
+        """Send each unit of a setting as a message of its own, then the error check; return its answer."""
+        for unit in split_units(text):
+            self._exchange(text, unit, None)
+        return self._exchange(text, self._dialect.error_query, self.timeout_s) if self._error_check else ""
+
+    def _answers_one_by_one(self, query: str, timeout_s: float) -> str:
+        """Send each unit of a question as a message of its own; return the answers joined."""
+        answers: list[str] = []
+        for unit in split_units(query):
+            reply = self._exchange(query, unit, timeout_s if count_queries(unit) else None)
+            answers += [reply] if reply else []
+        return ";".join(answers)
+
     def _exchange(self, text: str, message: str, timeout_s: float | None) -> str:
         """Send and receive on a link that is in step, and leave it in step or marked as lost.
 
@@ -255,13 +305,20 @@ class Session:
         """
         begun_s = self._clock.now()
         self._unfinished = True
-        self._link.write(message)
-        reply = "" if timeout_s is None else self._link.read(timeout_s)
+        try:
+            self._link.write(message)
+            reply = "" if timeout_s is None else self._link.read(timeout_s)
+        except OSError as error:
+            self._show(message, "", begun_s, str(error))
+            raise
         self._unfinished = False
         self.messages += 1
-        if self._observer is not None:
-            self._observer(Exchange(self.role, message, reply, begun_s, self._clock.now()))
+        self._show(message, reply, begun_s)
         return reply
+
+    def _show(self, sent: str, received: str, begun_s: float, failure: str = "") -> None:
+        if self._observer is not None:
+            self._observer(Exchange(self.role, sent, received, begun_s, self._clock.now(), failure))
 
     def _proven(self, reply: str, message: str) -> str:
         """Return the reply without its token, if that is the right one.
@@ -298,7 +355,7 @@ class Session:
     def _next_in_queue(self) -> ErrorEntry | None:
         try:
             reply = self._converse(self._tokens.around(self._dialect.error_query), self.timeout_s)
-            return parse_error_entry(self._tokens.behind(reply) or "")
+            return self._entry(self._tokens.behind(reply) or "")
         except (OSError, Unreadable):
             # what is known already is worth more than why there is no more; the link is brought in step later
             self._unfinished = True
@@ -380,30 +437,45 @@ class Session:
         :raises TimeoutError, ConnectionError: none came.
         """
         while (now_s := time.monotonic()) < deadline_s:
-            self._link.write(self._tokens.identity())
+            message = self._tokens.identity()
+            self._link.write(message)
             # only a token tells the answers to two attempts apart: without one there is a single long attempt
             attempt_s = min(deadline_s, now_s + self.timeout_s) if self._tokens.known else deadline_s
-            identity = self._identity_by(attempt_s)
+            identity = self._identity_by(attempt_s, message)
             if identity is not None:
                 self._unfinished = False
                 return identity
         raise TimeoutError(f"no answer within {2 * self.timeout_s:g} s")
 
-    def _identity_by(self, deadline_s: float) -> str | None:
+    def _identity_by(self, deadline_s: float, message: str) -> str | None:
         """Read until an identity comes that is the answer to the last question; ``None`` when time is up."""
+        begun_s = self._clock.now()
         while (left_s := deadline_s - time.monotonic()) > 0:
             try:
                 reply = self._link.read(left_s)
-            except TimeoutError:
+            except TimeoutError as error:
+                self._show(message, "", begun_s, str(error))
                 break
+            self._show(message, reply, begun_s)
+            message = ""
             identity = self._tokens.ahead(reply)
-            if identity is not None and (self._tokens.known or _is_identity(identity)):
+            if identity is not None and (self._tokens.known or self._is_identity(identity)):
                 return identity
         return None
 
+    def _parse_identity(self, text: str) -> Identity:
+        return parse_identity(text, self._dialect.identity_fields)
+
+    def _is_identity(self, text: str) -> bool:
+        try:
+            self._parse_identity(text)
+        except Unreadable:
+            return False
+        return True
+
     def _require_same(self, identity: str) -> None:
         """Mark the link as lost when another instrument answers than the one that was opened."""
-        found = self._understood(parse_identity, identity)
+        found = self._understood(self._parse_identity, identity)
         if found != self.identity:
             self._link.abandon()
             self._lost = "another instrument answers"
@@ -427,12 +499,4 @@ class Session:
 
 
 def _name(role: str, resource: str) -> str:
-    return f"{role[:1].upper()}{role[1:]} at {resource}"
-
-
-def _is_identity(text: str) -> bool:
-    try:
-        parse_identity(text)
-    except Unreadable:
-        return False
-    return True
+    return f"{role[:1].upper()}{role[1:]} at {without_secrets(resource)}"

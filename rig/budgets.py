@@ -159,6 +159,7 @@ class SweepBudgets:
             "cents",
             value_cents,
             np.asarray(CENTS * (at @ self.terms)),
+            self.scatter.degrees_of_freedom,
             (
                 Input(
                     "time base",
@@ -174,27 +175,31 @@ class SweepBudgets:
     def _of_points(self, quantity: str, unit: str, weights: Array) -> Budget:
         value = float(weights @ self.assessed.error_cents)
         row = np.asarray(CENTS * (weights @ centring(self.assessed.musical) @ self.levels))
-        return self._budget(quantity, unit, value, row, ())
+        # the residuals that say how large the scatter is hold the points' own errors: a ratio of the two is not Student's
+        # t but nearly normal (W. R. Thompson, 1935)
+        return self._budget(quantity, unit, value, row, inf, ())
 
-    def _budget(self, quantity: str, unit: str, value: float, row: Array, more: tuple[Input, ...]) -> Budget:
+    def _budget(
+        self, quantity: str, unit: str, value: float, row: Array, freedom: float, more: tuple[Input, ...]
+    ) -> Budget:
         """Budget of what is linear in the readings.
 
         :param row: (readings,), derivatives of the result by each pitch read, its unit per octave.
+        :param freedom: degrees of freedom of the readings' scatter, as this result sees it.
         """
+        trigger, resolution, noise = row * self.trigger, row * self.resolution, row * self.noise
+        grid = np.bincount(self.settings, weights=row * self.grid)
         inputs = (
-            self._own("counter trigger", row * self.trigger, Distribution.NORMAL, "bench file, both edges"),
-            self._own("counter resolution", row * self.resolution, Distribution.TRIANGULAR, "bench file, both edges"),
-            self._own("noise of the unit", row * self.noise, Distribution.NORMAL, "product file, or scatter seen"),
-            self._own("source grid", self._by_setting(row), Distribution.RECTANGULAR, "resolution of the source"),
+            self._own("counter trigger", trigger, freedom, Distribution.NORMAL, "bench file, both edges"),
+            self._own("counter resolution", resolution, freedom, Distribution.TRIANGULAR, "bench file, both edges"),
+            self._own("noise of the unit", noise, freedom, Distribution.NORMAL, "product file, or scatter seen"),
+            self._own("source grid", grid, freedom, Distribution.RECTANGULAR, "resolution of the source"),
             *self._cv(row),
             *more,
         )
         return Budget(quantity, value, unit, _that_count(inputs))
 
-    def _by_setting(self, row: Array) -> Array:
-        return np.bincount(self.settings, weights=row * self.grid)
-
-    def _own(self, name: str, parts: Array, alone: Distribution, source: str) -> Input:
+    def _own(self, name: str, parts: Array, freedom: float, alone: Distribution, source: str) -> Input:
         """What readings have for themselves: the root sum of squares of their ``parts`` in the result."""
         variances = np.square(parts)
         total = float(np.sum(variances))
@@ -204,7 +209,7 @@ class SweepBudgets:
             alone if outweighs else Distribution.NORMAL,
             self.scatter.factor * sqrt(total),
             1.0,
-            self.scatter.degrees_of_freedom,
+            freedom,
             f"{source}; of all readings, times {self.scatter.factor:.2f} for their scatter",
             READINGS,
         )

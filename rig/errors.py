@@ -7,6 +7,7 @@
       BenchProblem          the bench cannot be trusted or used as it is
         NotCharacterised    the CV is not known
       NoDecision            the unit was measured, but nothing may be said about it
+      UnitWasOff            the unit was switched off and on again: it must warm up anew
       Stopped               the operator ended the visit
 
 Two more trees stand below this one, and are caught beside it at the command line: ``drivers.errors.DriverError``
@@ -42,6 +43,10 @@ class NotCharacterised(BenchProblem):
 
 class NoDecision(RigError):
     """The unit was measured, but no verdict may be given."""
+
+
+class UnitWasOff(RigError):
+    """The unit lost its power, or its lead, for so long that it has to warm up again."""
 
 
 class Stopped(RigError):

@@ -187,10 +187,19 @@ class OctaveSight:
             return Sighting(False, "octave switch: waiting until the pitch is still")
         seen = self._position_of(heard.octaves)
         if seen is None:
-            return Sighting(False, NO_POSITION)
+            return self._far_off(heard.octaves)
         if self.stood is None:
             self.stood = seen
         return Sighting(seen == self.wanted, f"octave switch is {self._where(seen)}")
+
+    def _far_off(self, octaves: float) -> Sighting:
+        """A pitch that fits no position: a faulty divider, once it has stood still nearest to the position wanted."""
+        away = octaves - self.known.octaves + self._nominal(self.known.position)
+        nearest = min(self.positions, key=lambda position: abs(away - self._nominal(position)))
+        if nearest == self.wanted != self.stood and self._listening.held(LONG_HOLD_S):
+            off = CENTS * (away - self._nominal(nearest))
+            return Sighting(True, f"octave switch is taken to be at {nearest}: its pitch is {off:+.0f} cents off")
+        return Sighting(False, NO_POSITION)
 
     def _nominal(self, position: str) -> float:
         return self.octaves[self.positions.index(position)]

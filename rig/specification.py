@@ -332,3 +332,10 @@ class SourceSpecification(Checked):
             offset_v=PERCENT * self.wander.percent_of_range * self.range_v / SQRT3,
             resolution_v=0.0,
         )
+
+
+class ReferenceUnit(Checked):
+    """The unit that is kept to check a bench by, and how often that is due."""
+
+    serial: Annotated[str, Field(min_length=1, max_length=64)]
+    every_hours: Positive = 24.0

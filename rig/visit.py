@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from rig.acquire import Acquisition, TimeSpent
 from rig.diagnosis import slow_warm_up, sweep_causes
-from rig.errors import NoDecision, Stopped
+from rig.errors import NoDecision, Stopped, UnitWasOff
 from rig.knowledge import learned_trims
 from rig.product import StageName
 from rig.recommend import octave_cause, rail_plan, recommend
@@ -28,7 +28,7 @@ from rig.stages.life import look_for_life
 from rig.stages.octave_steps import adjust_octave_steps
 from rig.stages.rail import adjust_rail
 from rig.stages.scale import adjust_scale
-from rig.stages.survey import survey
+from rig.stages.survey import at_rest, steady_sweep, survey
 from rig.stages.tracking import Tracking
 from rig.stages.warm_up import warm_up
 
@@ -58,6 +58,7 @@ class Purpose(StrEnum):
 
 
 AS_FOUND, AS_LEFT = "as_found", "as_left"
+TIMES_OFF = 3
 PASSED = (Decision.PASS, Decision.CONDITIONAL_PASS)
 
 
@@ -271,13 +272,40 @@ def _oscillator(work: _Work, name: str, doubts: tuple[str, ...]) -> Oscillator:
 def _run_stages(work: _Work) -> None:
     stages = work.acquisition.product.stages
     for stage in stages:
-        STAGES[stage](work)
+        _run(work, stage)
     for _ in range(1, work.acquisition.measuring.most_rounds):
         if not _worth_another_round(work):
             return
         work.operator.tell("The proof is not inside yet: once more through the trims.")
         for stage in stages[2:]:
+            _run(work, stage)
+
+
+def _run(work: _Work, stage: StageName) -> None:
+    """One stage; begun anew, after another warm-up, when the unit lost its power in it."""
+    for _ in range(TIMES_OFF):
+        try:
             STAGES[stage](work)
+        except UnitWasOff as seen:
+            work.operator.tell(f"{seen} It warms up again; then this stage begins anew.")
+            if stage is not StageName.WARM_UP:
+                _warm_up(work)
+            _sweep_anew(work)
+            continue
+        return
+    raise NoDecision(
+        f"The unit was off {TIMES_OFF} times in one stage: see to its supply and its leads, then scan it again."
+    )
+
+
+def _sweep_anew(work: _Work) -> None:
+    """See where the tracking stands after an interruption, before anything is planned from it."""
+    if work.tracking is None or work.warmed is None:
+        return
+    at_rest(work.acquisition, work.operator)
+    _, work.tracking.assessed = steady_sweep(
+        work.acquisition, work.operator, work.recorder, "after_move", drift_known=work.warmed.steady
+    )
 
 
 def _worth_another_round(work: _Work) -> bool:

@@ -1,4 +1,4 @@
-"""The live watch: readings against a target while a trim is turned."""
+"""The live watch: readings against a target while a trim is turned, and what they show of the hand."""
 
 from __future__ import annotations
 
@@ -8,28 +8,20 @@ from typing import TYPE_CHECKING
 
 from drivers.errors import NoSignal
 from rig.operators.port import Seen, WatchReading
+from rig.science.motion import DRIFT_CENTS_PER_S, Motion, Rules, follow
 from rig.science.pitch import relative_to_cents
 
 if TYPE_CHECKING:
     from rig.acquire import Acquisition
 
-HELD_READINGS = 4
 SHORTEST_GATE_S = 0.04
 LONGEST_GATE_S = 0.1
 """At least eight updates a second, with what a message costs."""
-
-
-@dataclass(slots=True)
-class Hold:
-    """How long a reading has stayed inside."""
-
-    tolerance: float
-    inside: int = 0
-
-    def follow(self, distance: float) -> tuple[Seen, bool]:
-        """What is seen, and whether it has stayed inside for long enough to be believed."""
-        self.inside = self.inside + 1 if abs(distance) <= self.tolerance else 0
-        return (Seen.INSIDE if self.inside else Seen.STILL), self.inside >= HELD_READINGS
+OFF_S = 1.0
+"""A signal that was away for longer comes from a unit that was off, or may have been."""
+RAIL_DRIFT_V_PER_S = 2e-6
+RAIL_NOISE_SHARE = 0.1
+"""Noise of one reading of the rail as a share of the tolerance, where the meter's own is not known better."""
 
 
 @dataclass(slots=True)
@@ -42,10 +34,11 @@ class PitchWatch:
     tolerance: float
     unit: str = "cents"
     gate_s: float = SHORTEST_GATE_S
-    hold: Hold = field(init=False)
+    was_off: bool = False
+    motion: Motion = field(init=False)
 
     def __post_init__(self) -> None:
-        self.hold = Hold(self.tolerance)
+        self.motion = Motion(Rules(self.tolerance, DRIFT_CENTS_PER_S))
 
     def begin(self) -> None:
         """Hold the CV and choose a gate for at least eight updates a second where the signal allows."""
@@ -54,24 +47,25 @@ class PitchWatch:
         slow_s = 2.1 * 2.0**-self.target_octaves
         self.gate_s = min(max(SHORTEST_GATE_S, wanted_s), max(LONGEST_GATE_S, slow_s))
 
-    def read(self) -> WatchReading:
+    def read(self, *, turning: bool = False) -> WatchReading:
         """Read once: distance to the target in cents."""
+        clock = self.acquisition.bench.clock
         try:
             frequency_hz = self.acquisition.read_once(self.gate_s)
         except NoSignal:
-            self.hold.inside = 0
+            self.motion = follow(self.motion, clock.now(), None, nan)
             return WatchReading("no signal", nan, nan, nan, Seen.NO_SIGNAL)
         distance = 1200.0 * (self.target_octaves - log2(frequency_hz))
-        seen, done = self.hold.follow(distance)
+        doubt = float(relative_to_cents(self.acquisition.random_uncertainty(self.gate_s, frequency_hz)))
+        self.motion = follow(self.motion, clock.now(), distance, doubt, turning=turning)
+        self.was_off = self.was_off or self.motion.gap_s > OFF_S
         return WatchReading(
             shown=f"{frequency_hz:.3f} Hz",
             number=frequency_hz,
             distance=distance,
-            standard_uncertainty=float(
-                relative_to_cents(self.acquisition.random_uncertainty(self.gate_s, frequency_hz))
-            ),
-            seen=seen,
-            done=done,
+            standard_uncertainty=doubt,
+            seen=Seen[self.motion.seen.name],
+            done=self.motion.done,
         )
 
 
@@ -83,20 +77,21 @@ class RailWatch:
     target_v: float
     tolerance: float
     unit: str = "V"
-    hold: Hold = field(init=False)
+    motion: Motion = field(init=False)
 
     def __post_init__(self) -> None:
-        self.hold = Hold(self.tolerance)
+        self.motion = Motion(Rules(self.tolerance, RAIL_DRIFT_V_PER_S))
 
-    def read(self) -> WatchReading:
+    def read(self, *, turning: bool = False) -> WatchReading:
         """Read once: distance to the target in volts."""
         voltage_v = self.acquisition.bench.meter.read_voltage()
-        seen, done = self.hold.follow(self.target_v - voltage_v)
+        distance, doubt = self.target_v - voltage_v, RAIL_NOISE_SHARE * self.tolerance
+        self.motion = follow(self.motion, self.acquisition.bench.clock.now(), distance, doubt, turning=turning)
         return WatchReading(
             shown=f"{voltage_v:.4f} V",
             number=voltage_v,
-            distance=self.target_v - voltage_v,
-            standard_uncertainty=self.tolerance / 10.0,
-            seen=seen,
-            done=done,
+            distance=distance,
+            standard_uncertainty=doubt,
+            seen=Seen[self.motion.seen.name],
+            done=self.motion.done,
         )

@@ -12,11 +12,11 @@ from typing import TYPE_CHECKING, NoReturn, Protocol
 
 from rig.operators.desk import DOUBLE_SCAN_S, Burst, Desk, Notice, Press
 from rig.operators.keys import Key, open_keyboard
-from rig.operators.live_line import GOOD, QUIET, STRONG, WARNING, progress_line
+from rig.operators.live_line import QUIET, STRONG, WARNING, progress_line
 from rig.operators.port import Turned, TurnEnd
 from rig.operators.screen import Screen, printable
 from rig.operators.tone import Tone
-from rig.operators.watch_screen import WatchScreen
+from rig.operators.watch_screen import SightLine, WatchScreen
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -168,12 +168,10 @@ class ConsoleOperator:
         with self.desk as desk:
             self._clear_the_desk()
             override = _Override(self.screen, desk.now)
-            said = ""
+            shown = SightLine(self.screen, desk.now)
             while True:
                 sighting = sight.look()
-                if sighting.said and sighting.said != said:
-                    said = sighting.said
-                    self.screen.line(f"  {said}", GOOD if sighting.done else WARNING)
+                shown.show(sighting)
                 if sighting.done:
                     return
                 keys = [self._key(event) for event in desk.arrived(LOOKS_EVERY_S)]
@@ -190,8 +188,10 @@ class ConsoleOperator:
             self._clear_the_desk()
             shown = WatchScreen(self.screen, turn, watch, keys, desk.now)
             shown.introduce()
+            before = fingers.turned
             while True:
-                reading = watch.read()
+                reading = watch.read(turning=fingers.turned != before)
+                before = fingers.turned
                 shown.show(reading)
                 self.tone.follow(reading.distance / watch.tolerance, desk.now())
                 if reading.done:

@@ -155,11 +155,12 @@ def _place(distance: float, tolerance: float) -> float:
 
 
 def watch_lines(view: View, width: int, height: int, glyphs: Glyphs) -> list[Text]:
-    """The watch as a block of lines, none wider than ``width``; one line where the terminal is too small for more."""
-    if width < NARROWEST_BLOCK or height < LOWEST_BLOCK:
-        return [_clipped(Text(short_line(view, glyphs)), width)]
+    """The watch as a block of lines, none wider than ``width``; without block letters where there is no room."""
     shown = distance_shown(view.reading.distance, view.reading.standard_uncertainty, view.unit)
     tail = shown.tail(glyphs)
+    if width < NARROWEST_BLOCK or height < LOWEST_BLOCK:
+        few = [Text(f"{shown.number} {tail}", STRONG), _way(view, glyphs), _seen(view)]
+        return [_clipped(line, width) for line in few[: max(height, 1)]]
     number, _, number_unit = view.reading.shown.partition(" ")
     big_distance, big_number = letters(shown.number, glyphs), letters(number, glyphs)
     if not isfinite(view.reading.distance):
@@ -184,22 +185,21 @@ def watch_lines(view: View, width: int, height: int, glyphs: Glyphs) -> list[Tex
         Text(),
         Text.assemble(("low ", QUIET), (drawn, style), (" high", QUIET)),
         _way(view, glyphs),
-        Text(view.said or view.reading.seen.value, _SEEN_STYLES[view.reading.seen]),
+        _seen(view),
         *(Text(row, QUIET) for row in wrap(view.keys, width)),
     ]
     return [_clipped(line, width) for line in lines][-height:]
 
 
-def short_line(view: View, glyphs: Glyphs) -> str:
-    """The watch in one line, for small or plain terminals."""
-    shown = distance_shown(view.reading.distance, view.reading.standard_uncertainty, view.unit)
-    way, seen = _way(view, glyphs).plain, view.said or view.reading.seen.value
-    return f"{shown.number} {shown.tail(glyphs)}  {way}  {seen}"
-
-
 def plain_line(view: View, glyphs: Glyphs) -> str:
     """The watch in one line that stands by itself, for printed output."""
-    return f"{view.turn.label} at {view.reading.shown}: {short_line(view, glyphs)}"
+    shown = distance_shown(view.reading.distance, view.reading.standard_uncertainty, view.unit)
+    way, seen = _way(view, glyphs).plain, _seen(view).plain
+    return f"{view.turn.label} at {view.reading.shown}: {shown.number} {shown.tail(glyphs)}  {way}  {seen}"
+
+
+def _seen(view: View) -> Text:
+    return Text(view.said or view.reading.seen.value, _SEEN_STYLES[view.reading.seen])
 
 
 def _way(view: View, glyphs: Glyphs) -> Text:

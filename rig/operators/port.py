@@ -82,8 +82,11 @@ class Watch(Protocol):
     def tolerance(self) -> float:
         """How near is near enough."""
 
-    def read(self) -> WatchReading:
-        """Read once."""
+    def read(self, *, turning: bool = False) -> WatchReading:
+        """Read once.
+
+        :param turning: somebody has turned since the last reading; only then can the rig see that nothing changes.
+        """
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,16 +12,17 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from rig.errors import Stopped
-from rig.operators.port import MeterPlace, Sighting, Turned, TurnEnd
+from rig.operators.port import MeterPlace, Turned, TurnEnd
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from drivers.clock import Clock
     from drivers.hands import Hands
-    from rig.operators.port import Sight, Turn, Watch
+    from rig.operators.port import Sight, Turn, Watch, WatchReading
 
-LOOKS = 5
+LOOKS = 200
+READINGS_WITH_HANDS_AWAY = 40
 METER_LEADS = {MeterPlace.CV_JACK: "source", MeterPlace.RAIL: "rail"}
 
 
@@ -79,15 +80,18 @@ class VirtualOperator:
         self.hands.connect_meter(METER_LEADS[place])
 
     def set_control(self, control: str, position: str, sight: Sight | None = None) -> None:
-        """Set a switch or knob, and look whether the rig sees it."""
+        """Set a switch or knob, and look until the rig sees it."""
+        if sight is not None:
+            sight.look()
+        self.clock.sleep(self.habits.control_s)
+        self.hands.set_control(control, position)
+        if sight is None:
+            return
         for _ in range(LOOKS):
-            self.clock.sleep(self.habits.control_s)
-            self.hands.set_control(control, position)
-            sighting = sight.look() if sight is not None else Sighting(True, "")
+            sighting = sight.look()
             if sighting.done:
                 return
-            self.say(sighting.said)
-        raise Stopped(f"The rig never saw {control} at {position}; the virtual operator gives up.")
+        raise Stopped(f"The rig never saw {control} at {position} ({sighting.said}); the virtual operator gives up.")
 
     def close_case(self) -> None:
         """Close the case."""
@@ -123,8 +127,8 @@ class VirtualOperator:
         for _ in range(self.habits.longest_move):
             if abs(before.distance) <= watch.tolerance:
                 self.clock.sleep(self.habits.hands_away_s)
-                before = watch.read()
-                if abs(before.distance) <= watch.tolerance:
+                before = _settled(watch)
+                if before.done:
                     return Turned(TurnEnd.REACHED, turned)
             step = self._step(before.distance / gain)
             if abs(turned + step) > turn.most_turns:
@@ -132,7 +136,7 @@ class VirtualOperator:
             self.hands.turn(turn.trim, step)
             turned += step
             self.clock.sleep(self.habits.turn_s)
-            after = watch.read()
+            after = watch.read(turning=True)
             change = before.distance - after.distance
             noise = 6.0 * max(after.standard_uncertainty, watch.tolerance / 10.0)
             if abs(step) >= 0.2 and abs(change) < noise:
@@ -157,3 +161,13 @@ class VirtualOperator:
             return gain
         seen = change / step
         return float(np.copysign(np.clip(abs(seen), abs(gain) / 3.0, abs(gain) * 3.0), gain))
+
+
+def _settled(watch: Watch) -> WatchReading:
+    """Readings with hands away, until the watch is sure that it is right, or that it is not."""
+    reading = watch.read()
+    for _ in range(READINGS_WITH_HANDS_AWAY):
+        if reading.done:
+            break
+        reading = watch.read()
+    return reading

@@ -5,13 +5,15 @@ from __future__ import annotations
 from math import isfinite
 from typing import TYPE_CHECKING
 
+from rich.text import Text
+
 from rig.operators.glyphs import large_letters
-from rig.operators.live_line import GOOD, QUIET, STRONG, View, amount, distance_shown, plain_line, watch_lines
+from rig.operators.live_line import GOOD, QUIET, STRONG, WARNING, View, amount, distance_shown, plain_line, watch_lines
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from rig.operators.port import Turn, Watch, WatchReading
+    from rig.operators.port import Sighting, Turn, Watch, WatchReading
     from rig.operators.screen import Screen
 
 PAINTED_EVERY_S = 0.02
@@ -84,3 +86,30 @@ class WatchScreen:
 
     def _view(self, reading: WatchReading) -> View:
         return View(self._turn, self._watch.unit, self._watch.tolerance, reading, self._start, self._keys, self._said)
+
+
+class SightLine:
+    """Shows what the rig sees of a control: in place where it can be, else when it changes, and not too often."""
+
+    def __init__(self, screen: Screen, now: Callable[[], float]) -> None:
+        self._screen = screen
+        self._now = now
+        self._said = ""
+        self._said_s = float("-inf")
+
+    def show(self, sighting: Sighting) -> None:
+        """Show a sighting; one that is done stays."""
+        if sighting.done:
+            if sighting.said:
+                self._screen.line(f"  {sighting.said}", GOOD)
+            return
+        if sighting.said == self._said:
+            return
+        if self._screen.redraws:
+            self._said = sighting.said
+            line = Text(f"  {sighting.said}", WARNING)
+            line.truncate(self._screen.size()[0] - 1)
+            self._screen.paint([line])
+        elif self._now() - self._said_s >= PLAIN_LINES_EVERY_S:
+            self._said, self._said_s = sighting.said, self._now()
+            self._screen.line(f"  {sighting.said}", WARNING)

@@ -182,6 +182,16 @@ class SourceCurve:
         return np.asarray(legendre.legvander(self._place(programmed_v), self.coefficients.size - 1))
 
 
+def covariance_of_readings(voltage_v: ArrayLike, own_u_v: ArrayLike, common: CommonErrors) -> Array:
+    """Covariance of control voltages that a second meter reads at each point, V squared, shape (n, n).
+
+    :param voltage_v: (n,), as read.  own_u_v: standard uncertainty of each reading on its own, scalar or (n,).
+    """
+    read = np.asarray(voltage_v, dtype=np.float64)
+    own = np.broadcast_to(np.square(np.asarray(own_u_v, dtype=np.float64)), read.shape)
+    return np.asarray(common.gain**2 * np.outer(read, read) + common.offset_v**2 + np.diag(own))
+
+
 def straight_curve(
     offset_v: float, gain: float, covariance: ArrayLike, *, low_v: float = -100.0, high_v: float = 100.0
 ) -> SourceCurve:

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 SECONDS_PER_MINUTE = 60.0
 CENTS_PER_MINUTE = CENTS_PER_OCTAVE * SECONDS_PER_MINUTE
 """Octaves per second in cents per minute."""
+RECENT = 2.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,22 +85,44 @@ def is_steady(rates: Sequence[DriftRate], limit_cents_per_minute: float, coverag
     )
 
 
-def time_until_steady(time_s: ArrayLike, rates: Sequence[DriftRate], limit_cents_per_minute: float) -> float | None:
-    """Seconds after the last rate until its size has fallen to the limit, were it to decay exponentially.
+def time_until_steady(
+    time_s: ArrayLike, rates: Sequence[DriftRate], limit_cents_per_minute: float, coverage: float = 2.0
+) -> float | None:
+    """Seconds after the last rate until it counts as steady (see :func:`is_steady`), were it to decay exponentially.
+
+    A warm-up is no single exponential: what is quick dies away first, so only rates since the last ``RECENT``-fold say
+    how it will go on. Overlapping windows do for a forecast.
 
     :param time_s: middle of the window of each rate, s.
     :returns: 0 where it lies inside already; None where the rates show no decay.
     """
-    latest = abs(rates[-1].rate_cents_per_minute)
-    if latest <= limit_cents_per_minute:
+    latest = rates[-1]
+    size, within = abs(latest.rate_cents_per_minute), limit_cents_per_minute - coverage * latest.standard_uncertainty
+    if size <= within:
         return 0.0
-    clear = np.array([abs(each.rate_cents_per_minute) > 2.0 * each.standard_uncertainty for each in rates])
-    if np.count_nonzero(clear) < 2 or limit_cents_per_minute <= 0.0:
+    sizes = np.abs([each.rate_cents_per_minute for each in rates])
+    doubts = np.array([each.standard_uncertainty for each in rates])
+    clear = (sizes > 2.0 * doubts) & (sizes <= RECENT * size)
+    # from the end back to the first that is not: what came before is another part of the warm-up
+    clear[: int(np.max(np.flatnonzero(~clear), initial=-1)) + 1] = False
+    if np.count_nonzero(clear) < 2 or within <= 0.0:
         return None
-    sizes = np.abs([each.rate_cents_per_minute for each in rates])[clear]
-    relative = np.array([each.standard_uncertainty for each in rates])[clear] / sizes
-    decay = rate_of(np.asarray(time_s, dtype=np.float64)[clear], np.log(sizes), np.maximum(relative, 1e-6))
+    relative = np.maximum(doubts[clear] / sizes[clear], 1e-6)
+    decay = rate_of(np.asarray(time_s, dtype=np.float64)[clear], np.log(sizes[clear]), relative)
     per_second = -decay.rate_cents_per_minute / CENTS_PER_MINUTE
     if per_second * CENTS_PER_MINUTE <= 2.0 * decay.standard_uncertainty:
         return None
-    return float(np.log(latest / limit_cents_per_minute)) / per_second
+    return float(np.log(size / within)) / per_second
+
+
+def warm_up_left(
+    time_s: ArrayLike, tracks: Sequence[Sequence[DriftRate]], limit_cents_per_minute: float
+) -> float | None:
+    """Seconds until every CV that is watched counts as steady; None while one of them shows no decay.
+
+    :param time_s: middle of the window of each rate, s, (n,).
+    :param tracks: rates at each CV, (n,) each.
+    """
+    left = [time_until_steady(time_s, track, limit_cents_per_minute) for track in tracks]
+    known = [each for each in left if each is not None]
+    return max(known) if known and len(known) == len(left) else None

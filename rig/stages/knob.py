@@ -12,7 +12,7 @@ from rig.product import TrimKind
 from rig.recommend import centre_should_move
 from rig.science.learning import Belief
 from rig.stages.moves import learned_gain, turn_to_pitch
-from rig.stages.survey import KNOB, KNOB_LOW, KNOB_MIDDLE, read_knob, resting_controls
+from rig.stages.survey import KNOB, KNOB_LOW, KNOB_MIDDLE, read_knob, resting_controls, turn_knob
 from rig.watch import PitchWatch
 
 if TYPE_CHECKING:
@@ -49,12 +49,12 @@ def adjust_knob(
     turns = -pitches.centre_octaves / known[name].gain.mean
     if abs(turns) > trim.turns:
         return KnobSet(0, out_of_travel(trim.label, turns))
-    operator.set_control(KNOB, KNOB_MIDDLE)
+    turn_knob(acquisition, operator, KNOB_MIDDLE, pitches.low, known=False)
     target = (pitches.low.octaves + pitches.high.octaves) / 2.0
     watch = PitchWatch(acquisition, knob.read_at_cv_v, target, TOLERANCE_CENTS)
     controls = {**resting_controls(acquisition), KNOB: KNOB_MIDDLE}
     made = turn_to_pitch(acquisition, operator, recorder, name, turns, known[name].gain, watch, controls)
     known[name] = learned_gain(recorder, known[name], Belief(log2(made.ratio), TOLERANCE_CENTS / CENTS), made)
-    operator.set_control(KNOB, KNOB_LOW)
+    turn_knob(acquisition, operator, KNOB_LOW, pitches.low, known=True)
     cause = out_of_travel(trim.label, turns - (made.turns or 0.0)) if made.end is TurnEnd.END_STOP else None
     return KnobSet(1, cause)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from rig.errors import UnitWasOff
 from rig.operators.port import Turn, TurnEnd
 from rig.science.learning import Belief, TrimKnowledge, combine, gain_observation
 from rig.science.pitch import note_name
@@ -69,6 +70,8 @@ def turn_to_pitch(
         turned = operator.turn(turn, watch)
         move.after = watch.read().number
         move.outcome = turned.end.value
+    if watch.was_off:
+        raise UnitWasOff(f"The unit was off while {trim.label} was turned.")
     return Made(name, turned.end, turned.turns_estimate, move.before, move.after)
 
 

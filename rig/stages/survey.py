@@ -10,7 +10,8 @@ import numpy as np
 
 from rig.acquire import sweep
 from rig.assess import assess_sweep, judged, tracking_findings
-from rig.errors import NoDecision
+from rig.errors import NoDecision, UnitWasOff
+from rig.sight import KnobPosition, KnobSight, Known, OctaveSight
 from rig.stages.warm_up import expected_frequency_hz
 
 if TYPE_CHECKING:
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
     from rig.stages.warm_up import WarmedUp
 
 CENTS = 1200.0
+KNOB_TRUSTED_CENTS = 3.0
 SHORT_SWEEP_POINTS = 7
 SWEEP_TRIES = 3
 RAIL_READINGS = 5
@@ -145,15 +147,23 @@ def evenly_spread(acquisition: Acquisition, points: int) -> list[float]:
     return [min(max(float(each), full.low_v), full.high_v) for each in np.atleast_1d(law.cv_v(octaves))]
 
 
+@dataclass(frozen=True, slots=True)
+class ShortSweep:
+    """A few points after a move: fitted with what was known before, and by themselves alone."""
+
+    with_prior: SweepAssessment
+    alone: SweepAssessment
+
+
 def short_sweep(
     acquisition: Acquisition, operator: Operator, recorder: Recorder, purpose: str, prior: Prior
-) -> SweepAssessment:
-    """A few points after a move, fitted with what is known of leakage and dead time."""
-    cvs_v = evenly_spread(acquisition, SHORT_SWEEP_POINTS)
-    sweep_id, points = _take(acquisition, operator, recorder, purpose, cvs_v)
-    assessed = assess_sweep(points, acquisition.product, acquisition.bench.file, acquisition.line, prior=prior)
+) -> ShortSweep:
+    """A few points after a move, fitted with what is known of leakage and dead time, and once without."""
+    sweep_id, points = _take(acquisition, operator, recorder, purpose, evenly_spread(acquisition, SHORT_SWEEP_POINTS))
+    file, line = acquisition.bench.file, acquisition.line
+    assessed = assess_sweep(points, acquisition.product, file, line, prior=prior)
     recorder.fit(sweep_id, assessed)
-    return assessed
+    return ShortSweep(assessed, assess_sweep(points, acquisition.product, file, line))
 
 
 def _take(
@@ -207,12 +217,29 @@ def read_octaves(acquisition: Acquisition, operator: Operator, recorder: Recorde
     switch = acquisition.product.controls.octave
     if switch is None:
         return ()
-    pitches = []
-    for position, octaves in zip(switch.positions, switch.octaves, strict=True):
-        operator.set_control(OCTAVE, position)
+    stood = switch.positions[0]
+    pitches = [_read(acquisition, recorder, purpose, {OCTAVE: stood}, switch.read_at_cv_v, 0.0)]
+    known = Known(stood, pitches[0].octaves)
+    for position, octaves in zip(switch.positions[1:], switch.octaves[1:], strict=True):
+        _switch_to(acquisition, operator, known, stood, position)
         pitches.append(_read(acquisition, recorder, purpose, {OCTAVE: position}, switch.read_at_cv_v, octaves))
-    operator.set_control(OCTAVE, switch.positions[0])
+        stood = position
+    _switch_to(acquisition, operator, known, stood, switch.positions[0])
     return tuple(pitches)
+
+
+def _switch_to(acquisition: Acquisition, operator: Operator, known: Known, stood: str, position: str) -> None:
+    """Have the octave switch moved, and see that it was.
+
+    :raises UnitWasOff: the signal was away meanwhile.
+    """
+    switch = acquisition.product.controls.octave
+    if switch is None:
+        return
+    sight = OctaveSight(acquisition, position, switch.positions, switch.octaves, switch.read_at_cv_v, known, stood)
+    operator.set_control(OCTAVE, position, sight)
+    if sight.was_off:
+        raise UnitWasOff("The unit was off while the octave switch was moved.")
 
 
 def read_knob(acquisition: Acquisition, operator: Operator, recorder: Recorder, purpose: str) -> KnobPitches | None:
@@ -223,12 +250,32 @@ def read_knob(acquisition: Acquisition, operator: Operator, recorder: Recorder, 
     shares = {KNOB_LOW: 0.0, KNOB_MIDDLE: 0.5, KNOB_HIGH: 1.0}
     read: dict[str, Pitch] = {}
     for position, share in shares.items():
-        operator.set_control(KNOB, position)
+        if read:
+            turn_knob(acquisition, operator, position, read[KNOB_LOW], known=False)
         read[position] = _read(
             acquisition, recorder, purpose, {KNOB: position}, knob.read_at_cv_v, share * knob.range_octaves
         )
-    operator.set_control(KNOB, KNOB_LOW)
+    turn_knob(acquisition, operator, KNOB_LOW, read[KNOB_LOW], known=True)
     return KnobPitches(read[KNOB_LOW], read[KNOB_MIDDLE], read[KNOB_HIGH])
+
+
+def turn_knob(acquisition: Acquisition, operator: Operator, position: str, low: Pitch, *, known: bool) -> None:
+    """Have the knob turned, and see that it was.
+
+    :param low: pitch at its low stop.
+    :param known: the pitch at the wanted position was measured in this visit.
+    :raises UnitWasOff: the signal was away meanwhile.
+    """
+    knob = acquisition.product.controls.knob
+    if knob is None:
+        return
+    trusted_cents = KNOB_TRUSTED_CENTS if known else 0.0
+    sight = KnobSight(
+        acquisition, KnobPosition(position), knob.read_at_cv_v, low.octaves, knob.range_octaves, trusted_cents
+    )
+    operator.set_control(KNOB, position, sight)
+    if sight.was_off:
+        raise UnitWasOff("The unit was off while the knob was turned.")
 
 
 def _read(

@@ -13,6 +13,7 @@ from rig.operators.port import TurnEnd
 from rig.product import TrimKind
 from rig.recommend import adjusters_of, cv_of, plan_tracking
 from rig.science.learning import TrimKnowledge, amount_moved, combine, pivot_observation
+from rig.science.shapes import Candidate, Shape, which_trim
 from rig.science.tracking import CORE, DEAD_TIME, LEAKAGE, Prior
 from rig.stages.moves import learned_gain, turn_to_pitch
 from rig.stages.survey import resting_controls, short_sweep
@@ -32,6 +33,9 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 TOLERANCE_CENTS = 0.3
+SURE = 0.95
+"""Probability from which another trim is said to have been turned."""
+TURNS_BY_MISTAKE = 4.0
 MOVES_A_TRIM = 5
 BETWEEN_SWEEPS_OCTAVES = 0.1 / 1200.0
 """Warmth and wander between two sweeps, allowed for before they are compared."""
@@ -109,8 +113,34 @@ def _look_again(
     after = short_sweep(acquisition, operator, recorder, "after_move", _kept(before, kind))
     wander = np.zeros((4, 4))
     wander[CORE, CORE] = BETWEEN_SWEEPS_OCTAVES**2
-    _learn(acquisition, recorder, state, move, made, (before.parameters, before.covariance + wander), after)
-    state.assessed = after
+    stood = before.parameters, before.covariance + wander
+    other = _another_trim(acquisition, state, move.trim, stood, after.alone)
+    if other is None:
+        _learn(acquisition, recorder, state, move, made, stood, after.with_prior)
+        state.assessed = after.with_prior
+    else:
+        asked, turned = acquisition.product.trims[move.trim].label, acquisition.product.trims[other].label
+        operator.tell(f"It was {turned} that moved, not {asked}: the plan is made anew from where the unit stands now.")
+        state.assessed = after.alone
+
+
+def _another_trim(
+    acquisition: Acquisition, state: Tracking, asked: str, before: tuple[Array, Array], after: SweepAssessment
+) -> str | None:
+    """Trim that was turned in place of the one asked for, when the shape of the change leaves little doubt."""
+    if not after.fit.converged:
+        return None
+    candidates = [
+        Candidate(
+            each.name,
+            each.effect,
+            TURNS_BY_MISTAKE * abs(each.gain),
+            each.pivot.standard_uncertainty if each.pivot is not None else 0.0,
+        )
+        for each in adjusters_of(acquisition.product, state.known)
+    ]
+    seen = which_trim(*before, after.parameters, after.covariance, candidates, asked)
+    return seen.trim if seen.shape is Shape.ANOTHER and seen.probability >= SURE else None
 
 
 def _learn(

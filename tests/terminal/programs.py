@@ -8,7 +8,9 @@ from __future__ import annotations
 import sys
 import termios
 import time
+from contextlib import ExitStack
 from dataclasses import dataclass, field
+from functools import partial
 from math import isnan, nan
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -40,7 +42,7 @@ class ScriptedWatch:
     count: int = 0
     before: float = nan
 
-    def read(self) -> WatchReading:
+    def read(self, *, turning: bool = False) -> WatchReading:  # noqa: ARG002
         time.sleep(self.period_s)
         distance = self.distances[min(self.count, len(self.distances) - 1)]
         self.count += 1
@@ -77,8 +79,8 @@ def turn(*distances: str) -> None:
 
 
 def turn_slowly(*distances: str) -> None:
-    """The same, with half a second between readings."""
-    print("ended:", person().turn(TURN, ScriptedWatch([float(each) for each in distances], period_s=0.5)).end.name)
+    """The same, with a third of a second between readings."""
+    print("ended:", person().turn(TURN, ScriptedWatch([float(each) for each in distances], period_s=0.3)).end.name)
 
 
 def turn_volts(*distances: str) -> None:
@@ -132,25 +134,29 @@ def blind_control(*_arguments: str) -> None:
 
 
 def sweep(*_arguments: str) -> None:
-    """A stage that only shows its progress, for two seconds."""
+    """A stage that only shows its progress, for a second and a half."""
     operator = person()
     with operator.desk:
-        for point in range(40):
-            operator.progress("as-found sweep", point, 40)
+        for point in range(30):
+            operator.progress("as-found sweep", point, 30)
             time.sleep(0.05)
-        operator.progress("as-found sweep", 40, 40)
+        operator.progress("as-found sweep", 30, 30)
         operator.connect_meter(MeterPlace.CV_JACK)
     print("through")
 
 
-def scans(*_arguments: str) -> None:
-    """Say what is scanned, until there is no more; a word after the serial says how it came."""
+def scans(*ports: str) -> None:
+    """Say what is scanned, until there is no more; a serial scanner may stand at a port."""
+    from drivers.scanner import Scanner
     from rig.product import load_product
-    from rig.scan import DeskScans
+    from rig.scan import DeskScans, ScannerFeed
 
     operator = person()
     source = DeskScans(operator.desk, operator.screen, load_product(demonstration_product()).contents.serial)
-    with operator.desk:
+    with ExitStack() as stack:
+        stack.enter_context(operator.desk)
+        for port in ports:
+            stack.enter_context(ScannerFeed(partial(Scanner.open, port), operator.desk))
         while True:
             try:
                 serial = source.next_scan()
@@ -194,10 +200,19 @@ def work(seed: str, folder: str, *scanner: str) -> None:
     print("interrupted" if shift.interrupted else "ended")
 
 
+def noted(note: str, name: str, *arguments: str) -> None:
+    """Run another program and note in a file how it ended: its terminal may be gone by then."""
+    try:
+        PROGRAMS[name](*arguments)
+    except Stopped as stopped:
+        Path(note).write_text(f"Stopped: {stopped}", encoding="utf-8")
+        raise
+
+
 PROGRAMS: dict[str, Callable[..., None]] = {
     each.__name__: each
     for each in (
-        turn, turn_slowly, turn_volts, turn_with_tone, skip, prompts, control, blind_control, sweep, scans, work,
+        turn, turn_slowly, turn_volts, turn_with_tone, skip, prompts, control, blind_control, sweep, scans, work, noted,
     )
 }  # fmt: skip
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
+import signal
 import sys
 import time
 from dataclasses import dataclass, field
@@ -18,6 +20,8 @@ if TYPE_CHECKING:
 ROOT = Path(__file__).parents[2]
 PATIENCE_S = 15.0
 QUIET_S = 0.02
+KEY_S = 0.14
+"""From one key to the next: longer than what makes characters one scan."""
 
 
 @dataclass(slots=True)
@@ -42,6 +46,7 @@ class Terminal:
             timeout=PATIENCE_S,
         )
         child.delaybeforesend = None
+        child.ptyproc.delayafterclose = 0.0
         screen = pyte.Screen(columns, rows)
         return cls(child, screen, pyte.ByteStream(screen))
 
@@ -49,7 +54,13 @@ class Terminal:
         return self
 
     def __exit__(self, *_exception: object) -> None:
-        self.child.close(force=True)
+        if self.child.closed:
+            # Its terminal is gone already; the program must not outlive the test.
+            with contextlib.suppress(ProcessLookupError):
+                os.kill(self.child.pid, signal.SIGKILL)
+            os.waitpid(self.child.pid, 0)
+        else:
+            self.child.close(force=True)
 
     @property
     def text(self) -> str:
@@ -93,7 +104,7 @@ class Terminal:
         """Press keys one after the other, as fingers do."""
         for key in keys:
             self.child.send(key)
-            self.watch(0.2)
+            self.watch(KEY_S)
 
     def scan(self, text: str, end: str = "\r", gap_s: float = 0.004) -> None:
         """Send what a keyboard-wedge scanner sends, character by character."""
@@ -105,6 +116,11 @@ class Terminal:
         """Change the terminal's size; the program gets SIGWINCH."""
         self.child.setwinsize(rows, columns)
         self.screen.resize(rows, columns)
+
+    def hang_up(self) -> None:
+        """Close the terminal under the program, as closing its window does."""
+        os.close(self.child.child_fd)
+        self.child.closed = self.child.ptyproc.closed = True
 
     def end(self) -> int:
         """Wait for the end of the program; its exit code, or minus the signal that ended it."""

@@ -26,7 +26,9 @@ def view(distance, *, start=40.0, uncertainty=0.05, unit="cents", tolerance=0.5,
 
 @given(DISTANCES | st.just(nan), st.integers(10, 140), st.integers(1, 50), st.sampled_from([BLOCKS, ASCII]))
 def test_nothing_is_wider_or_higher_than_the_terminal(distance, width, height, glyphs):
-    lines = watch_lines(view(distance, keys="right/left fine, up/down coarse, e end stop, k skip"), width, height, glyphs)
+    lines = watch_lines(
+        view(distance, keys="right/left fine, up/down coarse, e end stop, k skip"), width, height, glyphs
+    )
     assert len(lines) <= height
     assert all(line.cell_len <= width for line in lines)
 
@@ -59,7 +61,7 @@ def test_the_bar_is_finer_near_the_target(glyphs):
         return bar(distance, 0.5, 0.0, 101, glyphs).count(glyphs.fill)
 
     near, far = length(2.0) - length(1.0), length(102.0) - length(101.0)
-    assert near > 5
+    assert near >= 4
     assert far == 0
     assert length(0.1) == 1
 

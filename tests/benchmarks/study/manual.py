@@ -170,15 +170,21 @@ class TunerWatch:
         self._peeked = self.read()
         return self._peeked
 
-    def read(self) -> WatchReading:
-        """Read once."""
+    def read(self, *, turning: bool = False) -> WatchReading:
+        """Read once; with the hand away and the very number on the display it is done."""
         if self._peeked is not None:
             reading, self._peeked = self._peeked, None
             return reading
         shown = self.hand.shown_cents(TURNING_GATE_S)
         distance = self.reading_cents - shown
-        # half the last digit as a rectangular distribution (JCGM 100, 4.3.7)
-        return WatchReading(f"{shown:.0f} cents", shown, distance, 0.5 * self.hand.resolution_cents / 3.0**0.5)
+        return WatchReading(
+            shown=f"{shown:.0f} cents",
+            number=shown,
+            distance=distance,
+            # half the last digit as a rectangular distribution (JCGM 100, 4.3.7)
+            standard_uncertainty=self.tolerance / 3.0**0.5,
+            done=not turning and abs(distance) <= self.tolerance,
+        )
 
 
 @dataclass(frozen=True, slots=True)

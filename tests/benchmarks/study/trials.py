@@ -19,9 +19,6 @@ if TYPE_CHECKING:
     from db.learning import ObservationRow
     from tests.benchmarks.study.bench import Place, Score
 
-TAUGHT_BY = 10
-"""So many units of the batch go before."""
-
 
 class Method(StrEnum):
     """Who adjusts."""
@@ -54,11 +51,12 @@ Shown = tuple["ObservationRow", ...]
 
 @dataclass(frozen=True, slots=True)
 class BatchTask:
-    """One batch of the study."""
+    """One batch of the study; so many other units of it go before, for those who learn."""
 
     seed: int
     batch: int
     units: int
+    taught_by: int = 10
 
 
 def run_batch(task: BatchTask) -> list[Trial]:
@@ -88,15 +86,15 @@ def _practised(task: BatchTask) -> list[Trial]:
 
 
 def _skilled(task: BatchTask) -> list[Trial]:
-    """The skilled hand has had ten other units of the batch before."""
+    """The skilled hand has had other units of the batch before."""
     skill = Skill()
     with place(_bench_seed(task)) as here:
-        numbered = serials(here.product, task.batch, task.units + TAUGHT_BY)
+        numbered = serials(here.product, task.batch, task.units + task.taught_by)
         trials = [
             _by_hand(here, serial, Method.SKILLED, lambda hand: tune_skilfully(hand, skill))
             for serial in (*numbered[task.units :], *numbered[: task.units])
         ]
-    return trials[TAUGHT_BY:]
+    return trials[task.taught_by :]
 
 
 def _by_rig(here: Place, serial: str, method: Method, taught: Sequence[ObservationRow]) -> tuple[Trial, Shown]:
@@ -119,17 +117,17 @@ def _by_rig(here: Place, serial: str, method: Method, taught: Sequence[Observati
 def _cold(task: BatchTask) -> tuple[list[Trial], list[Shown]]:
     """Every unit as if it were the first of its batch; and what each has shown, with enough units to teach others."""
     with place(_bench_seed(task)) as here:
-        numbered = serials(here.product, task.batch, max(task.units, TAUGHT_BY + 1))
+        numbered = serials(here.product, task.batch, max(task.units, task.taught_by + 1))
         pairs = [_by_rig(here, serial, Method.COLD, ()) for serial in numbered]
     return [trial for trial, _ in pairs[: task.units]], [shown for _, shown in pairs]
 
 
 def _learned(task: BatchTask, shown: Sequence[Shown]) -> list[Trial]:
-    """Every unit after ten others of its batch: what these showed when the cold rig adjusted them is known."""
+    """Every unit after others of its batch: what these showed when the cold rig adjusted them is known."""
     trials = []
     with place(_bench_seed(task)) as here:
         for index, serial in enumerate(serials(here.product, task.batch, task.units)):
-            others = [shown[(index + step) % len(shown)] for step in range(1, TAUGHT_BY + 1)]
+            others = [shown[(index + step) % len(shown)] for step in range(1, task.taught_by + 1)]
             taught = [row for rows in others for row in rows]
             trials.append(_by_rig(here, serial, Method.LEARNED, taught)[0])
     return trials

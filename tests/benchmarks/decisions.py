@@ -1,0 +1,226 @@
+"""Figure: decisions on units near their limit against the integrals of JCGM 106:2012.
+
+Run ``python -m tests.benchmarks.decisions [--units 5000] [--seed 0]``.
+
+The true worst error of the units is spread evenly within 50 % of the limit. Each is measured with a normal error whose
+expanded uncertainty (95 %) is 2, 5 or 15 % of the limit, and judged by the rig's own rules. Two things are judged:
+
+* one characteristic with an upper limit, of which the integrals are those of JCGM 106, 9.5;
+* the worst of seventeen points, whose shape over the range is drawn from the tracking model. A unit conforms when
+  every point does, so the integrand is the product of the points' probabilities.
+
+The last two columns say what else is asked: of units exactly at the limit no more than 2.5 % pass under a guard band,
+and no more good units are refused than the integral says.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections import Counter
+from dataclasses import dataclass
+from math import sqrt
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.special import ndtr, ndtri
+
+from rig.science.decision import (
+    Decision,
+    Limits,
+    Rule,
+    acceptance_limits,
+    decide,
+    decide_bounded,
+    global_risks,
+    uncertainty_ratio,
+)
+from rig.science.points import errors_cents, worst_error
+from rig.science.tracking import predict
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+
+LIMIT_CENTS = 3.0
+UPPER = Limits(None, LIMIT_CENTS)
+SPREAD = 0.5
+SHARES = (0.02, 0.05, 0.15)
+"""Expanded uncertainty over the limit."""
+COVERAGE = float(ndtri(0.975))
+ONE_SIDED = 0.975
+"""Probability of a one-sided bound that leaves a fortieth outside, as U at 95 % does on either side."""
+NODES = 4000
+X = np.linspace(0.0, 8.0, 17)
+MUSICAL = (X >= 1.0) & (X <= 6.0)
+PASSED = (Decision.PASS, Decision.CONDITIONAL_PASS)
+
+
+@dataclass(frozen=True, slots=True)
+class Figures:
+    """What became of the units, beside the integrals.
+
+    ``accepted_bad`` and ``refused_good`` are shares of all units; ``passed_at_the_limit`` is that of units whose true
+    value is the limit.
+    """
+
+    outcomes: Counter[Decision]
+    units: int
+    accepted_bad: float
+    refused_good: float
+    expected_bad: float
+    expected_refused: float
+    passed_at_the_limit: float
+
+    def deviations(self) -> tuple[float, float]:
+        """Distance of both rates from their integrals, in binomial standard deviations."""
+        pairs = ((self.accepted_bad, self.expected_bad), (self.refused_good, self.expected_refused))
+        return tuple(_deviations(seen, expected, self.units) for seen, expected in pairs)  # type: ignore[return-value]
+
+
+def _deviations(seen: float, expected: float, units: int) -> float:
+    deviation = sqrt(max(expected * (1.0 - expected), 1.0 / units) / units)
+    return (seen - expected) / deviation
+
+
+def spread(count: int, generator: np.random.Generator) -> Array:
+    """True worst errors, cents."""
+    return generator.uniform(1.0 - SPREAD, 1.0 + SPREAD, count) * LIMIT_CENTS
+
+
+def nodes() -> Array:
+    """The same, as nodes of equal share."""
+    return LIMIT_CENTS * (1.0 - SPREAD + 2.0 * SPREAD * (np.arange(NODES) + 0.5) / NODES)
+
+
+def accepts(rule: Rule, decision: Decision) -> bool:
+    """What lets a unit through: a plain pass. A conditional pass under a guard band says that it may be either."""
+    return decision is Decision.PASS
+
+
+def one_characteristic(rule: Rule, share: float, units: int, seed: int) -> Figures:
+    """Units with one value under an upper limit."""
+    generator = np.random.default_rng(seed)
+    expanded = share * LIMIT_CENTS
+    standard = expanded / COVERAGE
+    true = spread(units, generator)
+    found = generator.normal(true, standard)
+    decisions = [decide(float(each), expanded, UPPER, rule) for each in found]
+    at_limit = [decide(float(each), expanded, UPPER, rule) for each in generator.normal(LIMIT_CENTS, standard, units)]
+    acceptance = acceptance_limits(UPPER, expanded if rule is Rule.GUARDED else 0.0)
+    risks = global_risks(nodes(), np.ones(NODES), standard, UPPER, acceptance)
+    return _figures(decisions, true, at_limit, risks.false_acceptance, risks.false_rejection)
+
+
+def shapes(worst: Array, generator: np.random.Generator) -> Array:
+    """True errors of the points of units with these worst errors, (N, 17): scale, leakage and highs as drawn."""
+    terms = generator.normal([5.03, 1.0, 0.0, 0.0], [0.0, 0.002, 0.02, 1e-6], (worst.size, 4))
+    errors = np.asarray(errors_cents(X, predict(terms, X), MUSICAL))
+    return np.asarray(errors * (worst / np.max(np.abs(errors), axis=1))[:, None])
+
+
+def judge_points(errors: Array, standard: float, rule: Rule, probability: float) -> Decision:
+    """The rig's own judgement of the worst of some points, with bounds by Monte Carlo."""
+    worst = worst_error(errors, standard**2 * np.eye(errors.size), probability=probability)
+    return decide_bounded(worst.value_cents, worst.lower_cents, worst.upper_cents, UPPER, rule)
+
+
+def judge_each_point(errors: Array, standard: float, rule: Rule, probability: float) -> Decision:
+    """The same with an upper bound that asks every point to clear its own guard band.
+
+    A unit outside its limit has a point outside, and that one passes no more often than it would alone: the test needs
+    no room for there being many (intersection-union test; R. L. Berger, 1982).
+    """
+    worst = worst_error(errors, standard**2 * np.eye(errors.size), probability=probability)
+    upper = worst.value_cents + float(ndtri(probability)) * standard
+    return decide_bounded(worst.value_cents, worst.lower_cents, upper, UPPER, rule)
+
+
+JUDGES = {"by Monte Carlo": judge_points, "every point for itself": judge_each_point}
+
+
+def worst_of_points(judge: str, rule: Rule, share: float, units: int, seed: int, probability: float) -> Figures:
+    """Units with seventeen points, judged by the worst."""
+    generator = np.random.default_rng(seed)
+    expanded = share * LIMIT_CENTS
+    standard = expanded / COVERAGE
+    true = spread(units, generator)
+    found = generator.normal(shapes(true, generator), standard)
+    at_limit = generator.normal(shapes(np.full(units, LIMIT_CENTS), generator), standard)
+    guard = expanded if rule is Rule.GUARDED else 0.0
+    nodes_errors = shapes(nodes(), generator)
+    inside = nodes() <= LIMIT_CENTS
+    accepted = np.prod(
+        ndtr((LIMIT_CENTS - guard - nodes_errors) / standard) - ndtr((guard - LIMIT_CENTS - nodes_errors) / standard),
+        axis=1,
+    )
+    decide_one = JUDGES[judge]
+    return _figures(
+        [decide_one(each, standard, rule, probability) for each in found],
+        true,
+        [decide_one(each, standard, rule, probability) for each in at_limit],
+        float(np.mean(np.where(inside, 0.0, accepted))),
+        float(np.mean(np.where(inside, 1.0 - accepted, 0.0))),
+    )
+
+
+def _figures(
+    decisions: list[Decision], true: Array, at_limit: list[Decision], expected_bad: float, expected_refused: float
+) -> Figures:
+    passed = np.array([each is Decision.PASS for each in decisions])
+    good = true <= LIMIT_CENTS
+    return Figures(
+        Counter(decisions),
+        true.size,
+        float(np.mean(passed & ~good)),
+        float(np.mean(~passed & good)),
+        expected_bad,
+        expected_refused,
+        float(np.mean([each is Decision.PASS for each in at_limit])),
+    )
+
+
+def lines(name: str, share: float, figures: Figures) -> Iterator[str]:
+    """One row of the report."""
+    ratio = uncertainty_ratio(share * LIMIT_CENTS, UPPER, nominal=0.0)
+    outcomes = ", ".join(f"{each.value} {figures.outcomes[each]}" for each in Decision)
+    bad, refused = figures.deviations()
+    yield f"{name}, U {share:.0%} of the limit (test uncertainty ratio {ratio:.0f}): {outcomes}"
+    yield (
+        f"    false acceptance {figures.accepted_bad:.3%} (integral {figures.expected_bad:.3%}, {bad:+.1f} sd), false "
+        f"rejection {figures.refused_good:.3%} (integral {figures.expected_refused:.3%}, {refused:+.1f} sd); at the limit "
+        f"{figures.passed_at_the_limit:.2%} pass"
+    )
+
+
+def report(units: int, seed: int) -> Iterator[str]:
+    """The figures as text."""
+    yield f"{units} units, seed {seed}; false acceptance and rejection are shares of all units"
+    for rule in Rule:
+        for share in SHARES:
+            yield from lines(f"one characteristic, {rule.value}", share, one_characteristic(rule, share, units, seed))
+    for judge, rule, probability in (
+        ("by Monte Carlo", Rule.SIMPLE, ONE_SIDED),
+        ("by Monte Carlo", Rule.GUARDED, 0.95),
+        ("by Monte Carlo", Rule.GUARDED, ONE_SIDED),
+        ("every point for itself", Rule.GUARDED, ONE_SIDED),
+    ):
+        for share in SHARES:
+            figures = worst_of_points(judge, rule, share, units, seed, probability)
+            yield from lines(f"worst of 17 points, {rule.value}, bound {probability:.1%} {judge}", share, figures)
+
+
+def main() -> None:
+    """Run the figure and print it."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--units", type=int, default=5000)
+    parser.add_argument("--seed", type=int, default=0)
+    chosen = parser.parse_args()
+    sys.stdout.writelines(f"{line}\n" for line in report(chosen.units, chosen.seed))
+
+
+if __name__ == "__main__":
+    main()

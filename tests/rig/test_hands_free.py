@@ -1,0 +1,116 @@
+"""The rig sees what hands did, says so, and goes on by itself when it is right."""
+
+from dataclasses import dataclass, field
+
+import pytest
+
+from rig.operators.port import Seen, Turned, TurnEnd
+from rig.science.decision import Decision
+from tests.benchmarks.verdicts import true_characteristics, wrong_statements
+
+PASSED = (Decision.PASS, Decision.CONDITIONAL_PASS)
+
+
+@dataclass
+class Clumsy:
+    """A virtual operator that makes one mistake, once."""
+
+    operator: object
+    hands: object
+    clock: object
+    mistake: str
+    made: bool = False
+    told: list[str] = field(default_factory=list)
+    turned: list[str] = field(default_factory=list)
+
+    def __getattr__(self, name):
+        return getattr(self.operator, name)
+
+    def tell(self, message):
+        self.told.append(message)
+
+    def turn(self, turn, watch):
+        self.turned.append(turn.trim)
+        if self.made or turn.trim != "scale":
+            return self.operator.turn(turn, watch)
+        if self.mistake == "turns highs in place of scale":
+            self.made = True
+            self.hands.turn("highs", -1.5)
+            self.clock.sleep(2.0)
+            return Turned(TurnEnd.GAVE_UP, turn.turns)
+        if self.mistake == "power off while turning":
+            self.made = True
+            self.hands.turn(turn.trim, 0.4 * turn.turns)
+            self.hands.power(False)
+            seen = [watch.read().seen for _ in range(3)]
+            assert seen[-1] is Seen.NO_SIGNAL
+            self.clock.sleep(20.0)
+            self.hands.power(True)
+            for _ in range(5):
+                watch.read()
+            return Turned(TurnEnd.GAVE_UP, None)
+        return self.operator.turn(turn, watch)
+
+    def set_control(self, control, position, sight=None):
+        if self.mistake == "switch two positions too far" and not self.made and (control, position) == ("octave", "1"):
+            self.made = True
+            sight.look()
+            self.hands.set_control("octave", "3")
+            said = [sight.look() for _ in range(6)]
+            assert not any(each.done for each in said)
+            self.told.append(said[-1].said)
+            self.hands.set_control("octave", "1")
+            while not sight.look().done:
+                pass
+            return
+        if self.mistake == "power off at the switch" and not self.made and (control, position) == ("octave", "2"):
+            self.made = True
+            self.hands.power(False)
+            sight.look()
+            self.clock.sleep(30.0)
+            self.hands.power(True)
+            self.hands.set_control("octave", "2")
+            while not sight.look().done:
+                pass
+            return
+        self.operator.set_control(control, position, sight)
+
+
+def clumsy(it, mistake):
+    return Clumsy(it.operator(), it.bench.hands, it.bench.clock, mistake)
+
+
+@pytest.mark.parametrize(
+    ("mistake", "said"),
+    [
+        ("turns highs in place of scale", "HIGHS that moved, not SCALE"),
+        ("power off while turning", "was off while SCALE was turned"),
+        ("switch two positions too far", "too far"),
+        ("power off at the switch", "was off while the octave switch was moved"),
+    ],
+)
+def test_a_mistake_is_seen_said_and_mended(stand, mistake, said):
+    with stand(seed=3) as it:
+        operator = clumsy(it, mistake)
+        visit = it.visit(operator=operator)
+        truths = true_characteristics(it.bench.provider.truth(), it.product.contents)
+    assert operator.made
+    assert any(said in each for each in operator.told), operator.told
+    assert visit.verdict.decision in PASSED, visit.verdict
+    assert wrong_statements(visit, truths) == ()
+
+
+def test_a_unit_that_keeps_losing_its_power_gets_no_verdict(stand):
+    class Loose(Clumsy):
+        def set_control(self, control, position, sight=None):
+            if sight is not None:
+                self.hands.power(False)
+                sight.look()
+                self.clock.sleep(30.0)
+                self.hands.power(True)
+            self.operator.set_control(control, position, sight)
+
+    with stand(seed=3) as it:
+        visit = it.visit(operator=Loose(it.operator(), it.bench.hands, it.bench.clock, "loose"))
+    assert visit.verdict.decision is Decision.NO_DECISION
+    assert "leads" in visit.verdict.reason

@@ -1,0 +1,201 @@
+"""The operator's loop: what a serial's history means, what one unit's fault may do, and a whole shift in a terminal."""
+
+from __future__ import annotations
+
+import re
+import sys
+import time
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime, timedelta, timezone
+from typing import TYPE_CHECKING
+from uuid import uuid4
+
+import pytest
+
+from db.engine import open_database
+from db.errors import DatabaseError
+from db.history import UnitHistory, VerdictRow, VisitRow
+from drivers.errors import LinkLost
+from drivers.source import VoltageLimits
+from fixtures import demonstration_bench, demonstration_product
+from rig.bench import drawn_anew, load_bench, open_bench
+from rig.errors import SerialProblem, Stopped
+from rig.operators.virtual import VirtualOperator
+from rig.product import load_product
+from rig.science.decision import Decision
+from rig.visit import Purpose, Request, run_visit
+from rig.work import Calls, Standing, known, recover_bench, work
+from tests.terminal.terminal import Terminal
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Sequence
+
+SERIAL = "DM26000001B"
+NOW = datetime(2026, 3, 4, 9, 30, tzinfo=UTC)
+
+
+def a_visit(began, decision=None, causes=()):
+    verdicts = () if decision is None else (VerdictRow(uuid4(), decision, tuple(causes), "why", None, began),)
+    return VisitRow(
+        uuid4(), "bench", "Eve", "adjust", "1", began, began, "finished", None, True, None, verdicts, (), ()
+    )  # fmt: skip
+
+
+def standing(*visits, now=NOW):
+    return known(SERIAL, UnitHistory(uuid4(), SERIAL, "DEMO", "2600", visits), now)
+
+
+def test_a_serial_that_was_never_recorded_is_new():
+    assert known(SERIAL, None, NOW).standing is Standing.NEW
+    assert standing().standing is Standing.NEW
+
+
+def test_a_visit_without_a_verdict_begins_anew():
+    found = standing(a_visit(NOW - timedelta(minutes=10)))
+    assert found.standing is Standing.UNFINISHED
+    assert "at 09:20 by Eve" in found.said
+
+
+def test_a_unit_that_passed_today_is_told_from_one_that_came_back():
+    assert standing(a_visit(NOW - timedelta(hours=2), "pass")).standing is Standing.PASSED_TODAY
+    assert standing(a_visit(NOW - timedelta(hours=2), "conditional pass")).standing is Standing.PASSED_TODAY
+    returned = standing(a_visit(NOW - timedelta(days=40), "pass"))
+    assert returned.standing is Standing.RETURNED
+    assert "on 2026-01-23" in returned.said
+
+
+def test_today_is_the_day_of_the_people_at_the_bench():
+    # 23:30 UTC the day before is 08:30 today nine hours east of it
+    east = timezone(timedelta(hours=9))
+    late = a_visit(datetime(2026, 3, 3, 23, 30, tzinfo=UTC), "pass")
+    assert standing(late, now=NOW.astimezone(east)).standing is Standing.PASSED_TODAY
+    assert standing(late, now=NOW).standing is Standing.RETURNED
+
+
+def test_a_unit_that_failed_after_it_passed_has_failed():
+    found = standing(
+        a_visit(NOW - timedelta(hours=3), "pass"), a_visit(NOW - timedelta(hours=1), "fail", ["the rail resistor"])
+    )
+    assert found.standing is Standing.FAILED
+    assert "the rail resistor" in found.said
+
+
+@dataclass
+class ListedScans:
+    """Scans given beforehand; an error among them is raised."""
+
+    scans: list[str | Exception | type[BaseException]]
+
+    def next_scan(self) -> str | None:
+        if not self.scans:
+            return None
+        scan = self.scans.pop(0)
+        if isinstance(scan, str):
+            return scan
+        raise scan
+
+
+@dataclass
+class Floor:
+    """A virtual bench with a database, and everything that the loop said and did there."""
+
+    bench: object
+    database: object
+    visit: Callable[[str], object]
+    said: list[str] = field(default_factory=list)
+    finished: list[str] = field(default_factory=list)
+
+    def calls(self, visit=None) -> Calls:
+        return Calls(
+            visit=visit or self.visit,
+            finish=lambda done: self.finished.append(done.serial),
+            recover=lambda met: recover_bench(self.bench, met),
+            tell=self.said.append,
+            now=lambda: self.bench.clock.utc(),
+        )
+
+    def work(self, scans: Sequence[object], visit=None):
+        return work(ListedScans(list(scans)), self.database, self.calls(visit))
+
+
+@pytest.fixture
+def floor(tmp_path) -> Iterator[Floor]:
+    product = load_product(demonstration_product())
+    bench_file = drawn_anew(load_bench(demonstration_bench()), seed=1, fault="")
+    absolute = product.contents.range.absolute
+    with (
+        open_database(f"sqlite:///{tmp_path}/record.sqlite") as database,
+        open_bench(bench_file, VoltageLimits(absolute.low_v, absolute.high_v)) as bench,
+    ):
+
+        def visit(serial: str):
+            operator = VirtualOperator(bench.hands, bench.clock, 1)
+            return run_visit(
+                bench, bench_file, product, operator, database, Request(serial, Purpose.CHECK, "Eve", seed=1)
+            )
+
+        yield Floor(bench, database, visit)
+
+
+def switched_on(bench):
+    bench.source.set_voltage(3.0)
+    bench.source.output_on()
+
+
+def is_safe(bench):
+    return not bench.source.is_on() and bench.source.programmed() == 0.0
+
+
+def test_one_units_fault_is_one_sentence_and_the_next_unit_is_measured(floor):
+    faults = [
+        LinkLost("The counter is gone: check its cable"),
+        DatabaseError("The record cannot be written: make room"),
+        Stopped("The operator stopped the visit."),
+        PermissionError(13, "denied", "slips"),
+    ]
+    units = iter(faults)
+
+    def failing(serial):
+        switched_on(floor.bench)
+        fault = next(units, None)
+        if fault is None:
+            return floor.visit(serial)
+        raise fault
+
+    scans = [f"DM2600000{number}" for number in range(4)]
+    shift = floor.work([SerialProblem("Two serials came as one."), *scans, SERIAL], failing)
+    assert "Two serials came as one." in floor.said
+    assert "The counter is gone: check its cable" in floor.said
+    assert any("slips cannot be used" in each for each in floor.said)
+    assert floor.finished == [SERIAL]
+    assert (shift.faults, shift.stopped, sum(shift.decisions.values())) == (3, 1, 1)
+    assert shift.sentence().startswith("5 units: 1 ")
+    assert is_safe(floor.bench)
+    # after the lost link the instruments answer again
+    assert floor.bench.counter.session.ask("*IDN?")
+
+
+def test_a_unit_that_passed_today_is_measured_again_only_when_scanned_twice(floor):
+    visited = []
+
+    def passing(serial):
+        done = floor.visit(serial)
+        visited.append(serial)
+        return done
+
+    checked = floor.visit(SERIAL)
+    assert checked.verdict.decision is not Decision.NO_DECISION
+    floor.work([SERIAL], passing)
+    measured_at_once = checked.verdict.decision not in (Decision.PASS, Decision.CONDITIONAL_PASS)
+    assert visited == ([SERIAL] if measured_at_once else [])
+
+
+def test_ctrl_c_ends_the_work_with_a_safe_source(floor):
+    def interrupted(_serial):
+        switched_on(floor.bench)
+        raise KeyboardInterrupt
+
+    shift = floor.work([SERIAL, SERIAL], interrupted)
+    assert shift.interrupted
+    assert is_safe(floor.bench)
