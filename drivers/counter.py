@@ -5,7 +5,7 @@ from __future__ import annotations
 from functools import partial
 from typing import Literal, Self
 
-from drivers.dialect import CounterDialect
+from drivers.dialect import CounterDialect, joined
 from drivers.errors import NoSignal, NotANumber
 from drivers.scpi import format_number, parse_number, parse_numbers
 from drivers.session import Session
@@ -53,7 +53,9 @@ class Counter:
             parts.append(dialect.level.format(level=format_number(level_v)))
         self._gate_s = None
         self._samples = 0
-        self.session.command(";:".join(part for part in parts if part))
+        message = joined(*parts)
+        if message:
+            self.session.command(message)
 
     def set_gate(self, gate_s: float) -> None:
         """Set how long the gate stays open, s; nothing is sent when it already does.
@@ -62,10 +64,7 @@ class Counter:
         :raises InstrumentError: the counter refused it.
         """
         if gate_s != self._gate_s:
-            spelling = self._gate_spelling(gate_s)
-            self._gate_s = None
-            self.session.command(spelling)
-            self._gate_s = gate_s
+            self._send_with_gate(gate_s, "")
 
     def start(self, gate_s: float | None = None) -> None:
         """Open the gate and return at once; :meth:`fetch` has the result. One message, also with a new gate.
@@ -74,22 +73,21 @@ class Counter:
         :raises ValueError: it is not above 0.
         :raises InstrumentError: the counter refused it.
         """
-        if gate_s is None or gate_s == self._gate_s:
+        if gate_s is not None and gate_s != self._gate_s:
+            self._send_with_gate(gate_s, self._dialect.start)
+        elif self._dialect.start:
             self.session.command(self._dialect.start)
-            return
-        spelling = self._gate_spelling(gate_s)
-        self._gate_s = None
-        self.session.command(f"{spelling};:{self._dialect.start}")
-        self._gate_s = gate_s
 
     def fetch(self) -> float:
         """Wait for the gate that :meth:`start` opened and return its result, Hz. One message.
+
+        A counter that cannot start and fetch opens its gate only now.
 
         :raises NoSignal: there was nothing to count.
         :raises Overload, Unreadable: the reply is no frequency.
         :raises InstrumentError, LinkError: it was refused, or the link failed.
         """
-        return self._one(self._dialect.fetch)
+        return self._one(self._dialect.fetch) if self._dialect.start else self.read_frequency()
 
     def read_frequency(self) -> float:
         """Open the gate, wait for it and return the result, Hz; raises as :meth:`fetch` does."""
@@ -121,10 +119,15 @@ class Counter:
     def __exit__(self, *_exception: object) -> None:
         self.close()
 
-    def _gate_spelling(self, gate_s: float) -> str:
+    def _send_with_gate(self, gate_s: float, command: str) -> None:
         if not gate_s > 0:
             raise ValueError(f"a gate of {gate_s:g} s is none: give more than 0 s")
-        return self._dialect.gate.format(gate=format_number(gate_s))
+        gate = self._dialect.gate.format(gate=format_number(gate_s), resolution=format_number(1.0 / gate_s))
+        self._gate_s = None
+        message = joined(gate, command)
+        if message:
+            self.session.command(message)
+        self._gate_s = gate_s
 
     def _one(self, query: str) -> float:
         try:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from functools import partial
 from typing import Self
 
-from drivers.dialect import MeterDialect
+from drivers.dialect import MeterDialect, joined
 from drivers.scpi import format_number, parse_number, parse_numbers
 from drivers.session import Session
 
@@ -23,10 +23,12 @@ class Meter:
 
     :param session: open link to the instrument; closed together with the meter.
     :param dialect: how the instrument spells it.
+    :param mains_hz: frequency of the power line, for an instrument that takes its integration time in seconds.
     """
 
-    def __init__(self, session: Session, dialect: MeterDialect | None = None) -> None:
+    def __init__(self, session: Session, dialect: MeterDialect | None = None, mains_hz: float = 50.0) -> None:
         self.session = session
+        self._mains_hz = mains_hz
         self._dialect = dialect if dialect is not None else MeterDialect()
         self._integration_cycles = 1.0
         self._samples = 0
@@ -47,9 +49,13 @@ class Meter:
         chosen_range = (
             dialect.automatic_range if range_v is None else dialect.fixed_range.format(range=format_number(range_v))
         )
-        integration = dialect.integration.format(cycles=format_number(integration_cycles))
+        integration = dialect.integration.format(
+            cycles=format_number(integration_cycles), seconds=format_number(integration_cycles / self._mains_hz)
+        )
         self._samples = 0
-        self.session.command(";:".join(part for part in (dialect.function, chosen_range, integration) if part))
+        message = joined(dialect.function, chosen_range, integration, dialect.auto_zero, dialect.trigger)
+        if message:
+            self.session.command(message)
         self._integration_cycles = integration_cycles
 
     def read_voltage(self) -> float:

@@ -22,14 +22,11 @@ __all__ = [
     "parse_block",
     "parse_boolean",
     "parse_error_entry",
-    "parse_error_number",
-    "parse_event_register",
     "parse_identity",
     "parse_nonnegative_integer",
     "parse_number",
     "parse_numbers",
     "parse_string",
-    "parse_unquoted_error_entry",
     "split_units",
 ]
 
@@ -48,14 +45,6 @@ _BASES = {
 }
 _DECIMAL = re.compile(r"\+?[0-9]+")
 _ERROR = re.compile(r"(?P<code>[+-]?[0-9]{1,6})[ \t]*,[ \t]*(?P<string>.+)", re.DOTALL)
-_ERROR_NUMBER = re.compile(r"[+-]?[0-9]{1,6}")
-# the standard event register, gravest first: command, execution, device-dependent and query error
-_EVENT_BITS = (
-    (32, -100, "Command error"),
-    (16, -200, "Execution error"),
-    (8, -300, "Device-specific error"),
-    (4, -400, "Query error"),
-)
 _UNITS = ("OHM", "HZ", "V", "S", "A", "W")
 # IEEE 488.2-1992 table 7-2
 _MULTIPLIERS = {
@@ -204,42 +193,6 @@ def parse_error_entry(text: str) -> ErrorEntry:
         )
     description, _, detail = parse_string(match["string"]).partition(";")
     return ErrorEntry(int(match["code"]), description, detail)
-
-
-def parse_unquoted_error_entry(text: str) -> ErrorEntry:
-    """Read an answer of ``SYST:ERR?`` that lacks the standard's quotes, for example ``0, No Error``.
-
-    :raises Unreadable: it is not a number and a text.
-    """
-    match = _ERROR.fullmatch(text.strip(_BLANKS))
-    if match is None or not match["string"].isprintable():
-        raise Unreadable(f"{_shown(text)} is not an error number and a text; check that the right instrument answers")
-    description, _, detail = match["string"].strip("\"' ").partition(";")
-    return ErrorEntry(int(match["code"]), description, detail)
-
-
-def parse_error_number(text: str) -> ErrorEntry:
-    """Read an answer of ``SYST:ERR?`` that is a number alone.
-
-    :raises Unreadable: it is not one.
-    """
-    bare = text.strip(_BLANKS)
-    if _ERROR_NUMBER.fullmatch(bare) is None:
-        raise Unreadable(f"{_shown(text)} is not an error number; check that the right instrument answers here")
-    return ErrorEntry(int(bare), "error" if int(bare) else "No error")
-
-
-def parse_event_register(text: str) -> ErrorEntry:
-    """Read ``*ESR?`` as an entry of an error queue: the gravest of the error bits (IEEE 488.2-1992, 11.5.1), with the
-    number that stands for its class (SCPI-1999 volume 2, 21.8); no error when none is set.
-
-    :raises Unreadable: it is not a whole number.
-    """
-    register = parse_nonnegative_integer(text)
-    for bit, code, description in _EVENT_BITS:
-        if register & bit:
-            return ErrorEntry(code, description, f"*ESR? {register}")
-    return ErrorEntry(0, "No error")
 
 
 def parse_identity(text: str, fields: int = 4) -> Identity:

@@ -21,11 +21,10 @@ from __future__ import annotations
 import contextlib
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import NoReturn, Self, TypeVar
 
 from drivers.clock import Clock, RealClock
-from drivers.dialect import ErrorForm, LinkDialect
+from drivers.dialect import LinkDialect
 from drivers.errors import (
     AnswerLate,
     ErrorEntry,
@@ -36,17 +35,10 @@ from drivers.errors import (
     Unreadable,
     WrongIdentity,
 )
+from drivers.error_forms import error_reader
+from drivers.exchange import Exchange, Observer
 from drivers.link import Link, LinkKind, SerialOptions, open_link
-from drivers.scpi import (
-    Identity,
-    count_queries,
-    parse_error_entry,
-    parse_error_number,
-    parse_event_register,
-    parse_identity,
-    parse_unquoted_error_entry,
-    split_units,
-)
+from drivers.scpi import Identity, count_queries, parse_identity, split_units
 from drivers.secrets import without_secrets
 from drivers.tokens import Tokens
 
@@ -55,28 +47,6 @@ T = TypeVar("T")
 _LONGEST_QUEUE = 64
 _QUOTED = 4
 _BETWEEN_ATTEMPTS_S = 0.05
-_ENTRY_READERS: dict[ErrorForm, Callable[[str], ErrorEntry]] = {
-    ErrorForm.QUOTED: parse_error_entry,
-    ErrorForm.UNQUOTED: parse_unquoted_error_entry,
-    ErrorForm.NUMBER: parse_error_number,
-    ErrorForm.REGISTER: parse_event_register,
-}
-
-
-@dataclass(frozen=True, slots=True)
-class Exchange:
-    """One message and its answer as an observer sees them; times are those of the session's clock, s.
-
-    ``failure`` says why there is no answer where one was awaited. ``sent`` is empty for one more answer to the
-    message before.
-    """
-
-    role: str
-    sent: str
-    received: str
-    begun_s: float
-    ended_s: float
-    failure: str = ""
 
 
 class Session:
@@ -97,7 +67,7 @@ class Session:
         termination: str,
         dialect: LinkDialect,
         serial: SerialOptions,
-        observer: Callable[[Exchange], None] | None,
+        observer: Observer | None,
         clock: Clock,
     ) -> None:
         self.role = role
@@ -115,7 +85,7 @@ class Session:
         self._unfinished = False
         self._tokens = Tokens(dialect)
         self._error_check = f";:{dialect.error_query.removeprefix(':')}" if dialect.error_query else ""
-        self._entry = _ENTRY_READERS[dialect.error_form]
+        self._entry = error_reader(dialect.error_form)
 
     @classmethod
     def open(
@@ -127,7 +97,7 @@ class Session:
         termination: str = "\n",
         link: LinkDialect | None = None,
         serial: SerialOptions | None = None,
-        observer: Callable[[Exchange], None] | None = None,
+        observer: Observer | None = None,
         clock: Clock | None = None,
     ) -> Self:
         """Open a link, learn who answers, and clear the instrument's status.

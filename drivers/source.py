@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Self
 
-from drivers.dialect import SourceDialect
+from drivers.dialect import SourceDialect, joined
 from drivers.errors import (
     DriverError,
     InstrumentError,
@@ -21,6 +21,13 @@ from drivers.scpi import format_number, parse_boolean, parse_number
 from drivers.session import Session
 
 _volts = partial(parse_number, unit="V")
+_amperes = partial(parse_number, unit="A")
+
+# without an error queue a setting is read back; common practice: no source sets coarser than this
+_READ_BACK_ABSOLUTE_V = 0.01
+_READ_BACK_RELATIVE = 1e-3
+# a limit may be rounded by the instrument, but not moved
+_LIMIT_RELATIVE = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,12 +87,36 @@ class Source:
         :param voltage_v: wanted output, V; must lie within ``limits``.
         :raises OutsideLimits: before anything is sent; the output keeps its last value.
         :raises InstrumentError: the source refused it (its own error text is quoted).
+        :raises ReadBackDiffers: it has no way to refuse, and did not take it.
         """
         try:
             self.limits.require(voltage_v)
         except OutsideLimits as error:
             raise OutsideLimits(f"{self.session.name}: {error}") from error
         self.session.command(self._dialect.set_voltage.format(voltage=format_number(voltage_v)))
+        if not self.session.reports_errors and self._dialect.programmed:
+            self._require_programmed(voltage_v)
+
+    def limit_current(self, current_a: float) -> None:
+        """Set the current that the output never exceeds, and confirm it; nothing is sent to a source without.
+
+        :raises InstrumentError: the source refused it.
+        :raises ReadBackDiffers: it did not take it.
+        """
+        template, query = self._dialect.current_limit, self._dialect.current_limit_query
+        if template:
+            self.session.command(template.format(current=format_number(current_a)))
+        if template and query:
+            self._require_limit("current limit", current_a, self.session.value(query, _amperes), "A")
+
+    def choose_range(self) -> None:
+        """Choose the range that holds both limits; nothing is sent to a source without ranges.
+
+        :raises InstrumentError: the source refused it.
+        """
+        if self._dialect.range:
+            widest_v = max(abs(self.limits.low_v), abs(self.limits.high_v))
+            self.session.command(self._dialect.range.format(range=format_number(widest_v)))
 
     def output_on(self) -> None:
         """Connect the output.
@@ -177,7 +208,7 @@ class Source:
         zero = self._dialect.set_voltage.format(voltage="0")
         said = ""
         try:
-            self.session.command(f"{self._dialect.off};:{zero}" if self._dialect.off else zero)
+            self.session.command(joined(self._dialect.off, zero))
         except InstrumentError as error:
             # The complaint may be about something else: what counts is where the source stands now.
             said = f"; {error}"
@@ -187,6 +218,21 @@ class Source:
             state = "on" if on else "off"
             raise ReadBackDiffers(
                 f"it was told to go to 0 V and off, and says that it is {state} at {programmed_v:g} V{said}"
+            )
+
+    def _require_programmed(self, voltage_v: float) -> None:
+        programmed_v = self.programmed()
+        if not abs(programmed_v - voltage_v) <= _READ_BACK_ABSOLUTE_V + _READ_BACK_RELATIVE * abs(voltage_v):
+            raise ReadBackDiffers(
+                f"{self.session.name} was told {voltage_v:.4f} V and says that it stands at {programmed_v:.4f} V: "
+                "ask it again with rig bench check"
+            )
+
+    def _require_limit(self, what: str, wanted: float, found: float, unit: str) -> None:
+        if not abs(found - wanted) <= _LIMIT_RELATIVE * abs(wanted):
+            raise ReadBackDiffers(
+                f"{self.session.name} was told a {what} of {wanted:g} {unit} and says that it is {found:g} {unit}: "
+                "choose one that it can set, in the bench file"
             )
 
     def _raise_not_safe(self, error: DriverError) -> None:

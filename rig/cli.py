@@ -25,6 +25,9 @@ if TYPE_CHECKING:
     from rig.tomlfile import Loaded
     from rig.visit import Request
 
+INTERRUPTED = 130
+"""Ctrl-C, as shells have it."""
+
 app = typer.Typer(
     no_args_is_help=True,
     add_completion=False,
@@ -103,6 +106,52 @@ def check(
     request = Request(clean_scan(serial), Purpose.CHECK, operator, ambient_c=ambient)
     product_file.contents.serial.batch_of(request.serial)
     _visit(bench_file, product_file, request, out, as_json=as_json, timing=timing)
+
+
+@app.command()
+def work(
+    bench: Annotated[
+        Path | None, typer.Option("--bench", help="Bench file (TOML). Default: the newcomer's, virtual, in real time.")
+    ] = None,
+    product: Annotated[
+        Path | None, typer.Option("--product", help="Product file (TOML). Default: the newcomer's, invented.")
+    ] = None,
+    operator: OperatorOption = "operator",
+    ambient: AmbientOption = None,
+    scanner: Annotated[str, typer.Option("--scanner", help="Serial port of a barcode scanner.")] = "",
+    baud: Annotated[int, typer.Option("--baud", min=300, help="Speed of the scanner's serial port.")] = 9600,
+    tone: Annotated[bool, typer.Option("--tone", help="Terminal bell, quicker near the target.")] = False,
+    hands_off: Annotated[
+        bool, typer.Option("--hands-off", help="On a virtual bench: the virtual operator turns, not the arrow keys.")
+    ] = False,
+    seed: SeedOption = 1,
+    out: FolderOption = None,
+) -> None:
+    """The operator's loop: scan, adjust, verdict, slip, next scan; Ctrl-C ends it."""
+    from fixtures import newcomer_bench, newcomer_product
+    from rig.bench import drawn_anew, open_bench
+    from rig.work import work_at_terminal
+
+    bench_file, product_file = _files(bench or newcomer_bench(), product or newcomer_product())
+    if bench_file.contents.virtual is not None:
+        bench_file = drawn_anew(bench_file, seed=seed, fault="")
+    with _database() as database, open_bench(bench_file, _limits(product_file)) as opened:
+        shift = work_at_terminal(
+            opened,
+            bench_file,
+            product_file,
+            database,
+            _console(to_stderr=False),
+            who=operator,
+            ambient_c=ambient,
+            scanner_port=scanner,
+            scanner_baud=baud,
+            tone=tone,
+            virtual_seed=seed if hands_off else None,
+            out=out,
+        )
+    if shift.interrupted:
+        raise typer.Exit(INTERRUPTED)
 
 
 @app.command()
@@ -269,10 +318,15 @@ def _console(*, to_stderr: bool) -> Console:
 def _operator(console: Console, bench: Bench, request: Request) -> Iterator[Operator]:
     """Hands of the bench where it has some, else the person at the terminal."""
     from rig.operators.console import ConsoleOperator
+    from rig.operators.desk import Desk
+    from rig.operators.keys import open_keyboard
     from rig.operators.virtual import VirtualOperator
 
-    person = ConsoleOperator(console)
-    if bench.hands is None:
-        yield person
+    person = ConsoleOperator(console, Desk(open_keyboard(sys.stdin)))
+    if bench.hands is not None:
+        yield VirtualOperator(
+            bench.hands, bench.clock, request.seed or 0, say=person.tell, show_progress=person.progress
+        )
         return
-    yield VirtualOperator(bench.hands, bench.clock, request.seed or 0, say=person.tell, show_progress=person.progress)
+    with person.desk:
+        yield person

@@ -29,7 +29,8 @@ from rig.operators.virtual import VirtualOperator
 from rig.reports.keep import keep_reports
 from rig.scan import DeskScans, ScannerFeed
 from rig.science.decision import Decision
-from rig.stages.survey import KNOB, KNOB_HIGH, KNOB_LOW, KNOB_MIDDLE, OCTAVE
+from rig.sight import KnobPosition
+from rig.stages.survey import KNOB, OCTAVE
 from rig.visit import PASSED, Purpose, Request, run_visit
 
 if TYPE_CHECKING:
@@ -48,8 +49,6 @@ if TYPE_CHECKING:
     from rig.scan import ScanSource
     from rig.tomlfile import Loaded
     from rig.visit import Visit
-
-KNOB_POSITIONS = (KNOB_LOW, KNOB_MIDDLE, KNOB_HIGH)
 
 FAULTS = (RigError, DriverError, DatabaseError, OSError)
 """What one unit, one instrument or one full disk may do without ending the work."""
@@ -288,7 +287,7 @@ def _operator(person: ConsoleOperator, bench: Bench, product: Product, virtual_s
     if virtual_seed is not None:
         return VirtualOperator(bench.hands, bench.clock, virtual_seed, say=person.tell, show_progress=person.progress)
     octave = product.controls.octave
-    positions = {KNOB: KNOB_POSITIONS, OCTAVE: octave.positions if octave is not None else ()}
+    positions = {KNOB: tuple(KnobPosition), OCTAVE: octave.positions if octave is not None else ()}
     return NewcomerOperator(person, bench.hands, positions)
 
 

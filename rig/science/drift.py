@@ -24,6 +24,7 @@ SECONDS_PER_MINUTE = 60.0
 CENTS_PER_MINUTE = CENTS_PER_OCTAVE * SECONDS_PER_MINUTE
 """Octaves per second in cents per minute."""
 RECENT = 2.5
+"""A forecast rests on the rates since they were so many times the last one."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -52,7 +52,7 @@ class TimedWatch:
         self._count = count
         self._random = random.Random(1)
 
-    def read(self, *, turning: bool = False) -> WatchReading:  # noqa: ARG002
+    def read(self, *, turning: bool = False) -> WatchReading:
         time.sleep(self._random.uniform(*PERIODS_S))
         left = self._count - len(self.times_s)
         distance = -0.37 * left

@@ -18,9 +18,10 @@ from drivers.errors import (
     ReadBackDiffers,
     Unreadable,
 )
+from drivers.exchange import Exchange
 from drivers.meter import Meter
 from drivers.scpi import ErrorEntry, Identity
-from drivers.session import Exchange, Session
+from drivers.session import Session
 from drivers.source import Source, VoltageLimits
 from tests.drivers.instruments import IDENTITY, ScriptedInstrument, on_the_wire
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 import statsmodels.api as sm
 
-from rig.science.drift import DriftRate, drift_columns, is_steady, rate_of, time_until_steady
+from rig.science.drift import DriftRate, drift_columns, is_steady, rate_of, time_until_steady, warm_up_left
 from rig.science.tracking import fit_tracking
 
 from .sweeps import BOTTOM_OCTAVES, EIGHT_VOLTS, NOISE_OCTAVES
@@ -59,12 +59,38 @@ def test_without_a_rate_nothing_is_steady():
 
 
 def test_an_exponential_warm_up_is_foreseen():
-    # 8 cents per minute falling with a time constant of 150 s reach 0.5 after 150 ln 16 = 416 s
+    # 8 cents per minute falling with a time constant of 150 s reach 0.5 less twice 0.01 after 150 ln(8 / 0.48) = 422 s
     time_s = np.array([0.0, 30.0, 60.0, 90.0])
     rates = [DriftRate(8.0 * np.exp(-each / 150.0), 0.01) for each in time_s]
-    assert time_until_steady(time_s, rates, 0.5) == pytest.approx(150.0 * np.log(16.0) - 90.0, rel=0.01)
+    assert time_until_steady(time_s, rates, 0.5) == pytest.approx(150.0 * np.log(8.0 / 0.48) - 90.0, rel=0.001)
     assert time_until_steady(time_s, rates, 10.0) == 0.0
     assert time_until_steady(time_s, rates[::-1], 0.5) is None
+
+
+def test_a_warm_up_that_slows_down_is_foreseen_from_its_latest_part():
+    # a chip within half a minute, its board within three: the quick part is over when the forecast is asked for
+    time_s = np.arange(0.0, 300.0, 10.0)
+    sizes = 20.0 * np.exp(-time_s / 30.0) + 3.0 * np.exp(-time_s / 180.0)
+    rates = [DriftRate(each, 0.02) for each in sizes]
+    truly_s = 180.0 * np.log(3.0 / 0.26) - time_s[-1]
+    assert time_until_steady(time_s, rates, 0.3) == pytest.approx(truly_s, rel=0.05)
+    # all of it taken together promises too much
+    whole = np.polyfit(time_s, np.log(sizes), 1)[0]
+    assert np.log(sizes[-1] / 0.3) / -whole < 0.8 * truly_s
+
+
+def test_warm_up_lasts_until_both_ends_are_steady():
+    time_s = np.arange(0.0, 90.0, 10.0)
+    low = [DriftRate(0.05, 0.02)] * time_s.size
+    high = [DriftRate(2.0 * np.exp(-each / 100.0), 0.01) for each in time_s]
+    assert warm_up_left(time_s, [low, high], 0.3) == time_until_steady(time_s, high, 0.3)
+    assert warm_up_left(time_s, [low, low], 0.3) == 0.0
+    assert warm_up_left(time_s, [low, high[::-1]], 0.3) is None
+
+
+def test_a_rate_too_uncertain_for_the_limit_has_no_forecast():
+    rates = [DriftRate(each, 0.2) for each in (4.0, 3.0, 2.2)]
+    assert time_until_steady([0.0, 10.0, 20.0], rates, 0.3) is None
 
 
 def test_the_columns_have_the_rates_at_both_ends_for_coefficients():

@@ -42,7 +42,7 @@ class ScriptedWatch:
     count: int = 0
     before: float = nan
 
-    def read(self, *, turning: bool = False) -> WatchReading:  # noqa: ARG002
+    def read(self, *, turning: bool = False) -> WatchReading:
         time.sleep(self.period_s)
         distance = self.distances[min(self.count, len(self.distances) - 1)]
         self.count += 1

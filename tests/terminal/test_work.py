@@ -5,8 +5,7 @@ from __future__ import annotations
 import re
 import sys
 import time
-from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta, timezone
 from typing import TYPE_CHECKING
 from uuid import uuid4
@@ -112,7 +111,7 @@ class Floor:
             finish=lambda done: self.finished.append(done.serial),
             recover=lambda met: recover_bench(self.bench, met),
             tell=self.said.append,
-            now=lambda: self.bench.clock.utc(),
+            now=self.bench.clock.utc,
         )
 
     def work(self, scans: Sequence[object], visit=None):
@@ -132,7 +131,7 @@ def floor(tmp_path) -> Iterator[Floor]:
         def visit(serial: str):
             operator = VirtualOperator(bench.hands, bench.clock, 1)
             return run_visit(
-                bench, bench_file, product, operator, database, Request(serial, Purpose.CHECK, "Eve", seed=1)
+                bench, bench_file, product, operator, database, Request(serial, Purpose.ADJUST, "Eve", seed=1)
             )
 
         yield Floor(bench, database, visit)
@@ -172,23 +171,22 @@ def test_one_units_fault_is_one_sentence_and_the_next_unit_is_measured(floor):
     assert (shift.faults, shift.stopped, sum(shift.decisions.values())) == (3, 1, 1)
     assert shift.sentence().startswith("5 units: 1 ")
     assert is_safe(floor.bench)
-    # after the lost link the instruments answer again
-    assert floor.bench.counter.session.ask("*IDN?")
+    assert floor.said[-1] == f"Unit {SERIAL} is new."
 
 
 def test_a_unit_that_passed_today_is_measured_again_only_when_scanned_twice(floor):
     visited = []
 
-    def passing(serial):
-        done = floor.visit(serial)
+    def visit(serial):
         visited.append(serial)
-        return done
+        return floor.visit(serial)
 
-    checked = floor.visit(SERIAL)
-    assert checked.verdict.decision is not Decision.NO_DECISION
-    floor.work([SERIAL], passing)
-    measured_at_once = checked.verdict.decision not in (Decision.PASS, Decision.CONDITIONAL_PASS)
-    assert visited == ([SERIAL] if measured_at_once else [])
+    shift = floor.work([SERIAL, SERIAL, SERIAL], visit)
+    assert shift.decisions[Decision.PASS] == 2
+    assert visited == [SERIAL] * 2
+    assert f"Unit {SERIAL} is new." in floor.said
+    assert any("has passed today already" in each for each in floor.said)
+    assert f"Unit {SERIAL} once more." in floor.said
 
 
 def test_ctrl_c_ends_the_work_with_a_safe_source(floor):
@@ -199,3 +197,76 @@ def test_ctrl_c_ends_the_work_with_a_safe_source(floor):
     shift = floor.work([SERIAL, SERIAL], interrupted)
     assert shift.interrupted
     assert is_safe(floor.bench)
+
+
+ARROWS = {"up": "\x1b[A", "down": "\x1b[B", "right": "\x1b[C", "left": "\x1b[D"}
+LONGEST_SHIFT_S = 60.0
+
+
+def arrows_for(way: str) -> str:
+    """The keys that a newcomer presses, who reads which way and about how far."""
+    back = "counter-clockwise" in way
+    fine, coarse = (ARROWS["left"], ARROWS["down"]) if back else (ARROWS["right"], ARROWS["up"])
+    turns = re.search(r"about ([0-9.]+) turn", way)
+    if turns is not None:
+        return coarse * max(round(3.5 * float(turns[1])), 1)
+    said = {"half a turn": coarse, "a quarter turn": fine * 9, "an eighth": fine * 5}
+    return next((keys for words, keys in said.items() if words in way), fine)
+
+
+def act(terminal: Terminal) -> None:
+    """Do what the last line of the screen asks for."""
+    lines = [line for line in terminal.text.splitlines() if line.strip()]
+    if not lines:
+        return
+    if "s stop" in lines[-1] and "up/down" in "".join(lines[-2:]):
+        ways = [line for line in lines if "clockwise" in line]
+        if ways and not ways[-1].startswith("Turn "):
+            terminal.child.send(arrows_for(ways[-1]))
+            terminal.watch(0.06)
+    elif "Enter" in " ".join(lines[-3:]):
+        terminal.child.send("\r")
+        terminal.watch(0.03)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are POSIX")
+def test_a_newcomer_adjusts_a_virtual_unit_with_the_arrow_keys(tmp_path):
+    with Terminal.start("work", "1", str(tmp_path), columns=90, rows=30) as terminal:
+        terminal.until("Scan the next unit")
+        terminal.scan(SERIAL, "\r\n")
+        terminal.until("the arrows right and left")
+        ending = time.monotonic() + LONGEST_SHIFT_S
+        while "Slip: " not in terminal.said:
+            assert time.monotonic() < ending, terminal.text
+            terminal.pump()
+            act(terminal)
+        terminal.until(f"{SERIAL}: PASS")
+        terminal.until("Scan the next unit")
+        terminal.scan(SERIAL)
+        terminal.until("has passed today already")
+        terminal.scan("STOP")
+        assert terminal.end() == 0
+        assert "1 unit: 1 pass." in terminal.text
+        assert "source: off 0.0" in terminal.text
+        assert "terminal: as before" in terminal.text
+    assert len(list(tmp_path.glob(f"{SERIAL}-*.txt"))) == 1
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are POSIX")
+@pytest.mark.parametrize("key", ["s", "\x03"])
+def test_a_visit_that_is_stopped_leaves_the_source_safe_and_ctrl_c_ends_the_work(tmp_path, key):
+    with Terminal.start("work", "1", str(tmp_path), columns=90, rows=30) as terminal:
+        terminal.until("Scan the next unit")
+        terminal.scan(SERIAL)
+        for asked in ("Read the cautions", "on the bench", "Checked?"):
+            terminal.until(asked)
+            terminal.press("\r")
+        terminal.until("Meter lead to")
+        terminal.press(key)
+        if key == "s":
+            terminal.until("The operator stopped the visit.")
+            terminal.until(lambda it: it.said.count("Scan the next unit") == 2)
+            terminal.scan("stop")
+        assert terminal.end() == 0
+        assert "source: off 0.0" in terminal.text
+        assert ("interrupted" in terminal.text) == (key != "s")
