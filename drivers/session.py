@@ -25,6 +25,7 @@ from typing import NoReturn, Self, TypeVar
 
 from drivers.clock import Clock, RealClock
 from drivers.dialect import LinkDialect
+from drivers.error_forms import error_reader
 from drivers.errors import (
     AnswerLate,
     ErrorEntry,
@@ -35,7 +36,6 @@ from drivers.errors import (
     Unreadable,
     WrongIdentity,
 )
-from drivers.error_forms import error_reader
 from drivers.exchange import Exchange, Observer
 from drivers.link import Link, LinkKind, SerialOptions, open_link
 from drivers.scpi import Identity, count_queries, parse_identity, split_units

@@ -98,7 +98,8 @@ class Gathering:
         if text:
             return [Press(text, at_s), Press(stroke, at_s)]
         # Some scanners end in two line ends: the second belongs to the scan as well.
-        return [] if self._after_burst else [Press(stroke, at_s)]
+        belongs, self._after_burst = self._after_burst, False
+        return [] if belongs else [Press(stroke, at_s)]
 
     def quiet(self, at_s: float) -> list[Event]:
         """Nothing has come for a while: what is pending is one press, or a burst without an end."""

@@ -179,7 +179,9 @@ class SourceCurve:
         return _scaled(voltages, self.low_v, self.high_v)
 
     def _rows(self, programmed_v: ArrayLike) -> Array:
-        return np.asarray(legendre.legvander(self._place(programmed_v), self.coefficients.size - 1))
+        place = self._place(programmed_v)
+        rows = np.asarray(legendre.legvander(place, self.coefficients.size - 1))
+        return rows.reshape(*place.shape, self.coefficients.size)
 
 
 def covariance_of_readings(voltage_v: ArrayLike, own_u_v: ArrayLike, common: CommonErrors) -> Array:

@@ -28,7 +28,8 @@ from pyvisa.resources import MessageBasedResource
 
 from drivers.counter import Counter
 from drivers.scpi import parse_error_entry, parse_number
-from drivers.session import Exchange, Session
+from drivers.exchange import Exchange
+from drivers.session import Session
 from drivers.source import Source, VoltageLimits
 from drivers.virtual.bench import parse, start
 

@@ -137,7 +137,7 @@ def test_a_meter_without_a_calibration_date_is_taken_at_its_worst():
 
 def test_no_accuracy_is_invented_beyond_the_last_interval():
     specification = meter(days_ago=400)
-    with pytest.raises(BenchProblem, match="400 days ago.*no accuracy for more than 366"):
+    with pytest.raises(BenchProblem, match=r"400 days ago.*no accuracy for more than 366"):
         specification.standard_uncertainty_v(1.0, TODAY)
 
 

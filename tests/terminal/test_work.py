@@ -25,7 +25,7 @@ from rig.product import load_product
 from rig.science.decision import Decision
 from rig.visit import Purpose, Request, run_visit
 from rig.work import Calls, Standing, known, recover_bench, work
-from tests.terminal.terminal import Terminal
+from tests.terminal.terminal import KEY_S, Terminal
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -260,6 +260,7 @@ def test_a_visit_that_is_stopped_leaves_the_source_safe_and_ctrl_c_ends_the_work
         terminal.scan(SERIAL)
         for asked in ("Read the cautions", "on the bench", "Checked?"):
             terminal.until(asked)
+            terminal.watch(KEY_S)
             terminal.press("\r")
         terminal.until("Meter lead to")
         terminal.press(key)
