@@ -5,13 +5,14 @@ All take a session and change nothing else; times are aware UTC. Rows handed out
 
 import hashlib
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from typing import TypeVar
 from uuid import UUID
 
-from sqlalchemy import select, update
+from sqlalchemy import ColumnElement, func, select, update
 from sqlalchemy.engine import CursorResult
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import InstrumentedAttribute, Session
 
 from db.errors import Conflict, NotFound, VisitEnded
 from db.models import (
@@ -19,7 +20,9 @@ from db.models import (
     Bench,
     BenchRevision,
     Characterisation,
+    Finding,
     Instrument,
+    Move,
     Point,
     Product,
     ProductRevision,
@@ -174,3 +177,52 @@ def sweeps_of_visit(session: Session, visit_id: UUID) -> Sequence[Sweep]:
 def points_of_sweep(session: Session, sweep_id: UUID) -> Sequence[Point]:
     """Points of a sweep in the order they were taken."""
     return session.scalars(select(Point).where(Point.sweep_id == sweep_id).order_by(Point.index)).all()
+
+
+@dataclass(frozen=True, slots=True)
+class OpenVisit:
+    """A visit that was begun and never ended, as far as it came."""
+
+    visit_id: UUID
+    product_revision_id: UUID
+    bench_revision_id: UUID
+    purpose: str
+    started_utc: datetime
+    sweeps: int
+    moves: int
+
+
+def open_visits_of(session: Session, serial: str) -> tuple[OpenVisit, ...]:
+    """Visits of a unit that were begun and never ended, the latest first."""
+    visits = session.scalars(
+        select(Visit)
+        .join(Unit, Unit.id == Visit.unit_id)
+        .where(Unit.serial == serial, Visit.ended_utc.is_(None))
+        .order_by(Visit.started_utc.desc(), Visit.id.desc())
+    ).all()
+    return tuple(
+        OpenVisit(
+            visit_id=each.id,
+            product_revision_id=each.product_revision_id,
+            bench_revision_id=each.bench_revision_id,
+            purpose=each.purpose,
+            started_utc=each.started_utc,
+            sweeps=_next(session, Sweep.sequence, Sweep.visit_id == each.id),
+            moves=_next(session, Move.sequence, Move.visit_id == each.id),
+        )
+        for each in visits
+    )
+
+
+def findings_of_phase(session: Session, visit_id: UUID, phase: str) -> Sequence[Finding]:
+    """Findings of one phase of a visit as first made, in the order in which they were made."""
+    return session.scalars(
+        select(Finding)
+        .where(Finding.visit_id == visit_id, Finding.phase == phase, Finding.revision == 0)
+        .order_by(Finding.created_utc, Finding.characteristic)
+    ).all()
+
+
+def _next(session: Session, sequence: InstrumentedAttribute[int], of_visit: ColumnElement[bool]) -> int:
+    last = session.scalar(select(func.max(sequence)).where(of_visit))
+    return 0 if last is None else last + 1

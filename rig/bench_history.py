@@ -95,7 +95,9 @@ def known_curve(records: BenchRecords) -> KnownCurve:
         )
     if latest.taken_utc > now:
         return KnownCurve(
-            None, f"The last characterisation is dated {latest.taken_utc:%Y-%m-%d %H:%M} UTC, after now: set the clock."
+            None,
+            f"The last characterisation is dated {latest.taken_utc:%Y-%m-%d %H:%M} UTC, later than the bench's clock "
+            f"says: set the clock, and {again} again.",
         )
     if latest.bench_revision_id != records.revision_id:
         return KnownCurve(None, f"The bench file was changed since the last characterisation: {again} again.")

@@ -42,6 +42,8 @@ READINGS = "readings"
 """Evaluation of what readings have for themselves: the scatter of all of them together says how large it is."""
 ONE_OUTWEIGHS = 0.7
 """Share of the variance that one reading needs to lend its own distribution to the sum; many make it normal."""
+ROUNDING = 1e-12
+"""What is left of errors that cancel, as a share of the variance that they would have."""
 CONTRADICTION = 1e-3
 """Share by which the meter's limits may exceed what the characterisation says of the CV as a whole."""
 
@@ -188,7 +190,7 @@ class SweepBudgets:
         :param freedom: degrees of freedom of the readings' scatter, as this result sees it.
         """
         trigger, resolution, noise = row * self.trigger, row * self.resolution, row * self.noise
-        grid = np.bincount(self.settings, weights=row * self.grid)
+        grid = np.asarray(np.bincount(self.settings, weights=row * self.grid), dtype=np.float64)
         inputs = (
             self._own("counter trigger", trigger, freedom, Distribution.NORMAL, "bench file, both edges"),
             self._own("counter resolution", resolution, freedom, Distribution.TRIANGULAR, "bench file, both edges"),
@@ -217,7 +219,8 @@ class SweepBudgets:
     def _cv(self, row: Array) -> tuple[Input, ...]:
         """The CV: the meter's gain and offset, common to all points, and the rest of the source's characterisation."""
         by_voltage = row * self.octaves_per_volt
-        variance = float(by_voltage @ self.cv_covariance_v2 @ by_voltage)
+        variance = max(0.0, float(by_voltage @ self.cv_covariance_v2 @ by_voltage))
+        rounding = ROUNDING * float(np.sum(np.abs(by_voltage))) ** 2 * float(np.max(np.diag(self.cv_covariance_v2)))
         gain = Input(
             "meter, share of reading",
             Distribution.RECTANGULAR,
@@ -234,7 +237,7 @@ class SweepBudgets:
         )
         left = variance - gain.contribution**2 - offset.contribution**2
         freedom = self.stated.curve_degrees_of_freedom
-        if left < -CONTRADICTION * variance:
+        if left < -CONTRADICTION * variance - rounding:
             whole = Input(
                 "CV as characterised", Distribution.NORMAL, sqrt(variance), 1.0, freedom, "in the result's unit"
             )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import timedelta
 from importlib.metadata import version
 from math import isfinite
@@ -14,6 +14,8 @@ import numpy as np
 from db import models, queries
 from db.learning import add_observation
 from rig.acquire import CvLine
+from rig.assess import Finding
+from rig.science.decision import Decision, Limits, Rule
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -24,7 +26,7 @@ if TYPE_CHECKING:
     from db.learning import Quantity
     from drivers.clock import Clock
     from rig.acquire import Point
-    from rig.assess import Finding, SweepAssessment
+    from rig.assess import SweepAssessment
     from rig.bench import Bench, BenchFile, Calibration
     from rig.diagnosis import Cause
     from rig.product import Product
@@ -33,6 +35,9 @@ if TYPE_CHECKING:
     from rig.tomlfile import Loaded
 
 COVERAGE_PROBABILITY = 0.95
+AS_FOUND, AS_LEFT = "as_found", "as_left"
+RESUMABLE = timedelta(hours=12)
+"""A visit that lay open for longer is begun anew: nobody knows what became of the unit meanwhile."""
 STRAIGHT_LINE = "straight line"
 ROLES = ("source", "meter", "counter")
 
@@ -133,7 +138,8 @@ class Recorder:
     visit_id: UUID
     oscillator: str = ""
     sweeps: int = 0
-    moves: int = field(default=0)
+    moves: int = 0
+    resumed: bool = False
 
     def _controls(self, controls: Mapping[str, str]) -> dict[str, str]:
         """Controls, and which oscillator of the unit they are of where it has several."""
@@ -269,17 +275,29 @@ class Recorder:
                 oscillator=self.oscillator,
             )
 
-    def conclude(
-        self, findings: Mapping[str, Sequence[Finding]], decision: str, causes: Sequence[Cause], reason: str
-    ) -> None:
-        """Findings (by phase), verdict and the end of the visit, in one transaction."""
+    def found(self, findings: Sequence[Finding]) -> None:
+        """Findings as found, kept as soon as they are made: an interrupted visit goes on from them."""
+        with self.database.session() as session:
+            session.add_all(self._rows(AS_FOUND, findings))
+
+    def findings_found(self) -> tuple[Finding, ...]:
+        """Findings as found that this visit has already."""
+        with self.database.reading() as session:
+            rows = queries.findings_of_phase(session, self.visit_id, AS_FOUND)
+            return tuple(_from_row(row) for row in rows)
+
+    def _rows(self, phase: str, findings: Sequence[Finding]) -> list[models.Finding]:
         now = self.clock.utc()
-        listed = [(phase, each) for phase, group in findings.items() for each in group]
         # a microsecond apart, so that the history keeps their order
-        rows = [
+        return [
             _finding(self.visit_id, phase, each, now + timedelta(microseconds=place))
-            for place, (phase, each) in enumerate(listed)
+            for place, each in enumerate(findings)
         ]
+
+    def conclude(self, left: Sequence[Finding], decision: str, causes: Sequence[Cause], reason: str) -> None:
+        """Findings as left, verdict and the end of the visit, in one transaction."""
+        now = self.clock.utc()
+        rows = self._rows(AS_LEFT, left)
         with self.database.session() as session:
             session.add_all(rows)
             session.add(
@@ -309,38 +327,66 @@ def _read(reading: float) -> float | None:
     return reading if isfinite(reading) else None
 
 
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """The visit that is wanted: of which unit, by whom, what for."""
+
+    serial: str
+    batch: str
+    operator: str
+    purpose: str
+    ambient_c: float | None
+    seed: int | None
+
+
 def begin_visit(
-    records: BenchRecords,
-    product: Loaded[Product],
-    bench: Bench,
-    line: CvLine,
-    *,
-    serial: str,
-    batch: str,
-    operator: str,
-    purpose: str,
-    ambient_c: float | None,
-    seed: int | None,
+    records: BenchRecords, product: Loaded[Product], bench: Bench, line: CvLine, wanted: Wanted
 ) -> Recorder:
-    """Enter unit and visit."""
+    """Enter unit and visit; or go on with a visit of this unit that was interrupted on this bench.
+
+    What else lay open of this unit is ended as stopped; its points stay.
+    """
     now = bench.clock.utc()
     contents = product.contents
     with records.database.session() as session:
         revision = queries.get_or_add_product_revision(
             session, product_name=contents.product.name, toml_text=product.text, at_utc=now
         )
-        unit = queries.get_or_add_unit(session, serial=serial, product_id=revision.product_id, batch_code=batch)
+        unit = queries.get_or_add_unit(
+            session, serial=wanted.serial, product_id=revision.product_id, batch_code=wanted.batch
+        )
+        resumed = None
+        for lying in queries.open_visits_of(session, wanted.serial):
+            same = (lying.product_revision_id, lying.bench_revision_id, lying.purpose) == (
+                revision.id,
+                records.revision_id,
+                wanted.purpose,
+            )
+            if resumed is None and same and abs(now - lying.started_utc) <= RESUMABLE:
+                resumed = lying
+                continue
+            queries.end_visit(session, lying.visit_id, outcome="stopped", ended_utc=max(now, lying.started_utc))
+        if resumed is not None:
+            return Recorder(
+                records.database,
+                bench.clock,
+                line,
+                resumed.visit_id,
+                sweeps=resumed.sweeps,
+                moves=resumed.moves,
+                resumed=True,
+            )
         visit = models.Visit(
             unit_id=unit.id,
             product_revision_id=revision.id,
             bench_revision_id=records.revision_id,
-            operator=operator,
-            purpose=purpose,
+            operator=wanted.operator,
+            purpose=wanted.purpose,
             software_version=software_version(),
             started_utc=now,
-            ambient_c=ambient_c,
+            ambient_c=wanted.ambient_c,
             demonstration=contents.product.demonstration or bench.file.bench.demonstration,
-            seed=seed,
+            seed=wanted.seed,
         )
         session.add(visit)
         session.flush()
@@ -367,6 +413,25 @@ def _roles(visit_id: UUID, bench: Bench, records: BenchRecords, now: datetime) -
             )
         )
     return rows
+
+
+def _from_row(row: models.Finding) -> Finding:
+    nan = float("nan")
+    characteristic = row.characteristic.rpartition(".")
+    name = characteristic[2].replace("_", " ").capitalize()
+    return Finding(
+        characteristic=row.characteristic,
+        label=f"{characteristic[0]}: {name}" if characteristic[0] else name,
+        value=nan if row.value is None else row.value,
+        unit=row.unit,
+        expanded_uncertainty=nan if row.expanded_uncertainty is None else row.expanded_uncertainty,
+        limits=Limits(row.lower_limit, row.upper_limit),
+        rule=Rule(row.rule),
+        decision=Decision(row.decision),
+        lower=nan if row.bound_low is None else row.bound_low,
+        upper=nan if row.bound_high is None else row.bound_high,
+        note=row.note or "",
+    )
 
 
 def _finding(visit_id: UUID, phase: str, finding: Finding, now: datetime) -> models.Finding:

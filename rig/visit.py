@@ -16,7 +16,7 @@ from rig.errors import NoDecision, Stopped, UnitWasOff
 from rig.knowledge import learned_trims
 from rig.product import StageName
 from rig.recommend import octave_cause, rail_plan, recommend
-from rig.records import begin_visit, bench_records
+from rig.records import AS_FOUND, AS_LEFT, Wanted, begin_visit, bench_records
 from rig.science.decision import Decision, worst_of
 from rig.stages.base import adjust_base
 from rig.stages.characterise import know_the_cv
@@ -57,7 +57,6 @@ class Purpose(StrEnum):
     CHECK = "check"
 
 
-AS_FOUND, AS_LEFT = "as_found", "as_left"
 TIMES_OFF = 3
 PASSED = (Decision.PASS, Decision.CONDITIONAL_PASS)
 
@@ -74,6 +73,7 @@ class Oscillator:
     recommendation: Recommendation | None = None
     warmed: WarmedUp | None = None
     moves: Mapping[str, int] = field(default_factory=dict)
+    found_before: tuple[Finding, ...] = ()
 
     @property
     def final(self) -> Survey | None:
@@ -83,6 +83,8 @@ class Oscillator:
     @property
     def found_findings(self) -> tuple[Finding, ...]:
         """Findings as found."""
+        if self.found_before:
+            return self.found_before
         return self.findings if self.as_found is None else _named(self.name, self.as_found.findings)
 
 
@@ -129,6 +131,9 @@ class _Work:
     recorder: Recorder
     purpose: Purpose
     known: dict[str, TrimKnowledge]
+    name: str = ""
+    found_before: tuple[Finding, ...] = ()
+    """Findings as found that an interrupted visit has already: trims may have been turned since."""
     warmed: WarmedUp | None = None
     found: Survey | None = None
     advised: Recommendation | None = None
@@ -164,20 +169,16 @@ def run_visit(
     bench.source.set_voltage(0.0)
     bench.source.output_on()
     line = know_the_cv(bench, contents, operator, records)
-    recorder = begin_visit(
-        records,
-        product,
-        bench,
-        line,
-        serial=request.serial,
-        batch=batch,
-        operator=request.operator,
-        purpose=request.purpose.value,
-        ambient_c=request.ambient_c,
-        seed=request.seed,
-    )
+    wanted = Wanted(request.serial, batch, request.operator, request.purpose.value, request.ambient_c, request.seed)
+    recorder = begin_visit(records, product, bench, line, wanted)
+    if recorder.resumed:
+        operator.tell(
+            f"A visit of {request.serial} was interrupted after {recorder.moves} moves: it goes on; what was measured "
+            "as found stays as found."
+        )
+    known_findings = recorder.findings_found()
     acquisition = Acquisition(bench, contents, line)
-    with _ended(recorder):
+    with _kept_open(recorder, request.purpose):
         doubts = bench.overdue()
         for doubt in doubts:
             operator.tell(doubt)
@@ -188,11 +189,12 @@ def run_visit(
                 operator.connect_unit(request.serial, name)
             recorder.oscillator = name
             known = _known(database, product, batch, demonstration=_is_demonstration(bench, contents))
-            work = _Work(acquisition, operator, recorder, request.purpose, known)
+            own = tuple(each for each in known_findings if _of(name, each))
+            work = _Work(acquisition, operator, recorder, request.purpose, known, name, own)
             done.append(_oscillator(work, name, doubts))
         visit = Visit(recorder.visit_id, request.serial, batch, _whole(done), tuple(done), acquisition.spent)
         recorder.conclude(
-            {AS_FOUND: visit.found_findings, AS_LEFT: visit.findings},
+            visit.findings,
             visit.verdict.decision.value,
             visit.verdict.causes,
             visit.verdict.reason,
@@ -219,16 +221,26 @@ def _known(
 
 
 @contextmanager
-def _ended(recorder: Recorder) -> Iterator[None]:
-    """A visit that does not come to its verdict is ended as stopped or failed; what was measured stays."""
+def _kept_open(recorder: Recorder, purpose: Purpose) -> Iterator[None]:
+    """A visit that does not come to its verdict stays open and can go on; a mere check is ended.
+
+    What was measured is kept either way.
+    """
     try:
         yield
     except (Stopped, KeyboardInterrupt):
-        recorder.end("stopped")
+        if purpose is Purpose.CHECK:
+            recorder.end("stopped")
         raise
-    except BaseException:
-        recorder.end("failed")
+    except Exception:
+        if purpose is Purpose.CHECK:
+            recorder.end("failed")
         raise
+
+
+def _of(name: str, finding: Finding) -> bool:
+    """Whether a finding is of the oscillator of this name."""
+    return finding.characteristic.rpartition(".")[0] == name
 
 
 def _whole(oscillators: list[Oscillator]) -> Verdict:
@@ -260,6 +272,8 @@ def _oscillator(work: _Work, name: str, doubts: tuple[str, ...]) -> Oscillator:
     life = look_for_life(work.acquisition, work.operator)
     if life.cause is not None:
         findings: tuple[Finding, ...] = (life_finding(life),)
+        if not work.found_before:
+            work.recorder.found(_named(name, findings))
         return Oscillator(name, judge(findings, [life.cause], doubts), _named(name, findings))
     meter_to_rail(work.acquisition, work.operator)
     try:
@@ -338,6 +352,7 @@ def _concluded(work: _Work, name: str, doubts: tuple[str, ...]) -> Oscillator:
         recommendation=work.advised,
         warmed=work.warmed,
         moves=dict(work.moves),
+        found_before=work.found_before,
     )
 
 
@@ -373,7 +388,10 @@ def _warm_up(work: _Work) -> None:
 def _as_found(work: _Work) -> None:
     if work.warmed is None:
         raise NoDecision("Nothing is known of the unit's drift: let it warm up first.")
-    work.found = survey(work.acquisition, work.operator, work.recorder, AS_FOUND, work.warmed)
+    purpose = "resumed" if work.found_before else AS_FOUND
+    work.found = survey(work.acquisition, work.operator, work.recorder, purpose, work.warmed)
+    if not work.found_before:
+        work.recorder.found(_named(work.name, work.found.findings))
     work.advised = _advise(work, work.found)
     work.recorder.recommendation(work.found.sweep_id, work.advised)
     work.turning = (

@@ -86,7 +86,7 @@ def known(serial: str, recorded: UnitHistory | None, now: datetime) -> Known:
         last = visits[-1]
         return Known(
             Standing.UNFINISHED,
-            f"Unit {serial} was begun {_when(last, now)} by {last.operator} and has no verdict: it begins anew.",
+            f"Unit {serial} was begun {_when(last, now)} by {last.operator} and has no verdict: it goes on if it was interrupted, else it begins anew.",
         )
     last = judged[-1]
     decision = last.verdict.decision if last.verdict is not None else ""
@@ -304,7 +304,7 @@ def _left_open(database: Database, bench: Bench) -> list[str]:
     if not left:
         return []
     serials = ", ".join(dict.fromkeys(each.serial for each in left))
-    return [f"Begun on this bench and never ended: {serials}. Scan a unit to begin it anew; what was measured is kept."]
+    return [f"Begun on this bench and never ended: {serials}. Scan a unit to go on with it; what was measured is kept."]
 
 
 def _finish(visit: Visit, person: ConsoleOperator, bench: Bench, product: Product, out: Path | None) -> None:

@@ -9,16 +9,16 @@ from drivers.asking.findings import Capability, Evidence, LinkFindings
 from drivers.clock import Clock
 from drivers.dialect import ErrorForm, LinkDialect
 from drivers.error_forms import error_reader
-from drivers.errors import AnswerLate, DriverError, InstrumentError, LinkRefused, ReplyError
+from drivers.errors import AnswerLate, InstrumentError, LinkRefused, ReplyError
 from drivers.exchange import Observer
 from drivers.link import SerialOptions
-from drivers.scpi import parse_nonnegative_integer
+from drivers.scpi import parse_nonnegative_integer, split_units
 from drivers.session import Session
 
 TERMINATIONS = ("\n", "\r\n", "\r")
 NONSENSE = "NONE:SUCH"
 """A header that no instrument has: one that reports errors has to report it."""
-_BARE = LinkDialect(identity_fields=3, clear="", error_query="", token_write="", token_count=0, joins=False)
+_BARE = LinkDialect(identity_fields=3, clear="", error_query="", token_write="", token_count=0)
 _ERROR_QUERIES = ("SYST:ERR?", ":SYST:ERR?", "SYST:ERR:NEXT?", "STAT:QUE?")
 _ERROR_FORMS = (ErrorForm.QUOTED, ErrorForm.UNQUOTED, ErrorForm.NUMBER)
 # IEEE 488.2-1992, 11.3 and 11.4: of *SRE, bit 6 is not used, so that only 6 bits in a row are
@@ -63,27 +63,38 @@ def ask_link(address: Address) -> LinkFindings:
 
     :raises LinkRefused: nobody is there, or nobody who identifies himself with any of the usual line ends.
     :raises Unreadable: who answers has no identity of at least three fields (IEEE 488.2-1992, 10.14, wants four).
+    :raises LinkError: the link failed while asking.
     """
     termination, patience_s = _line_end(address)
     with address.open(_BARE, termination, patience_s) as bare:
-        fields = 4 if bare.identity.firmware != "0" else 3
+        fields = 4 if bare.ask(_BARE.identity).count(",") >= 3 else 3
         dialect = replace(_BARE, identity_fields=fields, clear=LinkDialect().clear)
         dialect = _with_token(bare, dialect)
         dialect = _with_errors(bare, dialect)
         joins = _joins(bare, dialect)
-        dialect = replace(dialect, joins=joins) if joins else _without_token(dialect)
         drops_rest = joins and bool(dialect.error_query) and _drops_rest(bare, dialect)
-        common = tuple(_common(bare, dialect))
+    dialect = dialect if joins else replace(dialect, joins=False, token_write="", token_count=0)
     dialect = _proven(address, dialect, termination, patience_s)
+    with address.open(careful(dialect, drops_rest=drops_rest), termination, patience_s) as session:
+        capabilities = (*_capabilities(dialect), *_common(session))
     return LinkFindings(
-        identity=bare.identity,
+        identity=session.identity,
         dialect=dialect,
         termination=termination,
         patience_s=patience_s,
         drops_rest=drops_rest,
-        capabilities=(*_capabilities(dialect), *common),
+        capabilities=capabilities,
         losses=tuple(_losses(dialect)),
     )
+
+
+def careful(dialect: LinkDialect, *, drops_rest: bool) -> LinkDialect:
+    """Return the dialect in which to try spellings that may be wrong.
+
+    An instrument that forgets the rest of a message at an error is asked one unit at a time, or each wrong spelling
+    would cost the time of an answer that does not come.
+    """
+    return replace(dialect, joins=False, token_write="", token_count=0) if drops_rest else dialect
 
 
 def _line_end(address: Address) -> tuple[str, float]:
@@ -115,10 +126,6 @@ def _with_token(bare: Session, dialect: LinkDialect) -> LinkDialect:
         if all(_comes_back(bare, write.format(token=token), read, token) for token in (5, 9)):
             return replace(dialect, token_write=write, token_read=read, token_count=count)
     return dialect
-
-
-def _without_token(dialect: LinkDialect) -> LinkDialect:
-    return replace(dialect, joins=False, token_write="", token_count=0)
 
 
 def _comes_back(bare: Session, write: str, read: str, value: int) -> bool:
@@ -183,17 +190,92 @@ def _joins(bare: Session, dialect: LinkDialect) -> bool:
         message, parts = f"{query}{between}{query}", 2
     else:
         return False
-    joining = bare.dialect_replaced(replace(_BARE, joins=True))
     try:
-        answer = joining.ask(message)
+        answer = bare.ask(message)
     except (AnswerLate, ReplyError):
         return False
-    return len(answer.split(";")) >= parts
+    return len(split_units(answer)) == parts
 
 
 def _drops_rest(bare: Session, dialect: LinkDialect) -> bool:
-    ...
+    """Whether an error makes the instrument forget the rest of a message; the queue is empty afterwards."""
+    query, read = dialect.error_query.removeprefix(":"), error_reader(dialect.error_form)
+    try:
+        entry = bare.value(f"{NONSENSE};{'' if query.startswith('*') else ':'}{query}", read)
+    except (AnswerLate, ReplyError):
+        drops = True
+    else:
+        drops = not entry.code
+    return not _emptied(bare, dialect.error_query, dialect.error_form) or drops
 
 
-def _common(bare: Session, dialect: LinkDialect) -> list[Capability]:
-    ...
+def _proven(address: Address, dialect: LinkDialect, termination: str, patience_s: float) -> LinkDialect:
+    """Return the best dialect with which a session opens: as found, else more modest ones.
+
+    :raises DriverError: none does.
+    """
+    modest = replace(dialect, joins=False, token_write="", token_count=0)
+    for each in (dialect, replace(dialect, clear=""), modest):
+        if _opens(address, each, termination, patience_s):
+            return each
+    last = replace(modest, clear="")
+    address.open(last, termination, patience_s).close()
+    return last
+
+
+def _opens(address: Address, dialect: LinkDialect, termination: str, patience_s: float) -> bool:
+    try:
+        address.open(dialect, termination, patience_s).close()
+    except (InstrumentError, AnswerLate, ReplyError, LinkRefused):
+        return False
+    return True
+
+
+def _common(session: Session) -> list[Capability]:
+    """Ask for the common commands by which one waits (IEEE 488.2-1992, 12.5)."""
+    found = [_asked(session, "completion asked for", "*OPC?")]
+    for name, command in (("completion flagged", "*OPC"), ("waiting", "*WAI")):
+        if session.reports_errors:
+            found.append(_commanded(session, name, command))
+    return found
+
+
+def _asked(session: Session, name: str, query: str) -> Capability:
+    try:
+        session.ask(query)
+    except (InstrumentError, AnswerLate, ReplyError) as error:
+        return Capability(name, "", Evidence.NONE, str(error))
+    return Capability(name, query, Evidence.ANSWERED)
+
+
+def _commanded(session: Session, name: str, command: str) -> Capability:
+    try:
+        session.command(command)
+    except InstrumentError as error:
+        return Capability(name, "", Evidence.NONE, str(error.entries[0]))
+    return Capability(name, command, Evidence.ACCEPTED)
+
+
+def _capabilities(dialect: LinkDialect) -> list[Capability]:
+    register = dialect.error_form is ErrorForm.REGISTER
+    error_query = Evidence.ACCEPTED if dialect.error_query else Evidence.NONE
+    token = Evidence.READ_BACK if dialect.token_write else Evidence.NONE
+    joins = "several units a message" if dialect.joins else ""
+    return [
+        Capability("event register" if register else "error queue", dialect.error_query, error_query),
+        Capability("proof of answers", dialect.token_write, token),
+        Capability("joined messages", joins, Evidence.ANSWERED if joins else Evidence.NONE),
+    ]
+
+
+def _losses(dialect: LinkDialect) -> list[str]:
+    losses: list[str] = []
+    if not dialect.error_query:
+        losses.append("It reports no errors: settings are checked by reading them back, which costs a message each.")
+    elif dialect.error_form is ErrorForm.REGISTER:
+        losses.append("It has no error queue: refusals are seen in *ESR?, without the instrument's own words.")
+    if not dialect.joins:
+        losses.append("It takes one command a message: a setting and its check are two messages, which is slower.")
+    if not dialect.token_write:
+        losses.append("It has no register for tokens: a doubled answer can only be told by what it says.")
+    return losses

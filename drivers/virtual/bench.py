@@ -16,6 +16,7 @@ from drivers.virtual.errors import HandsRefused
 from drivers.virtual.hands import VirtualHands
 from drivers.virtual.links.direct import DirectLink
 from drivers.virtual.links.sockets import SocketLink
+from drivers.virtual.links.terminals import TerminalLink
 from drivers.virtual.meter import VirtualMeter
 from drivers.virtual.population import draw, load_population
 from drivers.virtual.source import VirtualSource
@@ -30,6 +31,12 @@ if TYPE_CHECKING:
     from drivers.virtual.device import Device
     from drivers.virtual.links.serving import Link
     from drivers.virtual.unit import UnitDescription
+
+_LINKS: dict[str, type[DirectLink | SocketLink | TerminalLink]] = {
+    "socket": SocketLink,
+    "serial": TerminalLink,
+    "direct": DirectLink,
+}
 
 __all__ = ["VirtualBench", "VirtualBenchConfiguration", "parse", "start"]
 
@@ -94,7 +101,7 @@ class VirtualBench:
         self.close()
 
     def _serve(self, device: Device) -> str:
-        link: Link = DirectLink(device) if self._configuration.link == "direct" else SocketLink(device)
+        link: Link = _LINKS[self._configuration.link](device, termination=device.personality.termination)
         self._links.callback(link.close)
         return link.resource
 

@@ -9,10 +9,11 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import AfterValidator, Field, model_validator
 
 from drivers.virtual.description import Described, check
 from drivers.virtual.faults import Fault
+from drivers.virtual.personality import COUNTERS, METERS, SOURCES, Personality
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -21,9 +22,19 @@ Positive = Annotated[float, Field(gt=0)]
 NotNegative = Annotated[float, Field(ge=0)]
 
 
-class SourceConfiguration(Described):
-    """The CV source: what it can do and how wrong it is."""
+def _one_of(known: Mapping[str, Personality]) -> AfterValidator:
+    def check_name(name: str) -> str:
+        if name not in known:
+            raise ValueError(f"no such personality; there are: {', '.join(known)}")
+        return name
 
+    return AfterValidator(check_name)
+
+
+class SourceConfiguration(Described):
+    """The CV source: what it can do, how wrong it is, and how it is spoken to."""
+
+    personality: Annotated[str, _one_of(SOURCES)] = "standard"
     low_v: Annotated[float, Field(le=0)] = -1.0
     high_v: Positive = 10.0
     resolution_v: Positive = 1e-4
@@ -45,8 +56,9 @@ class MeterRange(Described):
 
 
 class MeterConfiguration(Described):
-    """The meter: specification, noise and integration."""
+    """The meter: specification, noise and integration, and how it is spoken to."""
 
+    personality: Annotated[str, _one_of(METERS)] = "standard"
     ranges: Annotated[tuple[MeterRange, ...], Field(min_length=1)] = (
         MeterRange(range_v=0.1, reading_ppm=50.0, range_ppm=35.0),
         MeterRange(range_v=1.0, reading_ppm=40.0, range_ppm=7.0),
@@ -67,8 +79,9 @@ class MeterConfiguration(Described):
 
 
 class CounterConfiguration(Described):
-    """The counter: time base, trigger and resolution."""
+    """The counter: time base, trigger and resolution, and how it is spoken to."""
 
+    personality: Annotated[str, _one_of(COUNTERS)] = "standard"
     time_base_ppm: NotNegative = 2.0
     """Limits of error of the time base."""
     trigger_jitter_s: NotNegative = 5e-7
@@ -85,8 +98,8 @@ class VirtualBenchConfiguration(Described):
     """
 
     clock: Literal["instant", "real"] = "instant"
-    link: Literal["socket", "direct"] = "socket"
-    """How programs reach the instruments: over loopback sockets, or inside this process."""
+    link: Literal["socket", "serial", "direct"] = "socket"
+    """How programs reach the instruments: over loopback sockets, pseudo-terminals, or inside this process."""
     seed: Annotated[int, Field(ge=0, lt=2**63)] = 0
     latency_s: NotNegative = 0.005
     started: datetime | None = None

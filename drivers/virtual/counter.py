@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from drivers.virtual.parameters import NOT_A_NUMBER, Number, Quoted, real, words
+from drivers.virtual.personality import COUNTERS
 from drivers.virtual.randomness import stream
 from drivers.virtual.status import Questionable
 from drivers.virtual.triggered import Planned, TriggeredDevice
@@ -56,7 +57,7 @@ class VirtualCounter(TriggeredDevice[Gate]):
         latency_s: float,
         seed: int,
     ) -> None:
-        super().__init__(clock, IDENTITY, latency_s)
+        super().__init__(clock, IDENTITY, latency_s, "HZ", COUNTERS[configuration.personality])
         self._wiring = wiring
         self._configuration = configuration
         self._chance = stream(seed, "counter", "gates")
@@ -72,10 +73,18 @@ class VirtualCounter(TriggeredDevice[Gate]):
         level = Number(-10.0, 10.0, 0.0, unit="V")
         impedance = Number(LOW_IMPEDANCE_OHM, HIGH_IMPEDANCE_OHM, HIGH_IMPEDANCE_OHM, unit="OHM")
         self.add("CONFigure[:SCALar][:VOLTage]:FREQuency", self._configure, expected, resolution)
-        self.add("MEASure[:SCALar][:VOLTage]:FREQuency?", self._measure, expected, resolution)
+        self.add("MEASure[:SCALar][:VOLTage]:FREQuency?", self._measure, expected, resolution, unit="HZ")
         self.add("[SENSe[1]]:FUNCtion[:ON]", self._take_function, Quoted({"FREQ": "FREQ", "FREQUENCY": "FREQ"}))
         self.add("[SENSe[1]]:FUNCtion[:ON]?", lambda: '"FREQ"')
         self.add_number("[SENSe[1]]:FREQuency:APERture", gate, self._take_gate, lambda: self._gate_s)
+        # common practice: a resolution of 1 Hz takes a gate of 1 s
+        cycle_a_gate = Number(1.0 / LONGEST_GATE_S, 1.0 / SHORTEST_GATE_S, 1.0 / DEFAULT_GATE_S, unit="HZ")
+        self.add_number(
+            "[SENSe[1]]:FREQuency:RESolution",
+            cycle_a_gate,
+            lambda resolution_hz: self._take_gate(1.0 / resolution_hz),
+            lambda: 1.0 / self._gate_s,
+        )
         self.add_number("[SENSe[1]]:EVENt[1]:LEVel[:ABSolute]", level, self._take_level, lambda: self._level_v)
         self.add_number("INPut[1]:LEVel[:ABSolute]", level, self._take_level, lambda: self._level_v)
         self.add_number("INPut[1]:IMPedance", impedance, self._take_impedance, lambda: self._impedance_ohm)
@@ -122,7 +131,7 @@ class VirtualCounter(TriggeredDevice[Gate]):
         still_there = plan.periods > 0 and self._wiring.frequency_hz(plan.end_s) > 0.0
         if not still_there:
             self.status.questionable.pulse(Questionable.FREQUENCY)
-            return real(NOT_A_NUMBER, DIGITS)
+            return self.personality.no_result or real(NOT_A_NUMBER, DIGITS)
         duration_s = plan.end_s - plan.start_s
         true_hz = self._mean_hz(plan.start_s, plan.end_s) * (1.0 + plan.noise)
         timed_s = duration_s * (1.0 + self.time_base_error) + plan.jitter_s

@@ -8,9 +8,11 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 from dataclasses import dataclass
+from functools import partial
 from threading import RLock
 from typing import TYPE_CHECKING
 
+from drivers.virtual.channels import channel_of, second_of
 from drivers.virtual.grammar import Unit, units
 from drivers.virtual.headers import HeaderTree
 from drivers.virtual.parameters import (
@@ -23,6 +25,7 @@ from drivers.virtual.parameters import (
     read_all,
     real,
 )
+from drivers.virtual.personality import STANDARD, Channels, Errors, Personality
 from drivers.virtual.scpi_errors import ScpiError
 from drivers.virtual.status import Entry, EventRegister, StandardEvent, Status
 
@@ -43,11 +46,15 @@ class Command:
     """What belongs to a header.
 
     :param obey: called with the values of the parameters; returns the answer of a query.
+    :param unit: what a personality with units puts behind each number of the answer.
+    :param listed: the channel comes as a list behind the parameters, and is passed before them.
     :param indefinite: the answer has no end of its own, so that no query may follow it (IEEE 488.2, 10.14.3).
     """
 
     obey: Callable[..., str | None]
     takes: tuple[Parameter, ...] = ()
+    unit: str = ""
+    listed: bool = False
     indefinite: bool = False
 
 
@@ -58,19 +65,28 @@ class Device(ABC):
     is going on by :meth:`refresh`.
 
     :param identity: maker, model, serial, firmware, as ``*IDN?`` answers.
-    :param latency_s: time that every message takes, on the bench's clock.
+    :param latency_s: time that every message takes, on the bench's clock, unless the personality has its own.
+    :param personality: how it is spoken to.
     """
 
-    def __init__(self, clock: Clock, identity: tuple[str, str, str, str], latency_s: float) -> None:
+    def __init__(
+        self,
+        clock: Clock,
+        identity: tuple[str, str, str, str],
+        latency_s: float,
+        personality: Personality = STANDARD,
+    ) -> None:
         self.clock = clock
+        self.personality = personality
         self.status = Status()
         self.busy_until_s = float("-inf")
-        self._identity = ",".join(identity)
-        self._latency_s = latency_s
+        self._identity = personality.identity or ",".join(identity)
+        self._latency_s = latency_s if personality.latency_s is None else personality.latency_s
         self._tree: HeaderTree[Command] = HeaderTree()
         self._lock = RLock()
         self._completion_wanted = False
         self._answering = False
+        self.selected = 1
         self._add_common()
         self._add_system()
         self._add_register("STATus:OPERation", self.status.operation)
@@ -86,6 +102,9 @@ class Device(ABC):
         """
         with self._lock:
             self.clock.sleep(self._latency_s)
+            if ";" in message and not self.personality.joins:
+                self.status.report(Entry(-102))
+                return None
             return self._respond(message)
 
     def query_error(self, code: int) -> None:
@@ -93,9 +112,36 @@ class Device(ABC):
         with self._lock:
             self.status.report(Entry(code))
 
-    def add(self, header: str, obey: Callable[..., str | None], *takes: Parameter, indefinite: bool = False) -> None:
-        """Add a command or query (SCPI notation)."""
-        self._tree.add(header, Command(obey, takes, indefinite))
+    def add(
+        self,
+        header: str,
+        obey: Callable[..., str | None],
+        *takes: Parameter,
+        unit: str = "",
+        indefinite: bool = False,
+    ) -> None:
+        """Add a command or query (SCPI notation), as the personality spells it."""
+        for spelling in self.personality.spellings(header):
+            self._tree.add(spelling, Command(obey, takes, unit, indefinite=indefinite))
+
+    def add_by_channel(self, header: str, obey: Callable[..., str | None], *takes: Parameter, unit: str = "") -> None:
+        """Add a command or query that acts on a channel, named in the personality's way.
+
+        :param header: with ``{n}`` where a number may stand.
+        :param obey: takes the channel before the parameters.
+        """
+        for spelling in self.personality.spellings(header):
+            first = spelling.replace("{n}", "[1]")
+            match self.personality.channels:
+                case Channels.NONE:
+                    self._tree.add(first, Command(partial(obey, 1), takes, unit))
+                case Channels.LIST:
+                    self._tree.add(first, Command(obey, takes, unit, listed=True))
+                case Channels.SELECT:
+                    self._tree.add(first, Command(lambda *values: obey(self.selected, *values), takes, unit))
+                case Channels.SUFFIX:
+                    self._tree.add(first, Command(partial(obey, 1), takes, unit))
+                    self._tree.add(second_of(spelling), Command(partial(obey, 2), takes, unit))
 
     def add_number(self, header: str, number: Number, take: Callable[[float], None], give: Callable[[], float]) -> None:
         """Add a setting and the query that belongs to it, which also tells its limits."""
@@ -150,6 +196,8 @@ class Device(ABC):
                 answer = self._obey(command, unit)
             except ScpiError as error:
                 self.status.report(Entry(error.code, _printable(error.detail)))
+                if self.personality.drops_rest:
+                    return None
                 continue
             if answer is not None:
                 answers.append(answer)
@@ -157,7 +205,14 @@ class Device(ABC):
         return ";".join(answers) if answers else None
 
     def _obey(self, command: Command, unit: Unit) -> str | None:
-        return command.obey(*read_all(command.takes, unit.elements))
+        if command.listed:
+            channel, elements = channel_of(unit.elements)
+            answer = command.obey(channel, *read_all(command.takes, elements))
+        else:
+            answer = command.obey(*read_all(command.takes, unit.elements))
+        if answer is None or not (command.unit and self.personality.units):
+            return answer
+        return ",".join(f"{number} {command.unit}" for number in answer.split(","))
 
     def _settle_status(self) -> None:
         self.refresh()
@@ -184,13 +239,26 @@ class Device(ABC):
     def _add_system(self) -> None:
         errors = self.status.errors
         for header in ("SYSTem:ERRor[:NEXT]?", "STATus:QUEue[:NEXT]?"):
-            self.add(header, lambda: str(errors.take()))
+            self.add(header, self._answer_error)
         self.add("SYSTem:ERRor:ALL?", lambda: ",".join(str(entry) for entry in errors.take_all()))
         self.add("SYSTem:ERRor:COUNt?", lambda: integer(len(errors)))
         self.add("SYSTem:ERRor:CODE[:NEXT]?", lambda: integer(errors.take().code))
         self.add("SYSTem:ERRor:CODE:ALL?", lambda: ",".join(integer(entry.code) for entry in errors.take_all()))
         self.add("SYSTem:VERSion?", lambda: SCPI_VERSION)
         self.add("STATus:PRESet", self._preset)
+
+    def _answer_error(self) -> str | None:
+        match self.personality.errors:
+            case Errors.UNANSWERED:
+                return None
+            case Errors.EMPTY:
+                return str(Entry(0))
+            case Errors.NUMBER:
+                return integer(self.status.errors.take().code)
+            case Errors.UNQUOTED:
+                return str(self.status.errors.take()).replace('"', "").replace(",", ", ")
+            case _:
+                return str(self.status.errors.take())
 
     def _add_register(self, header: str, register: EventRegister) -> None:
         self.add(f"{header}[:EVENt]?", lambda: integer(register.take_event()))

@@ -13,7 +13,7 @@ from typing import Generic, TypeVar
 
 from drivers.virtual.scpi_errors import ScpiError
 
-_PATTERN_NODE = re.compile(r"(?P<optional>\[)?:?(?P<long>[A-Za-z_]+)(?:\[?(?P<suffix>1)\]?)?\]?")
+_PATTERN_NODE = re.compile(r"(?P<optional>\[)?:?(?P<long>[A-Za-z_]+)(?:\[?(?P<suffix>[1-9])\]?)?\]?")
 _WORD = re.compile(r"(?P<mnemonic>[A-Z_*][A-Z0-9_]*?)(?P<suffix>[0-9]*)")
 LeafT = TypeVar("LeafT")
 
@@ -22,13 +22,13 @@ LeafT = TypeVar("LeafT")
 class Node:
     """One node of a header: its two spellings, in capitals.
 
-    :param numbered: whether it takes a numeric suffix; the only number here is 1, which is also the default.
+    :param number: the numeric suffix that it takes, of which 1 may be left out; 0 when it takes none.
     """
 
     short: str
     long: str
     optional: bool
-    numbered: bool
+    number: int
 
     def fits(self, mnemonic: str) -> bool:
         """Whether a mnemonic without its number is one of the two spellings."""
@@ -42,7 +42,7 @@ def nodes_of(pattern: str) -> tuple[Node, ...]:
     for match in _PATTERN_NODE.finditer(pattern):
         long = match["long"]
         short = "".join(character for character in long if not character.islower())
-        found.append(Node(short, long.upper(), bool(match["optional"]), match["suffix"] is not None))
+        found.append(Node(short, long.upper(), bool(match["optional"]), int(match["suffix"] or 0)))
     return tuple(found)
 
 
@@ -100,9 +100,11 @@ def _fit(nodes: tuple[Node, ...], parts: list[tuple[str, str]]) -> bool | None:
     node, rest = nodes[0], nodes[1:]
     if parts and node.fits(parts[0][0]):
         number = parts[0][1]
-        if number and not node.numbered:
+        if number and not node.number:
             return False
         fits = _fit(rest, parts[1:])
         if fits is not False:
-            return fits if not number or number.lstrip("0") == "1" else None
+            return (
+                fits if not node.number or (number.lstrip("0") or "0" if number else "1") == str(node.number) else None
+            )
     return _fit(rest, parts) if node.optional else False

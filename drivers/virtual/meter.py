@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from drivers.virtual.parameters import INFINITY, Number, Quoted, real
+from drivers.virtual.personality import METERS
 from drivers.virtual.randomness import stream
 from drivers.virtual.status import Questionable
 from drivers.virtual.triggered import Planned, TriggeredDevice
@@ -50,7 +51,7 @@ class VirtualMeter(TriggeredDevice[Reading]):
     def __init__(
         self, clock: Clock, wiring: Wiring, configuration: MeterConfiguration, *, latency_s: float, seed: int
     ) -> None:
-        super().__init__(clock, IDENTITY, latency_s)
+        super().__init__(clock, IDENTITY, latency_s, "V", METERS[configuration.personality])
         self._wiring = wiring
         self._configuration = configuration
         self._noise = stream(seed, "meter", "noise")
@@ -63,6 +64,8 @@ class VirtualMeter(TriggeredDevice[Reading]):
             for each in configuration.ranges
         }
         self._cycles = 1.0
+        self._auto_zero = True
+        mains_hz = configuration.mains_hz
         self._fixed: MeterRange | None = None
         self._last_range = configuration.ranges[-1]
         widest_v = configuration.ranges[-1].range_v
@@ -71,7 +74,7 @@ class VirtualMeter(TriggeredDevice[Reading]):
         voltage = "[SENSe[1]]:VOLTage[:DC]"
         self.add("CONFigure[:SCALar]:VOLTage[:DC]", self._configure, expected, resolution)
         self.add("CONFigure?", self._answer_configuration)
-        self.add("MEASure[:SCALar]:VOLTage[:DC]?", self._measure, expected, resolution)
+        self.add("MEASure[:SCALar]:VOLTage[:DC]?", self._measure, expected, resolution, unit="V")
         self.add(
             "[SENSe[1]]:FUNCtion[:ON]",
             self._take_function,
@@ -79,6 +82,14 @@ class VirtualMeter(TriggeredDevice[Reading]):
         )
         self.add("[SENSe[1]]:FUNCtion[:ON]?", lambda: '"VOLT"')
         self.add_number(f"{voltage}:NPLCycles", Number(0.02, 100.0, 1.0), self._take_cycles, lambda: self._cycles)
+        aperture = Number(0.02 / mains_hz, 100.0 / mains_hz, 1.0 / mains_hz, unit="S")
+        self.add_number(
+            f"{voltage}:APERture",
+            aperture,
+            lambda aperture_s: self._take_cycles(aperture_s * mains_hz),
+            lambda: self._cycles / mains_hz,
+        )
+        self.add_boolean(f"{voltage}:ZERO:AUTO", self._take_auto_zero, lambda: self._auto_zero)
         self.add_number(
             f"{voltage}:RANGe[:UPPer]",
             Number(0.0, OVER_RANGE * widest_v, widest_v, unit="V"),
@@ -133,6 +144,10 @@ class VirtualMeter(TriggeredDevice[Reading]):
 
     def _take_cycles(self, cycles: float) -> None:
         self._cycles = cycles
+        self.forget()
+
+    def _take_auto_zero(self, on: bool) -> None:
+        self._auto_zero = on
         self.forget()
 
     def _take_range(self, expected_v: float) -> None:

@@ -158,6 +158,20 @@ class Boolean:
 
 
 @dataclass(frozen=True, slots=True)
+class NumericBoolean(Boolean):
+    """A switch that takes 0 and 1 only."""
+
+    def read(self, element: Element) -> bool:
+        """Whether it is on.
+
+        :raises ScpiError: it is not a number.
+        """
+        if element.kind is Kind.CHARACTER:
+            raise ScpiError(_NOT_ALLOWED[element.kind], element.text)
+        return Boolean.read(self, element)
+
+
+@dataclass(frozen=True, slots=True)
 class Word:
     """One of a few words, in short or long form; its value is the short form."""
 

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Generic, TypeVar
 
 from drivers.virtual.device import Device
 from drivers.virtual.parameters import Number, Word, words
+from drivers.virtual.personality import STANDARD, Personality
 from drivers.virtual.scpi_errors import ScpiError
 from drivers.virtual.status import Operation
 
@@ -31,17 +32,27 @@ class Planned(Generic[PlanT]):
 
 
 class TriggeredDevice(Device, Generic[PlanT]):
-    """A device that reads after ``INITiate``; its readings are kept until the next one is started."""
+    """A device that reads after ``INITiate``; its readings are kept until the next one is started.
 
-    def __init__(self, clock: Clock, identity: tuple[str, str, str, str], latency_s: float) -> None:
-        super().__init__(clock, identity, latency_s)
+    :param unit: unit of its readings.
+    """
+
+    def __init__(
+        self,
+        clock: Clock,
+        identity: tuple[str, str, str, str],
+        latency_s: float,
+        unit: str,
+        personality: Personality = STANDARD,
+    ) -> None:
+        super().__init__(clock, identity, latency_s, personality)
         self._samples = 1
         self._started: list[Planned[PlanT]] = []
         self._read: str | None = None
         self.add("INITiate[:IMMediate]", self._initiate)
         self.add("ABORt", self._abort)
-        self.add("FETCh?", self._fetch)
-        self.add("READ?", self._initiate_and_fetch)
+        self.add("FETCh?", self._fetch, unit=unit)
+        self.add("READ?", self._initiate_and_fetch, unit=unit)
         self.add_number(
             "SAMPle:COUNt", Number(1, MOST_SAMPLES, 1, whole=True), self._take_samples, lambda: self._samples
         )
@@ -87,6 +98,11 @@ class TriggeredDevice(Device, Generic[PlanT]):
     def _fetch(self) -> str:
         if not self._started:
             raise ScpiError(-230)
+        if not self.personality.fetch_waits and self.clock.now() < self.busy_until_s:
+            raise ScpiError(-230, "measurement under way")
+        return self._result()
+
+    def _result(self) -> str:
         self.wait()
         if self._read is None:
             self._read = ",".join(self.result(each.plan) for each in self._started)
@@ -94,7 +110,7 @@ class TriggeredDevice(Device, Generic[PlanT]):
 
     def _initiate_and_fetch(self) -> str:
         self._initiate()
-        return self._fetch()
+        return self._result()
 
     def _abort(self) -> None:
         if self.clock.now() < self.busy_until_s:

@@ -26,7 +26,9 @@ if TYPE_CHECKING:
     from rig.operators.desk import Event
     from rig.operators.port import MeterPlace, Sight, Turn, Watch
 
-LOOKS_EVERY_S = 0.05
+BETWEEN_LOOKS_S = 0.005
+"""A look takes its own time; this is for sights that take none."""
+PAINTED_EVERY_S = 0.05
 CONFIRM_WITHIN_S = 10.0
 TYPING_S = 1.0
 """Within this time of a key that means nothing somebody types, and ``s`` is a letter."""
@@ -147,7 +149,7 @@ class ConsoleOperator:
         if done >= total:
             self._progress_s = float("-inf")
             self.screen.line(f"  {stage}: done", QUIET)
-        elif self.screen.redraws and now_s - self._progress_s >= LOOKS_EVERY_S:
+        elif self.screen.redraws and now_s - self._progress_s >= PAINTED_EVERY_S:
             self._progress_s = now_s
             width = self.screen.size()[0] - 1
             self.screen.paint([progress_line(stage, done, total, width, self.screen.glyphs)])
@@ -161,12 +163,12 @@ class ConsoleOperator:
         if sight is None:
             self._ask(f"Set {control} to {position}", fingers.hint or "Enter when done", fingers=fingers)
             return
-        self.screen.line(f"Set {control} to {position}", STRONG)
         by_enter = "" if fingers.hint else "Enter goes on without"
         hint = hints(fingers.hint, "the rig sees it by itself", by_enter, "s stops")
-        self.screen.line(f"  {hint}", QUIET)
         with self.desk as desk:
             self._clear_the_desk()
+            self.screen.line(f"Set {control} to {position}", STRONG)
+            self.screen.line(f"  {hint}", QUIET)
             override = _Override(self.screen, desk.now)
             shown = SightLine(self.screen, desk.now)
             while True:
@@ -174,7 +176,7 @@ class ConsoleOperator:
                 shown.show(sighting)
                 if sighting.done:
                     return
-                keys = [self._key(event) for event in desk.arrived(LOOKS_EVERY_S)]
+                keys = [self._key(event) for event in desk.arrived(BETWEEN_LOOKS_S)]
                 unknown = [key for key in keys if key and not fingers.press(key)]
                 if Key.ENTER in unknown and override.given():
                     self.screen.line(f"  {control} is taken to be at {position}, on your word.", WARNING)

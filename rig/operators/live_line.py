@@ -45,7 +45,8 @@ class View:
     """What a watch shows at one moment.
 
     ``start_distance`` is the first distance of the move (None before there was one); ``said`` a line of the console's
-    own, ``keys`` the keys that help.
+    own, ``keys`` the keys that help. ``lingers`` when the readings have been inside for long and are still not sure to
+    be: a little nearer to the middle makes them so.
     """
 
     turn: Turn
@@ -55,11 +56,12 @@ class View:
     start_distance: float | None
     keys: str = ""
     said: str = ""
+    lingers: bool = False
 
     @property
     def inside(self) -> bool:
-        """Whether the reading is within the tolerance."""
-        return isfinite(self.reading.distance) and abs(self.reading.distance) <= self.tolerance
+        """Whether it is inside, as the watch sees it: a single reading may stray."""
+        return self.reading.done or (self.reading.seen is Seen.INSIDE and not self.lingers)
 
     @property
     def turns_left(self) -> float | None:
@@ -199,6 +201,8 @@ def plain_line(view: View, glyphs: Glyphs) -> str:
 
 
 def _seen(view: View) -> Text:
+    if view.lingers and not view.said:
+        return Text("inside, but not surely: a little nearer to the middle", WARNING)
     return Text(view.said or view.reading.seen.value, _SEEN_STYLES[view.reading.seen])
 
 

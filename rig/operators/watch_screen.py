@@ -9,6 +9,7 @@ from rich.text import Text
 
 from rig.operators.glyphs import large_letters
 from rig.operators.live_line import GOOD, QUIET, STRONG, WARNING, View, amount, distance_shown, plain_line, watch_lines
+from rig.operators.port import Seen
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -20,6 +21,7 @@ PAINTED_EVERY_S = 0.02
 PLAIN_LINES_EVERY_S = 1.0
 PLAIN_CHANGES_EVERY_S = 0.4
 SAID_FOR_S = 1.5
+LINGERS_S = 3.0
 
 
 class WatchScreen:
@@ -33,6 +35,7 @@ class WatchScreen:
         self._now = now
         self._start: float | None = None
         self._shown_s = self._said_s = float("-inf")
+        self._inside_s: float | None = None
         self._seen = ""
         self._said = ""
 
@@ -53,6 +56,10 @@ class WatchScreen:
         now_s = self._now()
         if now_s - self._said_s > SAID_FOR_S:
             self._said = ""
+        if reading.seen is not Seen.INSIDE:
+            self._inside_s = None
+        elif self._inside_s is None:
+            self._inside_s = now_s
         since_s = now_s - self._shown_s
         if self._screen.redraws:
             if since_s >= PAINTED_EVERY_S or reading.done:

@@ -180,7 +180,7 @@ class SourceCurve:
 
     def _rows(self, programmed_v: ArrayLike) -> Array:
         place = self._place(programmed_v)
-        rows = np.asarray(legendre.legvander(place, self.coefficients.size - 1))
+        rows = np.asarray(legendre.legvander(place, self.coefficients.size - 1), dtype=np.float64)
         return rows.reshape(*place.shape, self.coefficients.size)
 
 
@@ -264,6 +264,8 @@ def characterise(
     programmed = np.asarray(programmed_v, dtype=np.float64)
     readings = np.stack([np.asarray(up_v, dtype=np.float64), np.asarray(down_v, dtype=np.float64)])
     _require_whole(programmed, readings, allowed)
+    hysteresis_v = float(np.max(np.abs(readings[0] - readings[1])))
+    _require_settled(hysteresis_v, allowed)
     _require_wired(programmed, readings, allowed)
     low_v, high_v = float(programmed[0]), float(programmed[-1])
     place, values = np.tile(_scaled(programmed, low_v, high_v), 2), readings.ravel()
@@ -277,12 +279,11 @@ def characterise(
     covariance = max(scatter_v, reading_u_v) ** 2 * inverse
     left_out = whole[order + 1 :]
     covariance[order + 1 :, order + 1 :] += np.diag(left_out**2)
-    hysteresis_v = float(np.max(np.abs(readings[0] - readings[1])))
     roughness_v = _roughness_v(readings, residuals.reshape(readings.shape), order + 1)
     own_v = float(np.hypot(hysteresis_v / SQRT12, roughness_v))
     coefficients = np.append(taken, np.zeros(TERMS_IN_DOUBT))
     curve = SourceCurve(low_v, high_v, coefficients, covariance, own_v).with_common(common)
-    _require_smooth(curve, residuals, hysteresis_v, allowed)
+    _require_smooth(curve, residuals, allowed)
     return Characterised(
         curve=curve,
         programmed_v=programmed,
@@ -358,6 +359,15 @@ def _require_whole(programmed: Array, readings: Array, allowed: Plausible) -> No
         )
 
 
+def _require_settled(hysteresis_v: float, allowed: Plausible) -> None:
+    """Up and down agree."""
+    if hysteresis_v > allowed.hysteresis_v:
+        raise NotTheSource(
+            f"Up and down differ by {1e3 * hysteresis_v:.1f} mV ({1e3 * allowed.hysteresis_v:.1f} mV are allowed): the "
+            "source had not settled, or a contact is bad; give it more settling_s in the bench file, or mend the lead."
+        )
+
+
 def _require_wired(programmed: Array, readings: Array, allowed: Plausible) -> None:
     """The meter follows the source at all: asked of a plain straight line."""
     gain, offset_v = np.polyfit(np.tile(programmed, 2), readings.ravel(), 1)
@@ -376,13 +386,8 @@ def _require_wired(programmed: Array, readings: Array, allowed: Plausible) -> No
     )
 
 
-def _require_smooth(curve: SourceCurve, residuals: Array, hysteresis_v: float, allowed: Plausible) -> None:
-    """Up and down agree, and readings lie on a smooth curve that rises everywhere."""
-    if hysteresis_v > allowed.hysteresis_v:
-        raise NotTheSource(
-            f"Up and down differ by {1e3 * hysteresis_v:.1f} mV ({1e3 * allowed.hysteresis_v:.1f} mV are allowed): the "
-            "source had not settled, or a contact is bad; give it more settling_s in the bench file, or mend the lead."
-        )
+def _require_smooth(curve: SourceCurve, residuals: Array, allowed: Plausible) -> None:
+    """Readings lie on a smooth curve that rises everywhere."""
     largest_v = float(np.max(np.abs(residuals)))
     slopes = curve.slope_at(np.linspace(curve.low_v, curve.high_v, 101))
     if largest_v > allowed.residual_v or bool(np.any(np.abs(slopes - 1.0) > 2.0 * allowed.gain)):

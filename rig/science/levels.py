@@ -34,7 +34,7 @@ class Scatter:
 
 
 def pooled_scatter(fit: TrackingFit) -> Scatter:
-    """Stated and seen variance pooled, each by its degrees of freedom (JCGM 100:2008, H.3.6 note and 4.2.4).
+    """Stated and seen variance pooled, each by its degrees of freedom (JCGM 100:2008, 4.2.4).
 
     Only ever enlarging what is stated would make intervals too wide where it was right.
     """

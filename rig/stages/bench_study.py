@@ -11,7 +11,7 @@ from db.bench_history import readings_of_study
 from rig.acquire import Acquisition
 from rig.bench_history import begin_study, keep_study_readings, visit_without_verdict
 from rig.errors import NoDecision, WrongInput
-from rig.records import begin_visit
+from rig.records import Wanted, begin_visit
 from rig.science.repeatability import study
 from rig.stages.verify_bench import LABELS, measure_steady
 
@@ -116,18 +116,8 @@ def run_study(
         bench.source.set_voltage(0.0)
         operator.connect_unit(run.serial, contents.oscillators[0])
         bench.source.output_on()
-        recorder = begin_visit(
-            records,
-            product,
-            bench,
-            line,
-            serial=run.serial,
-            batch=batches[run.serial],
-            operator=run.operator,
-            purpose=STUDY,
-            ambient_c=ambient_c,
-            seed=plan.seed,
-        )
+        wanted = Wanted(run.serial, batches[run.serial], run.operator, STUDY, ambient_c, plan.seed)
+        recorder = begin_visit(records, product, bench, line, wanted)
         with visit_without_verdict(recorder):
             measured = measure_steady(Acquisition(bench, contents, line), operator, recorder, STUDY)
             keep_study_readings(records, study_id, recorder.visit_id, run.operator, run.repeat, measured)

@@ -33,7 +33,7 @@ def exchanges_over(link: str) -> list[str]:
                 role=role,
                 clock=bench.clock,
                 observer=lambda exchange: seen.append(
-                    f"{exchange.role} {exchange.begun_s!r} {exchange.sent} > {exchange.received}"
+                    f"{exchange.role} {exchange.ended_s!r} {exchange.sent} > {exchange.received}"
                 ),
             )
             for role in ("source", "counter")

@@ -141,11 +141,42 @@ def test_a_visit_that_is_stopped_keeps_what_was_measured_and_leaves_the_source_s
         points, readings = _count(it, models.Point), _count(it, models.Reading)
         with it.database.reading() as session:
             told = asked.history(session, it.serial)
-    assert told.visits[0].outcome == "stopped"
+    assert told.visits[0].outcome is None
     assert told.visits[0].verdict is None
     assert readings > 0
     assert points >= (0 if stage == "warm-up" else 5)
     assert device.execute("OUTP?;:SOUR:VOLT?") in ("0;0", "0;0.0", "0;+0.00000000E+00") or _is_safe(device)
+
+
+@pytest.mark.parametrize("stage", ["sweep as found", "sweep after move", "sweep as left"])
+def test_an_interrupted_visit_goes_on_with_what_was_found_at_first(stand, stage):
+    with stand(seed=11) as it:
+        with pytest.raises(Stopped):
+            it.visit(operator=StopsDuring(it.operator(), stage))
+        with it.database.reading() as session:
+            before = asked.history(session, it.serial).visits[0]
+        visit = it.visit()
+        with it.database.reading() as session:
+            told = asked.history(session, it.serial)
+        truths = true_characteristics(it.bench.provider.truth(), it.product.contents)
+    (only,) = told.visits
+    assert only.visit_id == before.visit_id == visit.visit_id
+    assert only.outcome == "finished"
+    assert visit.verdict.decision in (Decision.PASS, Decision.CONDITIONAL_PASS)
+    assert wrong_statements(visit, truths) == ()
+    found = {each.characteristic: each.value for each in only.as_found}
+    assert found["highs_error"] < -10.0
+    assert {each.characteristic: each.value for each in before.as_found} in ({}, found)
+    assert {each.characteristic: each.value for each in visit.found_findings} == found
+
+
+def test_a_check_that_is_stopped_is_over(stand):
+    with stand(seed=11) as it:
+        with pytest.raises(Stopped):
+            it.visit(Purpose.CHECK, StopsDuring(it.operator(), "sweep as found"))
+        with it.database.reading() as session:
+            told = asked.history(session, it.serial)
+    assert told.visits[0].outcome == "stopped"
 
 
 def _is_safe(device):

@@ -99,7 +99,7 @@ def test_a_meters_gain_and_offset_are_common_to_all_points():
 
 
 def test_a_meter_that_is_wrong_within_its_limits_is_covered():
-    # the meter's errors drawn anew from the rectangles that its specification states, 2000 benches
+    # the meter's errors drawn anew from the rectangles that its specification states
     generator, inside = np.random.default_rng(7), []
     gain_limit, offset_limit = 35e-6, 50e-6
     common = CommonErrors(gain_limit / np.sqrt(3), offset_limit / np.sqrt(3))

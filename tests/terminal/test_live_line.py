@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from math import inf, nan
 
 import pytest
@@ -84,7 +85,15 @@ def test_the_uncertainty_is_drawn_on_the_bar():
 def test_past_the_target_the_way_is_back():
     assert "counter-clockwise" in plain_line(view(40.0), ASCII)
     assert "> clockwise" in plain_line(view(-3.0), ASCII)
-    assert "hold still" in plain_line(view(0.3), ASCII)
+    assert "hold still" in plain_line(view(0.3, seen=Seen.INSIDE), ASCII)
+
+
+def test_a_single_reading_inside_is_not_said_to_be_inside_before_the_watch_says_so():
+    assert "hold still" not in plain_line(view(0.3, seen=Seen.NEARER), ASCII)
+    # and who is inside, but too near the edge to be sure of it, is shown the way to the middle
+    edge = replace(view(0.45, seen=Seen.INSIDE), lingers=True)
+    assert "counter-clockwise, a touch" in plain_line(edge, ASCII)
+    assert "a little nearer to the middle" in plain_line(edge, ASCII)
 
 
 def test_turns_left_shrink_with_the_distance():

@@ -80,7 +80,7 @@ class Conversation:
         """
         self._require_open()
         deadline_s = time.monotonic() + timeout_s
-        while (end := self._arrived.find(b"\n")) < 0:
+        while (end := self._arrived.find(self._link.end)) < 0:
             now_s = time.monotonic()
             ready_s = self._coming[0][0] if self._coming else float("inf")
             if self._link.closed_within(min(ready_s, deadline_s) - now_s):

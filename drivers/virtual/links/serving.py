@@ -30,7 +30,7 @@ class Link(ABC):
 
     :param device: what executes the messages.
     :param termination: what ends a response; where lines mark a message, one that comes in ends with a line
-        feed, with or without a carriage return.
+        feed, with or without a carriage return, or with a carriage return alone where that ends a response.
     :param before_answer: called with each message; the answer is held back for as many seconds of real time.
     """
 
@@ -55,6 +55,11 @@ class Link(ABC):
     def close(self) -> None:
         """Stop serving: every caller is disconnected, and no thread, socket or descriptor is left."""
 
+    @property
+    def end(self) -> bytes:
+        """The byte that ends a message, in both directions."""
+        return self._termination[-1:].encode("latin-1")
+
     def execute(self, message: str) -> tuple[bytes, float]:
         """Execute a message; return the bytes of its answer, if any, and how long to hold them back, s."""
         response = self._device.execute(message)
@@ -69,9 +74,13 @@ class Link(ABC):
 
 
 class Lines:
-    """Cuts a stream of bytes into messages at line feeds; a carriage return before one goes with it."""
+    """Cuts a stream of bytes into messages at line feeds; a carriage return before one goes with it.
 
-    def __init__(self) -> None:
+    :param end: cuts instead of the line feed.
+    """
+
+    def __init__(self, end: bytes = b"\n") -> None:
+        self._end = end
         self._rest = bytearray()
 
     def feed(self, data: bytes) -> list[str]:
@@ -80,7 +89,7 @@ class Lines:
         :raises OverflowError: a message is longer than any that can be meant.
         """
         self._rest += data
-        *lines, rest = self._rest.split(b"\n")
+        *lines, rest = self._rest.split(self._end)
         if len(rest) > _LONGEST_MESSAGE:
             raise OverflowError(f"a message is longer than {_LONGEST_MESSAGE} bytes")
         self._rest = bytearray(rest)

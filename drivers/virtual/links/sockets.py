@@ -40,7 +40,7 @@ class _Conversation:
     def __init__(self, link: SocketLink, connection: socket.socket) -> None:
         self._link = link
         self._connection = connection
-        self._lines = Lines()
+        self._lines = Lines(link.end)
 
     def received(self, data: bytes) -> bool:
         for message in self._lines.feed(data):

@@ -45,7 +45,7 @@ class TerminalLink(Link):
                 os.close(descriptor)
 
     def _serve(self) -> None:
-        lines = Lines()
+        lines = Lines(self.end)
         while not self._closing.is_set():
             ready, _, _ = select.select([self._ours, self._woken], [], [])
             if self._ours in ready:

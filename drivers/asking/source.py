@@ -1,0 +1,246 @@
+"""How an instrument spells what a voltage source has to do, found without energising anything.
+
+The order is what keeps the unit safe: the output goes off, and is known to be off, before any level is set; the
+level goes to 0 V, and is known to be there, before anything else; whatever limits the output is set and confirmed
+before it is switched on, which happens at 0 V only; and it is off again at the end, however that comes.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Iterator, Sequence
+from functools import partial
+
+from drivers.asking.addressing import Addressing, Way, ways_to
+from drivers.asking.asker import Asker, Setting, Spelling, Trial
+from drivers.asking.findings import Capability, Evidence, RoleFindings
+from drivers.asking.values import number, switch, word
+from drivers.dialect import SourceDialect
+from drivers.errors import AnswerLate, InstrumentError, ReplyError
+from drivers.scpi import parse_boolean, parse_number
+from drivers.session import Session
+
+TRIED_V = 0.25
+"""Programmed while the output is off, to see that the level follows."""
+TRIED_WITHOUT_SWITCH_V = 0.01
+"""The same where there is no switch: as little as a source can set."""
+_LEVELS = ("SOUR#:VOLT", "VOLT#", "SOUR#:VOLT:LEV", "SOUR#:VOLT:LEV:IMM:AMPL", ":VOLT:IMM:AMPL")
+_SWITCHES = ("OUTP#", "OUTP#:STAT", "SOUR#:OUTP")
+_WORDS = (("OFF", "ON"), ("0", "1"))
+_READ_BACKS = ("MEAS#:VOLT", "MEAS#:VOLT:DC", "MEAS#:SCAL:VOLT:DC", "MEAS#")
+_RANGES = ("SOUR#:VOLT:RANG", "VOLT#:RANG")
+_CURRENT_LIMITS = ("SOUR#:CURR", "CURR#", "SOUR#:CURR:LIM", "SOUR#:CURR:PROT", "CURR#:PROT", ":CURR:IMM:AMPL")
+_PROTECTIONS = ("SOUR#:VOLT:PROT", "VOLT#:PROT", "SOUR#:VOLT:PROT:LEV", "SOUR#:VOLT:LIM")
+
+_volts = partial(parse_number, unit="V")
+_amperes = partial(parse_number, unit="A")
+
+
+def ask_source(
+    session: Session, channel: int | None = None, current_limit_a: float | None = None
+) -> RoleFindings[SourceDialect]:
+    """Find out how to drive a source, and leave it at 0 V with its output off.
+
+    :param session: open, in a dialect in which wrong spellings do no harm.
+    :param channel: the output that is wired, where there are several.
+    :param current_limit_a: what the output may deliver at most; the instrument's own setting stays when ``None``.
+    :raises LinkLost: the link is gone.
+    """
+    return _SourceAsking(session, channel, current_limit_a).findings()
+
+
+class _SourceAsking:
+    def __init__(self, session: Session, channel: int | None, current_limit_a: float | None) -> None:
+        self._asker = Asker(session)
+        self._session = session
+        self._ways: Sequence[Addressing] = ways_to(channel)
+        self._wanted = channel
+        self._current_limit_a = current_limit_a
+        self._losses: list[str] = []
+        self._missing: list[str] = []
+        self._on = ""
+        self._made_safe_by: list[str] = []
+
+    def findings(self) -> RoleFindings[SourceDialect]:
+        self._ways = [way for way in self._ways if self._selects(way)]
+        with self._safe_at_the_end():
+            off = self._switch_off()
+            level = self._level(off)
+            if level.spelling is not None and self._wanted is None:
+                off, level = self._named_where_several(off, level)
+            read_back = self._asker.find_query("read-back", self._queries(_READ_BACKS), _volts)
+            limits = self._limits()
+            switched_on = self._switched_on(off, level, limits)
+        self._judge(off, level, read_back, limits)
+        return RoleFindings(
+            role="source",
+            dialect=self._dialect(off, level, read_back, limits),
+            capabilities=(
+                Capability("channel", str(self._ways[0]) if level.spelling else "", level.evidence),
+                off.capability(),
+                switched_on,
+                level.capability(),
+                *(limit.capability() for limit in limits),
+                read_back.capability(),
+            ),
+            missing=tuple(self._missing),
+            losses=tuple(self._losses),
+        )
+
+    def _selects(self, way: Addressing) -> bool:
+        """Whether a channel can be selected, where that is the way; the other ways show it with what they name."""
+        if way.way is not Way.SELECT:
+            return True
+        header, _, named = way.select.partition(" ")
+        spelling = Spelling(way.select, f"{header}?")
+        return self._asker.find_setting("channel", "", [spelling], [word(named)]).spelling is not None
+
+    def _switch_off(self) -> Trial:
+        """Find out how the output goes off, in whichever way the channel is named; this alone is always safe."""
+        for off, on in _WORDS:
+            trial = Trial("output off")
+            for way in self._ways:
+                spellings = [way.spelling(header, off) for header in _SWITCHES if way.fits(header)]
+                found = self._asker.find_setting("output off", "state", spellings, [switch(off, on=False)])
+                trial.said = trial.said or found.said
+                if found.spelling is not None:
+                    self._ways = [way, *(each for each in self._ways if each != way)]
+                    self._on = found.template.replace(f" {off}", f" {on}")
+                    self._made_safe_by.append(found.template)
+                    return found
+        return trial
+
+    def _level(self, off: Trial) -> Trial:
+        """Find out how the level is set: 0 V first, and then, while the output is off, another."""
+        trial = Trial("level")
+        for way in self._ways:
+            spellings = [way.spelling(header, "{voltage}") for header in _LEVELS if way.fits(header)]
+            trial = self._asker.find_setting("level", "voltage", spellings, [number(0.0, "V", 1e-3)])
+            if trial.spelling is not None and self._follows(off, trial):
+                self._ways = [way, *(each for each in self._ways if each != way)]
+                return trial
+        return Trial("level", said=trial.said, refusals=trial.refusals)
+
+    def _follows(self, off: Trial, level: Trial) -> bool:
+        """Whether the level follows what is sent, as far as that can be tried without energising anything."""
+        if level.evidence is not Evidence.READ_BACK or (off.spelling is not None and not off.query):
+            return self._session.reports_errors
+        tried_v = TRIED_V if off.query else TRIED_WITHOUT_SWITCH_V
+        spelling = Spelling(level.template, level.query)
+        self._made_safe_by.append(level.template.format(voltage="0"))
+        settings = [number(tried_v, "V", 0.2 * tried_v), number(0.0, "V", 1e-3)]
+        followed = [self._asker.find_setting("level", "voltage", [spelling], [each]) for each in settings]
+        level.said = level.said or next((each.said for each in followed if each.said), "")
+        return all(each.evidence is Evidence.READ_BACK for each in followed)
+
+    def _named_where_several(self, off: Trial, level: Trial) -> tuple[Trial, Trial]:
+        """Name the first channel where the instrument has several and none was named so far."""
+        if self._ways[0].way is not Way.NONE:
+            self._say_several()
+            return off, level
+        second = [each for each in ways_to(2) if each.way in {Way.LIST, Way.SUFFIX}]
+        queries = [each.query("SOUR#:VOLT") for each in second]
+        several = self._asker.find_query("another channel", [*queries, "INST:NSEL?", "INST:SEL?"], str)
+        if several.spelling is None:
+            return off, level
+        before = self._ways
+        self._ways = [each for each in ways_to(1) if each.way is not Way.NONE and self._selects(each)]
+        named_off, named_level = self._switch_off(), self._level(off)
+        if named_level.spelling is None or (named_off.spelling is None) != (off.spelling is None):
+            self._ways = before
+            return off, level
+        self._say_several()
+        return named_off, named_level
+
+    def _say_several(self) -> None:
+        self._losses.append("It has several channels, and the first was taken: say which in source.channel.")
+
+    def _limits(self) -> tuple[Trial, Trial, Trial]:
+        """Set and confirm what limits the output: to what it is, or to the current that is wanted."""
+        return (
+            self._limit("range", "range", _RANGES, "V", None),
+            self._limit("current limit", "current", _CURRENT_LIMITS, "A", self._current_limit_a),
+            self._limit("voltage protection", "voltage", _PROTECTIONS, "V", None),
+        )
+
+    def _limit(self, name: str, argument: str, headers: Sequence[str], unit: str, wanted: float | None) -> Trial:
+        trial = Trial(name)
+        way = self._ways[0]
+        for header in (each for each in headers if way.fits(each)):
+            spelling = way.spelling(header, f"{{{argument}}}")
+            standing = self._asker.value(spelling.query, partial(parse_number, unit=unit))
+            if standing is None:
+                continue
+            trial = self._asker.find_setting(name, argument, [spelling], self._values(wanted, standing, unit))
+            if trial.evidence is Evidence.READ_BACK:
+                return trial
+        return Trial(name, said=trial.said)
+
+    def _values(self, wanted: float | None, standing: float, unit: str) -> list[Setting]:
+        return [number(standing if wanted is None else wanted, unit, 1e-6)]
+
+    def _switched_on(self, off: Trial, level: Trial, limits: Sequence[Trial]) -> Capability:
+        """Switch the output on at 0 V and off again, when it is known to be limited; else leave it off."""
+        name = "output on"
+        if not self._on:
+            return Capability(name, "", Evidence.NONE)
+        unconfirmed = [each.name for each in (off, level) if each.evidence is not Evidence.READ_BACK]
+        unconfirmed += [each.name for each in limits if each.said]
+        if self._current_limit_a is not None and limits[1].spelling is None:
+            unconfirmed.append(limits[1].name)
+        if unconfirmed:
+            why = f"not tried, since {' and '.join(dict.fromkeys(unconfirmed))} could not be confirmed"
+            return Capability(name, self._on, Evidence.IMPLIED, why)
+        trial = Trial(name)
+        if not (self._asker.obeys(trial, self._on) and self._asker.value(off.query, parse_boolean)):
+            self._missing.append(f"Its output does not go on by {self._on!r} ({trial.said or 'it says: off'}).")
+            return Capability(name, "", Evidence.NONE, trial.said)
+        if not self._asker.obeys(trial, off.template) or self._asker.value(off.query, parse_boolean) is not False:
+            self._missing.append(f"Its output does not go off by {off.template!r}: switch it off by hand now.")
+        return Capability(name, self._on, Evidence.READ_BACK)
+
+    @contextlib.contextmanager
+    def _safe_at_the_end(self) -> Iterator[None]:
+        """Send once more, however the block ends, what takes the level to 0 V and the output off."""
+        try:
+            yield
+        finally:
+            for command in self._made_safe_by:
+                with contextlib.suppress(InstrumentError, ReplyError, AnswerLate):
+                    self._session.command(command)
+
+    def _judge(self, off: Trial, level: Trial, read_back: Trial, limits: Sequence[Trial]) -> None:
+        if level.spelling is None:
+            why = f" (it says: {level.said})" if level.said else ""
+            self._missing.append(f"No spelling was found by which its level goes to 0 V and is confirmed{why}.")
+        elif not (level.query or read_back.spelling):
+            self._missing.append("It cannot be asked where it stands, so it can never be known to be at 0 V.")
+        if off.spelling is None:
+            self._losses.append("It has no output switch: safe means 0 V, and the output stays connected.")
+        elif not off.query:
+            self._losses.append("It does not say whether its output is on: safe rests on its level alone.")
+        if read_back.spelling is None:
+            self._losses.append("It does not measure its own output: only the meter can tell what stands at the jack.")
+        if not limits[1].spelling:
+            self._losses.append("Its current cannot be limited: a shorted lead gets what it can deliver.")
+
+    def _dialect(self, off: Trial, level: Trial, read_back: Trial, limits: Sequence[Trial]) -> SourceDialect:
+        chosen, current, protection = limits
+        return SourceDialect(
+            set_voltage=level.template,
+            programmed=level.query,
+            read_back=read_back.template or level.query,
+            on=self._on,
+            off=off.template,
+            output_state=off.query,
+            range=chosen.template,
+            range_query=chosen.query,
+            current_limit=current.template,
+            current_limit_query=current.query,
+            voltage_protection=protection.template,
+            voltage_protection_query=protection.query,
+        )
+
+    def _queries(self, headers: Sequence[str]) -> list[str]:
+        way = self._ways[0]
+        return [way.query(header) for header in headers if way.fits(header)]

@@ -1,0 +1,51 @@
+"""What a room's temperature does to a unit, from two visits."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from rig.science.temperature import RoomTemperature, temperature_coefficient
+
+COLD, WARM = RoomTemperature(18.0, 0.3), RoomTemperature(28.0, 0.3)
+COVARIANCE = np.array([[4e-8, -1e-9], [-1e-9, 1e-9]])
+
+
+def test_two_rooms_give_pitch_and_scale_per_kelvin():
+    # 12 cents and 3 cents per octave over 10 K
+    found = temperature_coefficient([5.0, 1.0], COVARIANCE, COLD, [5.01, 1.0025], COVARIANCE, WARM)
+    assert found.pitch.value == pytest.approx(1.2)
+    assert found.scale.value == pytest.approx(0.3)
+    assert found.difference_k == 10.0
+
+
+def test_the_order_of_the_visits_does_not_matter():
+    one = temperature_coefficient([5.0, 1.0], COVARIANCE, COLD, [5.01, 1.0025], COVARIANCE, WARM)
+    other = temperature_coefficient([5.01, 1.0025], COVARIANCE, WARM, [5.0, 1.0], COVARIANCE, COLD)
+    assert (one.pitch, one.scale) == (other.pitch, other.scale)
+
+
+def test_the_law_of_propagation_agrees_with_a_monte_carlo():
+    # JCGM 101: inputs drawn from their distributions, 200 000 times
+    generator, count = np.random.default_rng(1), 200_000
+    cold = generator.multivariate_normal([5.0, 1.0], COVARIANCE, count)
+    warm = generator.multivariate_normal([5.01, 1.0025], COVARIANCE, count)
+    difference_k = 10.0 + generator.normal(0.0, 0.3 * np.sqrt(2), count)
+    outside = 1200.0 * (warm - cold) / difference_k[:, None]
+    found = temperature_coefficient([5.0, 1.0], COVARIANCE, COLD, [5.01, 1.0025], COVARIANCE, WARM)
+    np.testing.assert_allclose(
+        [found.pitch.standard_uncertainty, found.scale.standard_uncertainty], outside.std(axis=0), rtol=0.02
+    )
+    assert found.correlation == pytest.approx(np.corrcoef(outside.T)[0, 1], abs=0.02)
+
+
+@given(st.floats(-1.0, 1.0))
+def test_rooms_that_are_too_alike_give_no_coefficient(difference_k):
+    other = RoomTemperature(18.0 + difference_k, 0.3)
+    with pytest.raises(ValueError, match="too little for a temperature coefficient"):
+        temperature_coefficient([5.0, 1.0], COVARIANCE, COLD, [5.0, 1.0], COVARIANCE, other)
+
+
+def test_a_temperature_that_was_never_taken_gives_no_coefficient():
+    with pytest.raises(ValueError, match="finite"):
+        temperature_coefficient([5.0, 1.0], COVARIANCE, COLD, [5.0, 1.0], COVARIANCE, RoomTemperature(np.nan, 0.3))
