@@ -13,6 +13,7 @@ import errno
 import select
 import socket
 import struct
+import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from types import TracebackType
@@ -32,6 +33,7 @@ _BROKEN: tuple[type[Exception], ...] = (
 )  # fmt: skip
 
 _CHUNK = 20 * 1024
+_BETWEEN_ATTEMPTS_S = 0.05
 
 
 class LinkKind(enum.Enum):
@@ -121,6 +123,23 @@ def open_link(name: str, resource: str, timeout_s: float, termination: str, seri
             f"{name} cannot be opened (nothing in this program goes by that name): check its address in the bench file"
         )
     return connect()
+
+
+def open_link_by(
+    deadline_s: float, name: str, resource: str, timeout_s: float, termination: str, serial: SerialOptions
+) -> Link:
+    """Open a link again and again: an instrument that serves one caller needs a moment to see him gone.
+
+    :param deadline_s: when to give up, as ``time.monotonic`` counts.
+    :raises LinkRefused: it could not be opened until then.
+    """
+    while True:
+        try:
+            return open_link(name, resource, timeout_s, termination, serial)
+        except LinkRefused:
+            if time.monotonic() > deadline_s:
+                raise
+        time.sleep(_BETWEEN_ATTEMPTS_S)
 
 
 class VisaLink:

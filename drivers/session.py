@@ -24,7 +24,7 @@ from collections.abc import Callable
 from typing import NoReturn, Self, TypeVar
 
 from drivers.clock import Clock, RealClock
-from drivers.dialect import LinkDialect
+from drivers.dialect import LinkDialect, joined
 from drivers.error_forms import error_reader
 from drivers.errors import (
     AnswerLate,
@@ -37,7 +37,7 @@ from drivers.errors import (
     WrongIdentity,
 )
 from drivers.exchange import Exchange, Observer
-from drivers.link import Link, LinkKind, SerialOptions, open_link
+from drivers.link import Link, LinkKind, SerialOptions, open_link, open_link_by
 from drivers.scpi import Identity, count_queries, parse_identity, split_units
 from drivers.secrets import without_secrets
 from drivers.tokens import Tokens
@@ -46,7 +46,6 @@ T = TypeVar("T")
 
 _LONGEST_QUEUE = 64
 _QUOTED = 4
-_BETWEEN_ATTEMPTS_S = 0.05
 
 
 class Session:
@@ -76,7 +75,7 @@ class Session:
         self.messages = 0
         self.resynchronisations = 0
         self._link = link
-        self._termination = termination
+        self.termination = termination
         self._dialect = dialect
         self._serial = serial
         self._observer = observer
@@ -84,7 +83,7 @@ class Session:
         self._lost = ""
         self._unfinished = False
         self._tokens = Tokens(dialect)
-        self._error_check = f";:{dialect.error_query.removeprefix(':')}" if dialect.error_query else ""
+        self._error_query = dialect.error_query
         self._entry = error_reader(dialect.error_form)
 
     @classmethod
@@ -141,7 +140,7 @@ class Session:
     @property
     def reports_errors(self) -> bool:
         """Whether the instrument says so when it refuses a setting."""
-        return bool(self._error_check)
+        return bool(self._error_query)
 
     def command(self, text: str) -> None:
         """Send one setting, as one message, and see that the instrument took it.
@@ -154,11 +153,19 @@ class Session:
         """
         self._require_step()
         answer = self._joined(text) if self._dialect.joins else self._one_by_one(text)
-        if not self._error_check:
+        if not self._error_query:
             return
         first = self._understood(self._entry, answer)
         if first.code:
             self._raise_refused(text, (first, *self._queue()))
+
+    def errors(self) -> tuple[ErrorEntry, ...]:
+        """Empty the error queue and return its entries, oldest first.
+
+        :raises LinkLost: the link is gone.
+        """
+        self._require_step()
+        return self._queue()
 
     def ask(self, query: str, *, timeout_s: float | None = None) -> str:
         """Ask one question, as one message, and return the answer that is proven to be its own.
@@ -217,7 +224,7 @@ class Session:
         """
         self._link.abandon()
         self._lost = "it could not be opened again"
-        self._link = open_link(self.name, self.resource, self.timeout_s, self._termination, self._serial)
+        self._link = open_link(self.name, self.resource, self.timeout_s, self.termination, self._serial)
         self._require_same(self._introduction())
         self._lost = ""
 
@@ -236,7 +243,7 @@ class Session:
 
     def _joined(self, text: str) -> str:
         """Send a setting with its error check in one message; return the answer to the check."""
-        message = self._tokens.after(text + self._error_check)
+        message = self._tokens.after(joined(text, self._error_query))
         # without error queue and token there is nothing to wait for
         timeout_s = None if message == text else self.timeout_s
         return self._proven(self._exchange(text, message, timeout_s), text)
@@ -245,7 +252,7 @@ class Session:
         """Send each unit of a setting as a message of its own, then the error check; return its answer."""
         for unit in split_units(text):
             self._exchange(text, unit, None)
-        return self._exchange(text, self._dialect.error_query, self.timeout_s) if self._error_check else ""
+        return self._exchange(text, self._error_query, self.timeout_s) if self._error_query else ""
 
     def _answers_one_by_one(self, query: str, timeout_s: float) -> str:
         """Send each unit of a question as a message of its own; return the answers joined."""
@@ -315,7 +322,7 @@ class Session:
     def _queue(self) -> tuple[ErrorEntry, ...]:
         """Empty the error queue, as far as the link lets it and up to a length that only a broken one has."""
         entries: list[ErrorEntry] = []
-        while self._dialect.error_query and len(entries) < _LONGEST_QUEUE:
+        while self._error_query and len(entries) < _LONGEST_QUEUE:
             entry = self._next_in_queue()
             if entry is None or not entry.code:
                 break
@@ -324,7 +331,7 @@ class Session:
 
     def _next_in_queue(self) -> ErrorEntry | None:
         try:
-            reply = self._converse(self._tokens.around(self._dialect.error_query), self.timeout_s)
+            reply = self._converse(self._tokens.around(self._error_query), self.timeout_s)
             return self._entry(self._tokens.behind(reply) or "")
         except (OSError, Unreadable):
             # what is known already is worth more than why there is no more; the link is brought in step later
@@ -375,21 +382,11 @@ class Session:
             self._link.clear()
         else:
             self._link.abandon()
-            self._link = self._opened_by(deadline_s)
+            self._link = open_link_by(
+                deadline_s, self.name, self.resource, self.timeout_s, self.termination, self._serial
+            )
         # opening may have taken all the time there was: whoever opens is owed one question
         return self._identify(max(deadline_s, time.monotonic() + self.timeout_s))
-
-    def _opened_by(self, deadline_s: float) -> Link:
-        """Open the link, again and again: an instrument that serves one caller needs a moment to see him
-        gone.
-        """
-        while True:
-            try:
-                return open_link(self.name, self.resource, self.timeout_s, self._termination, self._serial)
-            except LinkRefused:
-                if time.monotonic() > deadline_s:
-                    raise
-            time.sleep(_BETWEEN_ATTEMPTS_S)
 
     def _introduction(self) -> str:
         try:

@@ -79,11 +79,12 @@ def ways_to(channel: int | None) -> tuple[Addressing, ...]:
     number = 1 if channel is None else channel
     named = (
         Addressing(Way.LIST, number),
-        Addressing(Way.SUFFIX, number),
+        # before the suffix: where a channel is selected, suffix 1 often means whichever is
         Addressing(Way.SELECT, number, f"INST:NSEL {number}"),
         Addressing(Way.SELECT, number, f"INST:SEL CH{number}"),
         Addressing(Way.SELECT, number, f"INST:SEL OUT{number}"),
         Addressing(Way.SELECT, number, f"INST:SEL OUTP{number}"),
+        Addressing(Way.SUFFIX, number),
     )
     if channel is None:
         return (Addressing(Way.NONE), *named)

@@ -23,7 +23,6 @@ _ERROR_QUERIES = ("SYST:ERR?", ":SYST:ERR?", "SYST:ERR:NEXT?", "STAT:QUE?")
 _ERROR_FORMS = (ErrorForm.QUOTED, ErrorForm.UNQUOTED, ErrorForm.NUMBER)
 # IEEE 488.2-1992, 11.3 and 11.4: of *SRE, bit 6 is not used, so that only 6 bits in a row are
 _TOKENS = (("*ESE {token}", "*ESE?", 255), ("*SRE {token}", "*SRE?", 63))
-_LONGEST_QUEUE = 64
 _LEAST_PATIENCE_S = 0.1
 _TIMES_SLOWER = 5.0
 
@@ -68,13 +67,12 @@ def ask_link(address: Address) -> LinkFindings:
     termination, patience_s = _line_end(address)
     with address.open(_BARE, termination, patience_s) as bare:
         fields = 4 if bare.ask(_BARE.identity).count(",") >= 3 else 3
-        dialect = replace(_BARE, identity_fields=fields, clear=LinkDialect().clear)
-        dialect = _with_token(bare, dialect)
-        dialect = _with_errors(bare, dialect)
+        dialect = _with_token(bare, replace(_BARE, identity_fields=fields, clear=LinkDialect().clear))
+        dialect = _with_errors(address, bare, dialect)
         joins = _joins(bare, dialect)
-        drops_rest = joins and bool(dialect.error_query) and _drops_rest(bare, dialect)
-    dialect = dialect if joins else replace(dialect, joins=False, token_write="", token_count=0)
+    dialect = dialect if joins else _modest(dialect)
     dialect = _proven(address, dialect, termination, patience_s)
+    drops_rest = dialect.joins and _drops_rest(address, dialect, termination, patience_s)
     with address.open(careful(dialect, drops_rest=drops_rest), termination, patience_s) as session:
         capabilities = (*_capabilities(dialect), *_common(session))
     return LinkFindings(
@@ -94,7 +92,11 @@ def careful(dialect: LinkDialect, *, drops_rest: bool) -> LinkDialect:
     An instrument that forgets the rest of a message at an error is asked one unit at a time, or each wrong spelling
     would cost the time of an answer that does not come.
     """
-    return replace(dialect, joins=False, token_write="", token_count=0) if drops_rest else dialect
+    return _modest(dialect) if drops_rest else dialect
+
+
+def _modest(dialect: LinkDialect) -> LinkDialect:
+    return replace(dialect, joins=False, token_write="", token_count=0)
 
 
 def _line_end(address: Address) -> tuple[str, float]:
@@ -136,16 +138,16 @@ def _comes_back(bare: Session, write: str, read: str, value: int) -> bool:
         return False
 
 
-def _with_errors(bare: Session, dialect: LinkDialect) -> LinkDialect:
+def _with_errors(address: Address, bare: Session, dialect: LinkDialect) -> LinkDialect:
     for query in _ERROR_QUERIES:
         form = _error_form(bare, query)
         if form is not None:
-            if _reports(bare, query, form):
-                return replace(dialect, error_query=query, error_form=form)
+            queued = replace(dialect, error_query=query, error_form=form)
+            if _reports(address, queued, bare):
+                return queued
             break  # it is there, and always says that nothing is wrong: another name will not change that
-    if _reports(bare, "*ESR?", ErrorForm.REGISTER):
-        return replace(dialect, error_query="*ESR?", error_form=ErrorForm.REGISTER)
-    return dialect
+    register = replace(dialect, error_query="*ESR?", error_form=ErrorForm.REGISTER)
+    return register if _reports(address, register, bare) else dialect
 
 
 def _error_form(bare: Session, query: str) -> ErrorForm | None:
@@ -163,21 +165,24 @@ def _error_form(bare: Session, query: str) -> ErrorForm | None:
     return None
 
 
-def _reports(bare: Session, query: str, form: ErrorForm) -> bool:
-    """Whether nonsense fills the queue, after it has been emptied."""
-    bare.command("*CLS")
+def _reports(address: Address, dialect: LinkDialect, bare: Session) -> bool:
+    """Whether nonsense is complained about, and nothing else is."""
     try:
-        if not _emptied(bare, query, form):
-            return False
-        bare.command(NONSENSE)
-        reported = bool(bare.value(query, error_reader(form)).code)
-        return reported and _emptied(bare, query, form)
+        session = address.open(_modest(dialect), bare.termination, bare.timeout_s)
+    except (InstrumentError, AnswerLate, ReplyError, LinkRefused):
+        return False
+    with session:
+        return _complains(session) and not session.errors()
+
+
+def _complains(session: Session) -> bool:
+    try:
+        session.command(NONSENSE)
+    except InstrumentError:
+        return True
     except (AnswerLate, ReplyError):
         return False
-
-
-def _emptied(bare: Session, query: str, form: ErrorForm) -> bool:
-    return any(not bare.value(query, error_reader(form)).code for _ in range(_LONGEST_QUEUE))
+    return False
 
 
 def _joins(bare: Session, dialect: LinkDialect) -> bool:
@@ -197,16 +202,12 @@ def _joins(bare: Session, dialect: LinkDialect) -> bool:
     return len(split_units(answer)) == parts
 
 
-def _drops_rest(bare: Session, dialect: LinkDialect) -> bool:
-    """Whether an error makes the instrument forget the rest of a message; the queue is empty afterwards."""
-    query, read = dialect.error_query.removeprefix(":"), error_reader(dialect.error_form)
-    try:
-        entry = bare.value(f"{NONSENSE};{'' if query.startswith('*') else ':'}{query}", read)
-    except (AnswerLate, ReplyError):
-        drops = True
-    else:
-        drops = not entry.code
-    return not _emptied(bare, dialect.error_query, dialect.error_form) or drops
+def _drops_rest(address: Address, dialect: LinkDialect, termination: str, patience_s: float) -> bool:
+    """Whether an error makes the instrument forget the rest of a message: then its error check is not answered."""
+    if not dialect.error_query:
+        return False
+    with address.open(dialect, termination, patience_s) as session:
+        return not _complains(session) or session.resynchronisations > 0
 
 
 def _proven(address: Address, dialect: LinkDialect, termination: str, patience_s: float) -> LinkDialect:
@@ -214,7 +215,7 @@ def _proven(address: Address, dialect: LinkDialect, termination: str, patience_s
 
     :raises DriverError: none does.
     """
-    modest = replace(dialect, joins=False, token_write="", token_count=0)
+    modest = _modest(dialect)
     for each in (dialect, replace(dialect, clear=""), modest):
         if _opens(address, each, termination, patience_s):
             return each

@@ -59,20 +59,21 @@ def own_covariance(random: ArrayLike, shared: ArrayLike, index: ArrayLike) -> Ar
 def fit_sensitivities(fit: TrackingFit, x: ArrayLike, columns: ArrayLike, standard_uncertainty: ArrayLike) -> Array:
     """Derivatives of the fitted terms by each reading, (4 + k, n): (J' W J)^-1 J' W of weighted least squares.
 
+    Nought where the fit has no answer.
+
     :param x: (n,), octaves of the law.  columns: (n, k), those the fit was made with.
     :param standard_uncertainty: (n,), octaves, those the fit was made with.
     """
+    if not fit.converged:
+        return np.zeros((TERMS + np.shape(columns)[-1], np.size(x)))
     design = np.hstack([jacobian(fit.parameters, x), np.asarray(columns, dtype=np.float64)])
     return np.asarray(fit.covariance @ (design / np.square(standard_uncertainty)[..., None]).T)
 
 
 def level_sensitivities(fit: TrackingFit, x: ArrayLike, columns: ArrayLike, standard_uncertainty: ArrayLike) -> Array:
     """Derivatives of the drift-free pitches by each reading, (n, n). Without a fit nothing was taken away."""
-    count = np.asarray(x).size
-    if not fit.converged:
-        return np.eye(count)
     by_reading = fit_sensitivities(fit, x, columns, standard_uncertainty)
-    return np.asarray(np.eye(count) - np.asarray(columns) @ by_reading[TERMS:])
+    return np.asarray(np.eye(np.size(x)) - np.asarray(columns) @ by_reading[TERMS:])
 
 
 def terms_covariance(

@@ -10,7 +10,7 @@ from rig.acquire import Acquisition
 from rig.assess import tracking_findings
 from rig.bench_history import keep_check, reference_checks, values_that_count, visit_without_verdict
 from rig.errors import NoDecision, SerialProblem, WrongInput
-from rig.records import begin_visit
+from rig.records import Wanted, begin_visit
 from rig.science.reference import Measured, Standing, against_history, worst_standing
 from rig.stages.leads import meter_to_rail
 from rig.stages.survey import at_rest, read_rail, steady_sweep
@@ -141,18 +141,9 @@ def verify_bench(
     :raises NoDecision: the unit still drifts, or another one lies on the bench.
     """
     require_the_reference(request.scanned, request.reference_serial)
-    recorder = begin_visit(
-        records,
-        product,
-        bench,
-        line,
-        serial=request.scanned,
-        batch=_batch_of(product.contents, request.scanned),
-        operator=request.operator,
-        purpose=VERIFY,
-        ambient_c=request.ambient_c,
-        seed=request.seed,
-    )
+    batch = _batch_of(product.contents, request.scanned)
+    wanted = Wanted(request.scanned, batch, request.operator, VERIFY, request.ambient_c, request.seed)
+    recorder = begin_visit(records, product, bench, line, wanted)
     earlier = reference_checks(records.database, records.revision_id, request.scanned)
     with visit_without_verdict(recorder):
         measured = measure_steady(Acquisition(bench, product.contents, line), operator, recorder, VERIFY)
