@@ -86,7 +86,8 @@ def known(serial: str, recorded: UnitHistory | None, now: datetime) -> Known:
         last = visits[-1]
         return Known(
             Standing.UNFINISHED,
-            f"Unit {serial} was begun {_when(last, now)} by {last.operator} and has no verdict: it goes on if it was interrupted, else it begins anew.",
+            f"Unit {serial} was begun {_when(last, now)} by {last.operator} and has no verdict: it goes on if it "
+            "was interrupted, else it begins anew.",
         )
     last = judged[-1]
     decision = last.verdict.decision if last.verdict is not None else ""

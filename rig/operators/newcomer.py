@@ -15,16 +15,19 @@ if TYPE_CHECKING:
     from rig.operators.console import ConsoleOperator
     from rig.operators.port import MeterPlace, Sight, Turn, Turned, Watch
 
-FINE_TURNS, COARSE_TURNS = 0.02, 0.25
+HAIR_TURNS, FINE_TURNS, COARSE_TURNS = 0.005, 0.02, 0.25
 ARROWS: Mapping[str, float] = {
     Key.RIGHT: FINE_TURNS,
     Key.LEFT: -FINE_TURNS,
     Key.UP: COARSE_TURNS,
     Key.DOWN: -COARSE_TURNS,
+    ".": HAIR_TURNS,
+    ",": -HAIR_TURNS,
 }
 HOW = (
     "This bench is virtual, and your keys are its hands. While a trim is to be turned, the arrows right and left turn "
-    f"it a little clockwise and counter-clockwise ({FINE_TURNS} turn), up and down a quarter turn; hold a key to go on."
+    f"it a little clockwise and counter-clockwise ({FINE_TURNS} turn), up and down a quarter turn, full stop and comma "
+    "by a hair; hold a key to go on."
 )
 
 
@@ -35,7 +38,7 @@ class TurningFingers:
     hands: Hands
     trim: str
     turned: float | None = 0.0
-    hint: str = "right/left fine, up/down coarse"
+    hint: str = "right/left fine, up/down coarse, . and , a hair"
 
     def press(self, key: str) -> bool:
         """Turn, for an arrow."""

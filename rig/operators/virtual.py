@@ -113,7 +113,8 @@ class VirtualOperator:
     def turn(self, turn: Turn, watch: Watch) -> Turned:
         """Turn towards the target, and say what came of it."""
         self.say(
-            f"Turn {turn.label} {turn.direction}, about {abs(turn.turns):.1f} turns, to {turn.target} with {turn.where}."
+            f"Turn {turn.label} {turn.direction}, about {abs(turn.turns):.1f} turns, to {turn.target} with "
+            f"{turn.where}."
         )
         turned = self._approach(turn, watch)
         self.say(f"  {turned.end.value}, after {abs(turned.turns_estimate or 0.0):.2f} turns.")

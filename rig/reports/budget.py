@@ -23,9 +23,7 @@ def budget_lines(budget: Budget, combined: Combined | None = None) -> list[str]:
     lines = [f"{budget.quantity}: {budget.value:.6g} {budget.unit}"[:COLUMNS], HEAD]
     lines += [_row(budget.inputs[place], float(shares[place])) for place in order]
     for each in budget.correlations:
-        lines += wrap(
-            f"correlation {each.coefficient:+.2f}: {', '.join(each.names)}", COLUMNS, subsequent_indent="  "
-        )
+        lines += wrap(f"correlation {each.coefficient:+.2f}: {', '.join(each.names)}", COLUMNS, subsequent_indent="  ")
     lines.append("-" * len(HEAD))
     lines += _result(budget, made)
     return lines
@@ -75,9 +73,7 @@ def budget_document(budget: Budget, combined: Combined | None = None) -> dict[st
         "value": budget.value,
         "unit": budget.unit,
         "inputs": [_input_document(each, float(share)) for each, share in zip(budget.inputs, shares, strict=True)],
-        "correlations": [
-            {"names": list(each.names), "coefficient": each.coefficient} for each in budget.correlations
-        ],
+        "correlations": [{"names": list(each.names), "coefficient": each.coefficient} for each in budget.correlations],
         "standard_uncertainty": made.standard_uncertainty,
         "effective_degrees_of_freedom": _finite(made.effective_degrees_of_freedom),
         "coverage_probability": made.probability,

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 STATED_DEGREES_OF_FREEDOM = 12.5
-"""What a product file says of noise is known to about 20 %: half of that to the power of -2 (JCGM 100:2008, eq. G.3)."""
+"""What a product file says of noise is known to about 20 %: half of 0.2 to the power of -2 (JCGM 100:2008, eq. G.3)."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,6 +2,7 @@
 
 import json
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -43,10 +44,7 @@ def evaluated(pitch, cv_v=None):
     """Scale, highs, base and each point, as the assessment of a sweep gives them, cents."""
     points = figure.points_of(pitch)
     if cv_v is not None:
-        points = [
-            type(each)(**{**{name: getattr(each, name) for name in each.__slots__}, "cv_v": float(volts)})
-            for each, volts in zip(points, cv_v, strict=True)
-        ]
+        points = [replace(each, cv_v=float(volts)) for each, volts in zip(points, cv_v, strict=True)]
     assessed = assess_sweep(points, PRODUCT, BENCH, LINE)
     x, errors = assessed.x, assessed.error_cents
     slope, level = np.polyfit(x[assessed.musical], errors[assessed.musical], 1)
@@ -87,10 +85,10 @@ def test_what_a_budget_says_of_noise_is_what_changing_each_reading_by_hand_says(
 )
 def test_what_the_meter_may_be_off_moves_every_result_as_far_as_its_row_says(pitch, budgets, name, shift):
     scale = 0.01
-    moved = (evaluated(pitch, figure.READ_V + scale * shift()) - evaluated(pitch, figure.READ_V - scale * shift())) / 2.0
-    # an error is counted from the CV that is believed, so that a wrong one moves the points against it
+    moved = (
+        evaluated(pitch, figure.READ_V + scale * shift()) - evaluated(pitch, figure.READ_V - scale * shift())
+    ) / 2.0
     expected = np.abs(moved) / scale
-    # base pitch is asked at the CV that is believed to be the base
     stated = [common(each, name) for each in figure.quantities(budgets)]
     np.testing.assert_allclose(stated, expected, rtol=5e-3, atol=1e-4)
 
@@ -164,7 +162,9 @@ def test_an_octave_step_has_the_doubt_of_two_readings_and_of_no_instrument():
     combined = octave_step_budget("2", 0.4, 5e-5, 5e-5).combine()
     assert combined.standard_uncertainty == pytest.approx(1200.0 * 5e-5 * math.sqrt(2.0))
     drifting = octave_step_budget("2", 0.4, 5e-5, 5e-5, drift_cents=0.3).combine()
-    assert drifting.standard_uncertainty == pytest.approx(math.hypot(combined.standard_uncertainty, 0.3 / math.sqrt(3.0)))
+    assert drifting.standard_uncertainty == pytest.approx(
+        math.hypot(combined.standard_uncertainty, 0.3 / math.sqrt(3.0))
+    )
 
 
 def test_a_knobs_middle_is_as_sure_as_the_hand_that_sets_it():

@@ -209,7 +209,9 @@ def test_mixtures_of_shapes_have_the_coverage_factors_that_draws_show(rows):
             total += sensitivity * standard * DRAWN[distribution](generator, total.size)
     within = np.quantile(np.abs(total), 0.95) / combined.standard_uncertainty
     assert combined.coverage_factor == pytest.approx(within, rel=0.006)
-    assert combined.covered_by_two == pytest.approx(np.mean(np.abs(total) < 2.0 * combined.standard_uncertainty), abs=0.002)
+    assert combined.covered_by_two == pytest.approx(
+        np.mean(np.abs(total) < 2.0 * combined.standard_uncertainty), abs=0.002
+    )
 
 
 def test_three_readings_widen_the_interval_and_the_remark_says_so():
@@ -268,7 +270,9 @@ def test_degrees_of_freedom_of_independent_inputs_are_those_of_the_gum_tree_calc
 def test_bounds_become_standard_uncertainties_by_their_shape():
     # JCGM 100:2008, 4.3.7, 4.3.9 and H.1.3.4
     assert from_half_width("x", 3.0).standard_uncertainty == pytest.approx(3.0 / math.sqrt(3.0))
-    assert from_half_width("x", 3.0, distribution=TRIANGULAR).standard_uncertainty == pytest.approx(3.0 / math.sqrt(6.0))
+    assert from_half_width("x", 3.0, distribution=TRIANGULAR).standard_uncertainty == pytest.approx(
+        3.0 / math.sqrt(6.0)
+    )
     assert from_half_width("x", 0.5, distribution=U_SHAPED).standard_uncertainty == pytest.approx(0.35, abs=0.005)
     with pytest.raises(ValueError, match="has no bounds"):
         from_half_width("x", 3.0, distribution=NORMAL)

@@ -200,7 +200,10 @@ def test_ctrl_c_ends_the_work_with_a_safe_source(floor):
 
 
 ARROWS = {"up": "\x1b[A", "down": "\x1b[B", "right": "\x1b[C", "left": "\x1b[D"}
-LONGEST_SHIFT_S = 60.0
+LONGEST_SHIFT_S = 90.0
+PICTURE = b"\x1b[?25l"
+PICTURES_TO_SEE = 8
+"""Pictures after a key until its effect is seen: those on the way, and the few readings that are judged together."""
 
 
 def arrows_for(way: str) -> str:
@@ -224,7 +227,10 @@ def act(terminal: Terminal, answered: int) -> int:
     ways = [line for line in lines if line.startswith(("«", "»"))]
     if ways and "s stop" in lines[-1]:
         terminal.child.send(arrows_for(ways[-1]))
-        terminal.watch(0.06)
+        pictures = terminal.raw.count(PICTURE)
+        terminal.until(
+            lambda it: it.raw.count(PICTURE) >= pictures + PICTURES_TO_SEE or it.raw.count(b"s stops") > asked
+        )
     return answered
 
 
