@@ -55,6 +55,7 @@ class SerialOptions:
     data_bits: Literal[7, 8] = 8
     parity: Literal["none", "odd", "even"] = "none"
     stop_bits: Literal[1, 2] = 1
+    flow_control: Literal["none", "xon_xoff", "rts_cts", "dtr_dsr"] = "none"
 
 
 class Link(Protocol):
@@ -283,6 +284,11 @@ class VisaLink:
             self._device.data_bits = serial.data_bits
             self._device.parity = Parity[serial.parity]
             self._device.stop_bits = StopBits.one if serial.stop_bits == 1 else StopBits.two
+            # pyvisa-py offers no way to it
+            line = self._session.interface
+            line.xonxoff = serial.flow_control == "xon_xoff"
+            line.rtscts = serial.flow_control == "rts_cts"
+            line.dsrdtr = serial.flow_control == "dtr_dsr"
 
     def _refuse(
         self, kind: type[BaseException] | None, error: BaseException | None, _traceback: TracebackType | None

@@ -404,19 +404,18 @@ class Session:
         :raises TimeoutError, ConnectionError: none came.
         """
         while (now_s := time.monotonic()) < deadline_s:
-            message = self._tokens.identity()
+            message, begun_s = self._tokens.identity(), self._clock.now()
             self._link.write(message)
             # only a token tells the answers to two attempts apart: without one there is a single long attempt
             attempt_s = min(deadline_s, now_s + self.timeout_s) if self._tokens.known else deadline_s
-            identity = self._identity_by(attempt_s, message)
+            identity = self._identity_by(attempt_s, message, begun_s)
             if identity is not None:
                 self._unfinished = False
                 return identity
         raise TimeoutError(f"no answer within {2 * self.timeout_s:g} s")
 
-    def _identity_by(self, deadline_s: float, message: str) -> str | None:
+    def _identity_by(self, deadline_s: float, message: str, begun_s: float) -> str | None:
         """Read until an identity comes that is the answer to the last question; ``None`` when time is up."""
-        begun_s = self._clock.now()
         while (left_s := deadline_s - time.monotonic()) > 0:
             try:
                 reply = self._link.read(left_s)

@@ -10,15 +10,18 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from math import sqrt
-from typing import TYPE_CHECKING, Annotated, Protocol, Self
+from typing import TYPE_CHECKING, Annotated, Literal, Protocol, Self
 
 from pydantic import Field, model_validator
 
 from drivers.clock import Clock, RealClock
 from drivers.counter import Counter
+from drivers.link import SerialOptions
 from drivers.meter import Meter
 from drivers.session import Session
 from drivers.source import Source, VoltageLimits
+from rig.bench_profile import LINE_ENDS, LineEnd, load_profile
+from rig.bench_trace import traced
 from rig.errors import BenchProblem, FileProblem
 from rig.tomlfile import Checked, Loaded, load
 
@@ -27,6 +30,8 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from drivers.hands import Hands
+    from drivers.trace import Trace
+    from rig.bench_profile import InstrumentProfile
 
 PARTS_PER_MILLION = 1e-6
 Positive = Annotated[float, Field(gt=0)]
@@ -61,14 +66,42 @@ class Calibration(Checked):
         return today - timedelta(days=self.days_ago or 0.0), today + timedelta(days=self.due_in_days or 0.0)
 
 
-class SourceRole(Checked):
-    """The programmable DC source: where it is, how finely it sets, how long it settles."""
+class SerialLine(Checked):
+    """Settings of a serial line; the instrument's own need to be the same."""
+
+    baud_rate: Annotated[int, Field(ge=50, le=4_000_000)] = 9600
+    data_bits: Literal[7, 8] = 8
+    parity: Literal["none", "odd", "even"] = "none"
+    stop_bits: Literal[1, 2] = 1
+    flow_control: Literal["none", "xon_xoff", "rts_cts", "dtr_dsr"] = "none"
+
+    def options(self) -> SerialOptions:
+        """The same for the driver."""
+        return SerialOptions(self.baud_rate, self.data_bits, self.parity, self.stop_bits, self.flow_control)
+
+
+class InstrumentRole(Checked):
+    """Where an instrument is and how its link is set up.
+
+    ``line_end`` ends messages in both directions; ``channel`` says which output or input is wired, where there are
+    several (the profile then knows how it is named).
+    """
 
     resource: str
+    line_end: LineEnd = "LF"
+    serial: SerialLine = SerialLine()
+    channel: Annotated[int, Field(ge=1, le=999)] | None = None
     calibration: Calibration | None = None
+    timeout_s: Positive = 5.0
+
+
+class SourceRole(InstrumentRole):
+    """The programmable DC source: how finely it sets, how long it settles, how much current it may deliver."""
+
     settling_s: NotNegative
     resolution_v: Positive
     output_resistance_ohm: NotNegative
+    current_limit_a: Positive | None = None
     timeout_s: Positive = 3.0
 
 
@@ -80,15 +113,12 @@ class MeterRange(Checked):
     range_ppm: NotNegative
 
 
-class MeterRole(Checked):
+class MeterRole(InstrumentRole):
     """The digital multimeter: accuracy per range as its calibration states it."""
 
-    resource: str
-    calibration: Calibration | None = None
     ranges: Annotated[tuple[MeterRange, ...], Field(min_length=1)]
     integration_cycles: Positive = 1.0
     mains_hz: Positive = 50.0
-    timeout_s: Positive = 5.0
 
     def range_for(self, voltage_v: float) -> MeterRange:
         """Smallest range that holds a voltage.
@@ -107,17 +137,14 @@ class MeterRole(Checked):
         return bound * PARTS_PER_MILLION / sqrt(3.0)
 
 
-class CounterRole(Checked):
+class CounterRole(InstrumentRole):
     """The frequency counter: time base, trigger and resolution as its calibration states them."""
 
-    resource: str
-    calibration: Calibration | None = None
     time_base_ppm: NotNegative
     trigger_jitter_s: NotNegative
     resolution_s: NotNegative
     shortest_gate_s: Positive
     longest_gate_s: Positive
-    timeout_s: Positive = 5.0
 
     @property
     def time_base_standard_uncertainty(self) -> float:
@@ -225,6 +252,7 @@ class Bench:
     counter: Counter
     sessions: Mapping[str, Session]
     provider: Provider
+    trace: Trace
 
     @property
     def clock(self) -> Clock:
@@ -256,42 +284,92 @@ def _calibration_problem(role: str, calibration: Calibration | None, now: dateti
     return ""
 
 
+@dataclass(frozen=True, slots=True)
+class Tracing:
+    """What becomes of the messages to and from the instruments; the last minute is always remembered.
+
+    :param everything_to: file for all of them; none when ``None``.
+    :param faults_to: folder for the last minute before a fault that ends the block; none is kept when ``None``.
+    """
+
+    everything_to: Path | None = None
+    faults_to: Path | None = None
+
+
 @contextmanager
-def open_bench(loaded: Loaded[BenchFile], limits: VoltageLimits) -> Iterator[Bench]:
+def open_bench(loaded: Loaded[BenchFile], limits: VoltageLimits, tracing: Tracing | None = None) -> Iterator[Bench]:
     """Open the instruments of a bench file; leave the source at 0 V with its output off, however the block ends.
 
+    The profile beside the file, where there is one, says how the instruments are spoken to.
+
     :param limits: the CV that the product bears; nothing outside ever reaches the source.
+    :param tracing: where messages are kept.
     :raises LinkError: an instrument does not answer.
-    :raises FileProblem: a resource uses a name that nothing on the bench provides.
+    :raises BenchProblem: another instrument answers than the one that was asked, or one cannot fill its role.
+    :raises FileProblem: a resource uses a name that nothing on the bench provides, or the profile is wrong.
     """
-    file = loaded.contents
+    file, profile = loaded.contents, load_profile(loaded.path)
+    tracing = tracing or Tracing()
     with ExitStack() as stack:
-        provider = _provider(loaded)
+        provider = provider_of(loaded)
         stack.callback(provider.close)
-        resources = {role: _resource(loaded, role, provider.resources) for role in ("source", "meter", "counter")}
-        source_session = stack.enter_context(
-            Session.open(resources["source"], role="source", timeout_s=file.source.timeout_s)
-        )
-        source = stack.enter_context(Source(source_session, limits))
-        meter_session = stack.enter_context(
-            Session.open(resources["meter"], role="meter", timeout_s=file.meter.timeout_s)
-        )
-        counter_session = stack.enter_context(
-            Session.open(resources["counter"], role="counter", timeout_s=file.counter.timeout_s)
-        )
-        counter = Counter(counter_session)
+        trace = stack.enter_context(traced(provider.clock, tracing.everything_to, tracing.faults_to))
+
+        def session(role: str, about: InstrumentRole, asked: InstrumentProfile | None) -> Session:
+            return stack.enter_context(_session(loaded, provider, trace, role, about, asked))
+
+        source_session = session("source", file.source, profile.source)
+        source = stack.enter_context(Source(source_session, limits, profile.source.dialect if profile.source else None))
+        source.choose_range()
+        if file.source.current_limit_a is not None:
+            source.limit_current(file.source.current_limit_a)
+        meter_session = session("meter", file.meter, profile.meter)
+        counter_session = session("counter", file.counter, profile.counter)
+        counter = Counter(counter_session, profile.counter.dialect if profile.counter else None)
         counter.configure()
         yield Bench(
             file=file,
             source=source,
-            meter=Meter(meter_session),
+            meter=Meter(meter_session, profile.meter.dialect if profile.meter else None, file.meter.mains_hz),
             counter=counter,
             sessions={"source": source_session, "meter": meter_session, "counter": counter_session},
             provider=provider,
+            trace=trace,
         )
 
 
-def _provider(loaded: Loaded[BenchFile]) -> Provider:
+@contextmanager
+def _session(
+    loaded: Loaded[BenchFile],
+    provider: Provider,
+    trace: Trace,
+    role: str,
+    about: InstrumentRole,
+    asked: InstrumentProfile | None,
+) -> Iterator[Session]:
+    """Open one instrument, in the spelling that it was found to take."""
+    if asked is not None:
+        asked.require(role, about.resource)
+    with Session.open(
+        resource_of(loaded, role, provider.resources),
+        role=role,
+        timeout_s=about.timeout_s,
+        termination=LINE_ENDS[about.line_end if asked is None else asked.line_end],
+        link=asked.link if asked else None,
+        serial=about.serial.options(),
+        observer=trace.observe,
+        clock=provider.clock,
+    ) as session:
+        if asked is not None:
+            asked.require_same(role, session.identity)
+        yield session
+
+
+def provider_of(loaded: Loaded[BenchFile]) -> Provider:
+    """What stands behind the resources of a bench file; close it in the end.
+
+    :raises FileProblem: its [virtual] table is wrong.
+    """
     if loaded.contents.virtual is None:
         return RealInstruments()
     from drivers.virtual import bench as virtual_bench
@@ -304,7 +382,11 @@ def _provider(loaded: Loaded[BenchFile]) -> Provider:
         raise FileProblem(f"The bench file {loaded.path} cannot be used: {error}") from None
 
 
-def _resource(loaded: Loaded[BenchFile], role: str, provided: Mapping[str, str]) -> str:
+def resource_of(loaded: Loaded[BenchFile], role: str, provided: Mapping[str, str]) -> str:
+    """Resource string of a role, with the names in braces filled in.
+
+    :raises FileProblem: a name is one that nothing on the bench provides.
+    """
     file = loaded.contents
     templates = {
         "source": file.source.resource,

@@ -38,12 +38,15 @@ if TYPE_CHECKING:
 
 CENTS = 1200.0
 SQRT3, SQRT12 = sqrt(3.0), sqrt(12.0)
+DRIFT_NOTE = "Drift of offset and slope is taken away in the fit; what that costs is in the rows of the readings."
 READINGS = "readings"
 """Evaluation of what readings have for themselves: the scatter of all of them together says how large it is."""
 ONE_OUTWEIGHS = 0.7
 """Share of the variance that one reading needs to lend its own distribution to the sum; many make it normal."""
 ROUNDING = 1e-12
 """What is left of errors that cancel, as a share of the variance that they would have."""
+NOTHING = 1e-6
+"""Share of the largest contribution under which an input is left out of the table."""
 CONTRADICTION = 1e-3
 """Share by which the meter's limits may exceed what the characterisation says of the CV as a whole."""
 
@@ -177,8 +180,8 @@ class SweepBudgets:
     def _of_points(self, quantity: str, unit: str, weights: Array) -> Budget:
         value = float(weights @ self.assessed.error_cents)
         row = np.asarray(CENTS * (weights @ centring(self.assessed.musical) @ self.levels))
-        # the residuals that say how large the scatter is hold the points' own errors: a ratio of the two is not Student's
-        # t but nearly normal (W. R. Thompson, 1935)
+        # the residuals that say how large the scatter is hold the points' own errors: the ratio of the two is not
+        # Student's t but nearly normal (W. R. Thompson, 1935)
         return self._budget(quantity, unit, value, row, inf, ())
 
     def _budget(
@@ -199,7 +202,7 @@ class SweepBudgets:
             *self._cv(row),
             *more,
         )
-        return Budget(quantity, value, unit, _that_count(inputs))
+        return Budget(quantity, value, unit, _that_count(inputs), note=DRIFT_NOTE)
 
     def _own(self, name: str, parts: Array, freedom: float, alone: Distribution, source: str) -> Input:
         """What readings have for themselves: the root sum of squares of their ``parts`` in the result."""
@@ -407,4 +410,6 @@ def _reading(name: str, octaves: float, sensitivity: float) -> Input:
 
 
 def _that_count(inputs: tuple[Input, ...]) -> tuple[Input, ...]:
-    return tuple(each for each in inputs if each.contribution != 0.0) or inputs[:1]
+    """Inputs that contribute more than rounding does."""
+    largest = max(abs(each.contribution) for each in inputs)
+    return tuple(each for each in inputs if abs(each.contribution) > NOTHING * largest) or inputs[:1]

@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from rig.commands_bench import bench_app
+
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
@@ -40,6 +42,8 @@ app = typer.Typer(
         "4 no decision. Results are kept where 'rig where' says."
     ),
 )
+
+app.add_typer(bench_app, name="bench")
 
 BenchOption = Annotated[Path | None, typer.Option("--bench", help="Bench file (TOML). Default: the virtual bench.")]
 ProductOption = Annotated[

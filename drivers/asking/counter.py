@@ -37,6 +37,8 @@ _GATES = (
 _RESOLUTIONS = ("SENS:FREQ:RES", "FREQ:RES", "SENS:FREQ:RANG:RES")
 _FETCHES = ("FETC?", "FETC:FREQ?", "*WAI;:FETC?")
 TRIED_GATES_S = (0.2, 0.1)
+# common practice: a counter gives up on a signal after a second or two
+_PATIENCE_GATES = 10.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,15 +129,21 @@ def _start_and_fetch(asker: Asker, clock: Clock, gate: Trial) -> tuple[Trial, Tr
         if not asker.obeys(start, "INIT"):
             break
         begun_s = clock.now()
-        if not _fetched(asker, fetch, query, gate_s):
-            continue
-        if clock.now() - begun_s < 0.5 * gate_s:
-            fetch.said = f"{query} answers before the gate has closed"
+        fetched = _fetched(asker, fetch, query, gate_s)
+        if not fetched or clock.now() - begun_s < 0.5 * gate_s:
+            fetch.said = fetch.said or f"{query} answers before the gate has closed"
+            _let_end(asker, clock, gate_s)
             continue
         start.spelling, start.evidence = Spelling("INIT"), Evidence.ANSWERED
         fetch.spelling, fetch.evidence = Spelling(query), Evidence.ANSWERED
         break
     return start, fetch
+
+
+def _let_end(asker: Asker, clock: Clock, gate_s: float) -> None:
+    """End a gate that is still open: by command, or by waiting for it."""
+    if not asker.obeys(Trial("abort"), "ABOR") or not asker.session.reports_errors:
+        clock.sleep(_PATIENCE_GATES * gate_s)
 
 
 def _fetched(asker: Asker, fetch: Trial, query: str, gate_s: float) -> bool:
@@ -158,12 +166,10 @@ def _no_reading(read: Trial) -> str:
 def _losses(function: Trial, gate: Trial, start: Trial, samples: Trial, *, kept: bool) -> Iterator[str]:
     if function.spelling is None:
         yield "It cannot be told what to count: set it to frequency by hand."
-    if gate.spelling is None:
+    if gate.spelling is None or (not kept and start.spelling is None):
         yield "It has no gate control: readings take the time that they take, which is slower or noisier than needed."
     elif gate.name == "resolution":
         yield "It takes a resolution, not a gate time: how long a reading takes is its own choice."
-    elif not kept and start.spelling is None:
-        yield "It reads by MEASure only, which chooses the gate anew each time: no gate control, which is slower."
     if start.spelling is None:
         yield "Nothing can be done while its gate is open: the CV is read before or after it, which is slower."
     if samples.spelling is None:

@@ -9,7 +9,7 @@ from typing import Generic, TypeVar
 from drivers.dialect import LinkDialect
 from drivers.scpi import Identity
 
-DialectT = TypeVar("DialectT")
+DialectT_co = TypeVar("DialectT_co", covariant=True)
 
 
 class Evidence(StrEnum):
@@ -66,7 +66,7 @@ class LinkFindings:
 
 
 @dataclass(frozen=True, slots=True)
-class RoleFindings(Generic[DialectT]):
+class RoleFindings(Generic[DialectT_co]):
     """What an instrument can do in one role.
 
     :param missing: why it cannot fill the role, one sentence each; empty when it can.
@@ -74,7 +74,7 @@ class RoleFindings(Generic[DialectT]):
     """
 
     role: str
-    dialect: DialectT
+    dialect: DialectT_co
     capabilities: tuple[Capability, ...]
     missing: tuple[str, ...]
     losses: tuple[str, ...]

@@ -12,7 +12,7 @@ from drivers.error_forms import error_reader
 from drivers.errors import AnswerLate, InstrumentError, LinkRefused, ReplyError
 from drivers.exchange import Observer
 from drivers.link import SerialOptions
-from drivers.scpi import parse_nonnegative_integer, split_units
+from drivers.scpi import Identity, parse_nonnegative_integer, split_units
 from drivers.session import Session
 
 TERMINATIONS = ("\n", "\r\n", "\r")
@@ -86,6 +86,13 @@ def ask_link(address: Address) -> LinkFindings:
     )
 
 
+def who_answers(address: Address) -> tuple[Identity, str]:
+    """Return who is there, and the line end to which he answers; raises as :func:`ask_link` does."""
+    termination, patience_s = _line_end(address)
+    with address.open(_BARE, termination, patience_s) as bare:
+        return bare.identity, termination
+
+
 def careful(dialect: LinkDialect, *, drops_rest: bool) -> LinkDialect:
     """Return the dialect in which to try spellings that may be wrong.
 
@@ -139,15 +146,20 @@ def _comes_back(bare: Session, write: str, read: str, value: int) -> bool:
 
 
 def _with_errors(address: Address, bare: Session, dialect: LinkDialect) -> LinkDialect:
+    """Return the dialect with what reports errors, and with ``*CLS`` only where that is not an error itself."""
+    tried: list[LinkDialect] = []
     for query in _ERROR_QUERIES:
         form = _error_form(bare, query)
         if form is not None:
-            queued = replace(dialect, error_query=query, error_form=form)
-            if _reports(address, queued, bare):
-                return queued
-            break  # it is there, and always says that nothing is wrong: another name will not change that
-    register = replace(dialect, error_query="*ESR?", error_form=ErrorForm.REGISTER)
-    return register if _reports(address, register, bare) else dialect
+            # where it is there, and always says that nothing is wrong, another name will not change that
+            tried.append(replace(dialect, error_query=query, error_form=form))
+            break
+    tried.append(replace(dialect, error_query="*ESR?", error_form=ErrorForm.REGISTER))
+    for each in tried:
+        for candidate in (each, replace(each, clear="")):
+            if _reports(address, candidate, bare):
+                return candidate
+    return dialect
 
 
 def _error_form(bare: Session, query: str) -> ErrorForm | None:
@@ -172,6 +184,7 @@ def _reports(address: Address, dialect: LinkDialect, bare: Session) -> bool:
     except (InstrumentError, AnswerLate, ReplyError, LinkRefused):
         return False
     with session:
+        session.errors()
         return _complains(session) and not session.errors()
 
 

@@ -8,6 +8,7 @@ before it is switched on, which happens at 0 V only; and it is off again at the 
 from __future__ import annotations
 
 import contextlib
+import re
 from collections.abc import Iterator, Sequence
 from functools import partial
 
@@ -192,12 +193,29 @@ class _SourceAsking:
             why = f"not tried, since {' and '.join(dict.fromkeys(unconfirmed))} could not be confirmed"
             return Capability(name, self._on, Evidence.IMPLIED, why)
         trial = Trial(name)
-        if not (self._asker.obeys(trial, self._on) and self._asker.value(off.query, parse_boolean)):
+        if not self._goes_on(trial, off):
             self._missing.append(f"Its output does not go on by {self._on!r} ({trial.said or 'it says: off'}).")
             return Capability(name, "", Evidence.NONE, trial.said)
         if not self._asker.obeys(trial, off.template) or self._asker.value(off.query, parse_boolean) is not False:
             self._missing.append(f"Its output does not go off by {off.template!r}: switch it off by hand now.")
         return Capability(name, self._on, Evidence.READ_BACK)
+
+    def _goes_on(self, trial: Trial, off: Trial) -> bool:
+        """Switch the output on. One that does not say what it refuses may take another word than was thought."""
+        for words in _WORDS:
+            on, spelled_off = (self._respelt(template, words) for template in (self._on, off.template))
+            if self._asker.obeys(trial, on) and self._asker.value(off.query, parse_boolean):
+                self._on, off.spelling = on, Spelling(spelled_off, off.query)
+                self._made_safe_by.append(spelled_off)
+                return True
+        return False
+
+    def _respelt(self, template: str, words: tuple[str, str]) -> str:
+        """Return the template with other words for off and on."""
+        for pair in _WORDS:
+            for old, new in zip(pair, words, strict=True):
+                template = re.sub(rf"(OUTP\S*) {old}\b", rf"\g<1> {new}", template)
+        return template
 
     @contextlib.contextmanager
     def _safe_at_the_end(self) -> Iterator[None]:

@@ -250,8 +250,8 @@ class Budget:
             sizes = self.contributions[members]
             shapes = {each.distribution for each in inputs}
             one_and_the_same = bool(np.all(np.abs(coefficients) == 1.0)) and len(shapes) == 1
-            # of one evaluation the combination has the same degrees of freedom (R. Willink, 2007); of several the fewest
-            # stand for all, since the formula of G.4.1 holds for independent inputs only
+            # of one evaluation the combination has the same degrees of freedom (R. Willink, 2007); of several, the
+            # fewest stand for all, since the formula of G.4.1 holds for independent inputs only
             parts.append(
                 _Part(
                     " with ".join(each.name for each in inputs),

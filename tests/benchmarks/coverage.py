@@ -103,7 +103,7 @@ def line_of(stated: Stated) -> CvLine:
 
 @dataclass(frozen=True, slots=True)
 class Units:
-    """True units: tracking terms (N, 4), drift of both ends in octaves per second (N, 2), the model's misfit at base."""
+    """True units: tracking terms (N, 4), drift of both ends in octaves per second (N, 2), the model's misfit."""
 
     terms: Array
     drift: Array

@@ -1,4 +1,4 @@
-"""Budgets of findings against the whole evaluation: changed readings, drawn instruments, and the findings themselves."""
+"""Budgets of findings against the whole evaluation: readings changed by hand, instruments drawn."""
 
 import json
 import math
@@ -84,11 +84,9 @@ def test_what_a_budget_says_of_noise_is_what_changing_each_reading_by_hand_says(
     ],
 )
 def test_what_the_meter_may_be_off_moves_every_result_as_far_as_its_row_says(pitch, budgets, name, shift):
-    scale = 0.01
-    moved = (
-        evaluated(pitch, figure.READ_V + scale * shift()) - evaluated(pitch, figure.READ_V - scale * shift())
-    ) / 2.0
-    expected = np.abs(moved) / scale
+    small = 0.01
+    higher, lower = (evaluated(pitch, figure.READ_V + sign * small * shift()) for sign in (1.0, -1.0))
+    expected = np.abs(higher - lower) / 2.0 / small
     stated = [common(each, name) for each in figure.quantities(budgets)]
     np.testing.assert_allclose(stated, expected, rtol=5e-3, atol=1e-4)
 
@@ -162,9 +160,8 @@ def test_an_octave_step_has_the_doubt_of_two_readings_and_of_no_instrument():
     combined = octave_step_budget("2", 0.4, 5e-5, 5e-5).combine()
     assert combined.standard_uncertainty == pytest.approx(1200.0 * 5e-5 * math.sqrt(2.0))
     drifting = octave_step_budget("2", 0.4, 5e-5, 5e-5, drift_cents=0.3).combine()
-    assert drifting.standard_uncertainty == pytest.approx(
-        math.hypot(combined.standard_uncertainty, 0.3 / math.sqrt(3.0))
-    )
+    expected = math.hypot(combined.standard_uncertainty, 0.3 / math.sqrt(3.0))
+    assert drifting.standard_uncertainty == pytest.approx(expected)
 
 
 def test_a_knobs_middle_is_as_sure_as_the_hand_that_sets_it():

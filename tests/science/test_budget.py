@@ -209,9 +209,8 @@ def test_mixtures_of_shapes_have_the_coverage_factors_that_draws_show(rows):
             total += sensitivity * standard * DRAWN[distribution](generator, total.size)
     within = np.quantile(np.abs(total), 0.95) / combined.standard_uncertainty
     assert combined.coverage_factor == pytest.approx(within, rel=0.006)
-    assert combined.covered_by_two == pytest.approx(
-        np.mean(np.abs(total) < 2.0 * combined.standard_uncertainty), abs=0.002
-    )
+    under_two = np.mean(np.abs(total) < 2.0 * combined.standard_uncertainty)
+    assert combined.covered_by_two == pytest.approx(under_two, abs=0.002)
 
 
 def test_three_readings_widen_the_interval_and_the_remark_says_so():

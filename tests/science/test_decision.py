@@ -4,16 +4,21 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.stats import norm
+from scipy.integrate import quad
+from scipy.stats import gamma, norm
 
 from rig.science.decision import (
     Decision,
     Limits,
     Rule,
+    acceptance_limits,
     decide,
     decide_bounded,
+    global_risks,
     probability_of_conformity,
     specific_risk_of_false_acceptance,
+    specific_risk_of_false_rejection,
+    uncertainty_ratio,
     worst_of,
 )
 
@@ -39,9 +44,7 @@ def test_a_guard_band_makes_four_statements(value, statement, limits):
     assert decide(value, 2.0, limits, Rule.GUARDED) == statement
 
 
-@pytest.mark.parametrize(
-    ("value", "statement"), [(-7.9, "pass"), (-9.0, "conditional pass"), (-13.0, "fail")]
-)
+@pytest.mark.parametrize(("value", "statement"), [(-7.9, "pass"), (-9.0, "conditional pass"), (-13.0, "fail")])
 def test_the_low_limit_is_guarded_like_the_high_one(value, statement):
     assert decide(value, 2.0, BOTH, Rule.GUARDED) == statement
     assert decide(value, 2.0, Limits(-10.0, None), Rule.GUARDED) == statement
@@ -108,9 +111,7 @@ def test_a_guarded_statement_never_contradicts_simple_acceptance(value, uncertai
         (-5.47, 0.05, Limits(None, -5.40), 0.92),
     ],
 )
-def test_the_probability_of_conformity_is_that_of_the_published_examples(
-    value, uncertainty, limits, published
-):
+def test_the_probability_of_conformity_is_that_of_the_published_examples(value, uncertainty, limits, published):
     assert probability_of_conformity(value, uncertainty, limits) == pytest.approx(published, abs=0.005)
 
 
@@ -122,9 +123,7 @@ def test_the_risk_at_the_edge_of_simple_acceptance_is_a_half_and_at_the_guard_ba
 
 def test_a_small_risk_keeps_its_digits():
     # scipy.stats.norm
-    assert specific_risk_of_false_acceptance(0.0, 1.0, Limits(None, 9.0)) == pytest.approx(
-        norm.sf(9.0), rel=1e-10
-    )
+    assert specific_risk_of_false_acceptance(0.0, 1.0, Limits(None, 9.0)) == pytest.approx(norm.sf(9.0), rel=1e-10)
     assert specific_risk_of_false_acceptance(0.0, 1.0, Limits(-8.0, 9.0)) == pytest.approx(
         norm.cdf(-8.0) + norm.sf(9.0)
     )
@@ -156,3 +155,94 @@ def test_a_unit_passes_when_everything_does():
 def test_limits_that_permit_nothing_or_everything_are_refused(low, high):
     with pytest.raises(ValueError, match="limit"):
         Limits(low, high)
+
+
+def test_a_value_rejected_just_outside_is_as_likely_good_as_one_accepted_just_inside_is_bad():
+    # JCGM 106:2012, clause 9: both specific risks are tails of one distribution
+    rejected = specific_risk_of_false_rejection(10.5, 1.0, UPPER)
+    assert rejected == pytest.approx(specific_risk_of_false_acceptance(9.5, 1.0, UPPER))
+    assert rejected == pytest.approx(norm.sf(0.5))
+
+
+@pytest.mark.parametrize(
+    ("expanded", "limits", "nominal", "ratio"),
+    [
+        # ILAC-G8:09/2019: TUR is the tolerance over the expanded uncertainty, four to one by custom
+        (2.5, BOTH, None, 4.0),
+        (5.0, UPPER, 0.0, 2.0),
+        (5.0, Limits(-10.0, None), 0.0, 2.0),
+        (0.0, BOTH, None, np.inf),
+    ],
+)
+def test_the_test_uncertainty_ratio_is_tolerance_over_uncertainty(expanded, limits, nominal, ratio):
+    assert uncertainty_ratio(expanded, limits, nominal) == ratio
+
+
+def test_a_ratio_needs_something_to_count_a_single_limit_from():
+    with pytest.raises(ValueError, match="nominal"):
+        uncertainty_ratio(1.0, UPPER)
+    with pytest.raises(ValueError, match="not negative"):
+        uncertainty_ratio(-1.0, BOTH)
+
+
+def test_a_guard_band_draws_the_limits_in_until_nothing_is_left():
+    # JCGM 106:2012, 8.3.2
+    assert acceptance_limits(BOTH, 2.0) == Limits(-8.0, 8.0)
+    assert acceptance_limits(UPPER, 2.0) == Limits(None, 8.0)
+    assert acceptance_limits(BOTH, -1.0) == Limits(-11.0, 11.0)
+    assert acceptance_limits(BOTH, 10.5) is None
+    with pytest.raises(ValueError, match="finite"):
+        acceptance_limits(BOTH, np.nan)
+
+
+BEARINGS = np.linspace(0.0, 12.0, 60_001)[1:]
+BEARING_SHARES = gamma.pdf(BEARINGS, a=4, scale=0.25)
+RADIAL_MOTION = Limits(None, 2.0)
+
+
+def test_ball_bearings_carry_the_published_risk():
+    # JCGM 106:2012, 9.5.4 (looked up in a public worked notebook of it): gamma distributed radial motion of 1 um on
+    # average, limit 2 um, measured with 0.25 um: 4.2 % are outside, 0.8 % are accepted though outside
+    assert gamma.sf(2.0, a=4, scale=0.25) == pytest.approx(0.042, abs=0.0005)
+    risks = global_risks(BEARINGS, BEARING_SHARES, 0.25, RADIAL_MOTION, RADIAL_MOTION)
+    assert risks.false_acceptance == pytest.approx(0.008, abs=0.0005)
+    # accepting up to 1.67 um only makes it 0.1 %
+    guarded = global_risks(BEARINGS, BEARING_SHARES, 0.25, RADIAL_MOTION, acceptance_limits(RADIAL_MOTION, 0.328))
+    assert guarded.false_acceptance == pytest.approx(0.001, abs=0.00005)
+    assert guarded.false_rejection > risks.false_rejection
+
+
+def test_precision_resistors_carry_the_published_risks():
+    # JCGM 106:2012, 9.5.3 (from memory): 1500 ohm within 0.2 ohm, made with 0.12 ohm, measured with 0.02 ohm: about 1 %
+    # accepted though outside, 1.6 % rejected though inside
+    made = np.linspace(1499.0, 1501.0, 20_001)
+    limits = Limits(1499.8, 1500.2)
+    risks = global_risks(made, norm.pdf(made, 1500.0, 0.12), 0.02, limits, limits)
+    assert risks.false_acceptance == pytest.approx(0.011, abs=0.0006)
+    assert risks.false_rejection == pytest.approx(0.016, abs=0.0006)
+
+
+@pytest.mark.parametrize("guard", [-0.05, 0.0, 0.1])
+def test_global_risks_are_those_of_a_numerical_double_integral(guard):
+    # scipy.integrate.quad of scipy.stats.norm
+    limits, made, measured = Limits(-1.0, 0.8), norm(0.1, 0.6), 0.15
+    acceptance = acceptance_limits(limits, guard)
+
+    def accepted(value):
+        return norm.cdf((acceptance.high - value) / measured) - norm.cdf((acceptance.low - value) / measured)
+
+    bad = sum(quad(lambda value: made.pdf(value) * accepted(value), *ends)[0] for ends in ((-6, -1.0), (0.8, 6)))
+    refused = quad(lambda value: made.pdf(value) * (1.0 - accepted(value)), -1.0, 0.8)[0]
+    nodes = np.linspace(-5.9, 6.1, 120_000)
+    risks = global_risks(nodes, made.pdf(nodes), measured, limits, acceptance)
+    assert risks.false_acceptance == pytest.approx(bad, rel=1e-3)
+    assert risks.false_rejection == pytest.approx(refused, rel=1e-3)
+
+
+def test_a_guard_band_that_leaves_nothing_refuses_every_good_item():
+    nodes = np.linspace(-2.0, 2.0, 401)
+    risks = global_risks(nodes, np.ones_like(nodes), 0.5, Limits(-1.0, 1.0), None)
+    assert risks.false_acceptance == 0.0
+    assert risks.false_rejection == pytest.approx(0.5, abs=0.01)
+    with pytest.raises(ValueError, match="above 0"):
+        global_risks(nodes, np.ones_like(nodes), 0.0, BOTH, BOTH)

@@ -58,6 +58,9 @@ class NoRecord:
     def recommendation(self, *_what: object) -> None:
         """Keep no advice."""
 
+    def found(self, *_what: object) -> None:
+        """Keep no findings."""
+
     @contextmanager
     def move(self, *_what: object) -> Iterator[MoveMade]:
         """Keep no move."""

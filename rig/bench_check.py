@@ -1,0 +1,198 @@
+"""Asking the instruments of a bench file what they can do: what is said about it, and the profile that comes of it."""
+
+from __future__ import annotations
+
+from contextlib import ExitStack
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from drivers.asking.counter import ask_counter
+from drivers.asking.findings import LinkFindings, RoleFindings
+from drivers.asking.link import Address, ask_link, careful
+from drivers.asking.meter import ask_meter
+from drivers.asking.other_roles import could_also_be
+from drivers.asking.source import ask_source
+from drivers.dialect import CounterDialect, MeterDialect, SourceDialect
+from drivers.errors import DriverError
+from drivers.secrets import without_secrets
+from rig.bench import provider_of, resource_of
+from rig.bench_profile import (
+    LINE_ENDS,
+    BenchProfile,
+    CounterProfile,
+    MeterProfile,
+    SourceProfile,
+    load_profile,
+    save_profile,
+)
+from rig.bench_trace import traced
+from rig.errors import FileProblem
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from datetime import datetime
+    from pathlib import Path
+
+    from drivers.asking.findings import Capability
+    from drivers.clock import Clock
+    from drivers.session import Session
+    from drivers.trace import Trace
+    from rig.bench import BenchFile, CounterRole, MeterRole, Provider, SourceRole
+    from rig.tomlfile import Loaded
+
+ROLES = ("source", "meter", "counter")
+_PROFILES: dict[str, type[SourceProfile | MeterProfile | CounterProfile]] = {
+    "source": SourceProfile,
+    "meter": MeterProfile,
+    "counter": CounterProfile,
+}
+_NAMES_OF_LINE_ENDS = {text: name for name, text in LINE_ENDS.items()}
+_Findings = RoleFindings[SourceDialect | MeterDialect | CounterDialect]
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What came of asking one instrument.
+
+    :param also: other roles that it could fill, as far as a few questions tell.
+    """
+
+    role: str
+    resource: str
+    link: LinkFindings
+    findings: _Findings
+    also: tuple[str, ...]
+
+    @property
+    def capabilities(self) -> tuple[Capability, ...]:
+        """What it can and cannot do, the link's part first."""
+        return self.link.capabilities + self.findings.capabilities
+
+    @property
+    def losses(self) -> tuple[str, ...]:
+        """What is lost with this instrument, one sentence each."""
+        return self.link.losses + self.findings.losses
+
+
+@dataclass(frozen=True, slots=True)
+class Unasked:
+    """An instrument that could not be asked, and why."""
+
+    role: str
+    resource: str
+    problem: str
+
+
+@dataclass(frozen=True, slots=True)
+class BenchChecked:
+    """What came of asking the instruments of a bench file.
+
+    :param profile: where the profile was written; ``None`` when nobody could be asked.
+    """
+
+    instruments: tuple[Asked | Unasked, ...]
+    profile: Path | None
+
+    @property
+    def usable(self) -> bool:
+        """Whether every role can be filled."""
+        return all(isinstance(each, Asked) and each.findings.fills for each in self.instruments)
+
+
+def check_bench(
+    loaded: Loaded[BenchFile], tell: Callable[[Asked | Unasked], None], trace_to: Path | None = None
+) -> BenchChecked:
+    """Ask each instrument of a bench file, and write the profile beside the file.
+
+    The source is left at 0 V with its output off; its output is on for a moment, at 0 V, only when everything that
+    limits it has been set and confirmed. The profile of an instrument that cannot be asked now stays as it was.
+
+    :param tell: is told about each instrument when it has been asked.
+    :param trace_to: file for every message.
+    :raises FileProblem: the bench file is wrong, or the profile cannot be written.
+    """
+    instruments: list[Asked | Unasked] = []
+    with ExitStack() as stack:
+        provider = provider_of(loaded)
+        stack.callback(provider.close)
+        trace = stack.enter_context(traced(provider.clock, trace_to, None))
+        for role in ROLES:
+            instruments.append(_ask(loaded, provider, trace, role))
+            tell(instruments[-1])
+        now = provider.clock.utc()
+    asked = {each.role: each for each in instruments if isinstance(each, Asked)}
+    path = save_profile(loaded.path, _profile(_profile_before(loaded), asked, now)) if asked else None
+    return BenchChecked(tuple(instruments), path)
+
+
+def _about(file: BenchFile, role: str) -> SourceRole | MeterRole | CounterRole:
+    match role:
+        case "source":
+            return file.source
+        case "meter":
+            return file.meter
+        case _:
+            return file.counter
+
+
+def _ask(loaded: Loaded[BenchFile], provider: Provider, trace: Trace, role: str) -> Asked | Unasked:
+    about = _about(loaded.contents, role)
+    shown = without_secrets(about.resource)
+    address = Address(
+        resource=resource_of(loaded, role, provider.resources),
+        role=role,
+        timeout_s=about.timeout_s,
+        termination=LINE_ENDS[about.line_end],
+        serial=about.serial.options(),
+        observer=trace.observe,
+        clock=provider.clock,
+    )
+    try:
+        link = ask_link(address)
+        dialect = careful(link.dialect, drops_rest=link.drops_rest)
+        with address.open(dialect, link.termination, link.patience_s) as session:
+            findings = _findings(session, provider.clock, about)
+            also = could_also_be(session, role)
+    except DriverError as error:
+        return Unasked(role, shown, str(error))
+    return Asked(role, shown, link, findings, also)
+
+
+def _findings(session: Session, clock: Clock, about: SourceRole | MeterRole | CounterRole) -> _Findings:
+    match session.role:
+        case "source":
+            current_limit_a = getattr(about, "current_limit_a", None)
+            return ask_source(session, about.channel, current_limit_a)
+        case "meter":
+            return ask_meter(session, about.channel)
+        case _:
+            return ask_counter(session, clock, about.channel)
+
+
+def _profile_before(loaded: Loaded[BenchFile]) -> BenchProfile:
+    """The profile as it is; an empty one where it cannot be used, since it is made anew."""
+    try:
+        return load_profile(loaded.path)
+    except FileProblem:
+        return BenchProfile()
+
+
+def _profile(before: BenchProfile, asked: dict[str, Asked], now: datetime) -> BenchProfile:
+    made: dict[str, SourceProfile | MeterProfile | CounterProfile] = {}
+    for role, each in asked.items():
+        identity, common = each.link.identity, each.findings
+        fields = {
+            "resource": each.resource,
+            "maker": identity.maker,
+            "model": identity.model,
+            "serial": identity.serial,
+            "firmware": identity.firmware,
+            "asked": now,
+            "line_end": _NAMES_OF_LINE_ENDS[each.link.termination],
+            "missing": common.missing,
+            "losses": each.losses,
+            "link": each.link.dialect,
+            "dialect": common.dialect,
+        }
+        made[role] = _PROFILES[role].model_validate(fields)
+    return before.model_copy(update=made)

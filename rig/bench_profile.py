@@ -1,0 +1,170 @@
+"""The profile of a bench: how each of its instruments spells what it can do, found by asking and kept beside the file.
+
+A profile belongs to the instruments that were asked. Another instrument at the same address is noticed when the
+bench is opened, before anything is said to it in the wrong spelling.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict, fields
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Literal, TypeVar
+
+from pydantic import AfterValidator
+
+from drivers.dialect import CounterDialect, LinkDialect, MeterDialect, SourceDialect
+from drivers.scpi import Identity
+from drivers.secrets import without_secrets
+from rig.errors import BenchProblem, FileProblem
+from rig.tomlfile import Checked, load
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+LineEnd = Literal["LF", "CR LF", "CR"]
+LINE_ENDS: Mapping[LineEnd, str] = {"LF": "\n", "CR LF": "\r\n", "CR": "\r"}
+_HOLES = (
+    "voltage", "range", "current", "cycles", "seconds", "count", "gate", "resolution", "coupling", "level",
+    "impedance", "token",
+)  # fmt: skip
+DialectT = TypeVar("DialectT", LinkDialect, SourceDialect, MeterDialect, CounterDialect)
+
+
+def _whole(dialect: DialectT) -> DialectT:
+    """Let a dialect pass whose templates have no unknown names in braces and fit on one line."""
+    for field in fields(dialect):
+        template = getattr(dialect, field.name)
+        if not isinstance(template, str):
+            continue
+        try:
+            filled = template.format_map(dict.fromkeys(_HOLES, "1"))
+        except (KeyError, ValueError, IndexError, AttributeError):
+            raise ValueError(f"{field.name} is {template!r}: names in braces may be {', '.join(_HOLES)}") from None
+        if not (filled.isascii() and filled.isprintable()) and filled:
+            raise ValueError(f"{field.name} is {template!r}: only printable ASCII can be sent")
+    return dialect
+
+
+class InstrumentProfile(Checked):
+    """One instrument as it was asked.
+
+    ``resource`` is the address as the bench file had it, and the four fields of the identity are what it answered.
+    """
+
+    resource: str
+    maker: str
+    model: str
+    serial: str
+    firmware: str
+    asked: datetime
+    line_end: LineEnd
+    missing: tuple[str, ...] = ()
+    losses: tuple[str, ...] = ()
+    link: Annotated[LinkDialect, AfterValidator(_whole)]
+
+    def require(self, role: str, resource: str) -> None:
+        """Let the profile pass that was made for an address and can fill its role.
+
+        :raises BenchProblem: it was made for another address, or the instrument cannot fill the role.
+        """
+        if self.resource != without_secrets(resource):
+            raise BenchProblem(
+                f"The {role} was asked at {self.resource}, and the bench file says {without_secrets(resource)}: "
+                "ask it again with rig bench check."
+            )
+        if self.missing:
+            raise BenchProblem(f"The {role} ({self.maker} {self.model}) cannot fill its role: {' '.join(self.missing)}")
+
+    def require_same(self, role: str, identity: Identity) -> None:
+        """Let the instrument pass that was asked, or another of its model and firmware.
+
+        :raises BenchProblem: another one answers.
+        """
+        if (identity.maker, identity.model, identity.firmware) != (self.maker, self.model, self.firmware):
+            raise BenchProblem(
+                f"The {role} is {identity}, and its profile is that of {self.maker},{self.model},{self.serial},"
+                f"{self.firmware}: ask it again with rig bench check."
+            )
+
+
+class SourceProfile(InstrumentProfile):
+    """The source as it was asked."""
+
+    dialect: Annotated[SourceDialect, AfterValidator(_whole)]
+
+
+class MeterProfile(InstrumentProfile):
+    """The meter as it was asked."""
+
+    dialect: Annotated[MeterDialect, AfterValidator(_whole)]
+
+
+class CounterProfile(InstrumentProfile):
+    """The counter as it was asked."""
+
+    dialect: Annotated[CounterDialect, AfterValidator(_whole)]
+
+
+class BenchProfile(Checked):
+    """How the instruments of a bench are spoken to; one that was not asked speaks SCPI-1999."""
+
+    source: SourceProfile | None = None
+    meter: MeterProfile | None = None
+    counter: CounterProfile | None = None
+
+
+def profile_path(bench_path: Path) -> Path:
+    """Where the profile of a bench file is kept: beside it."""
+    return bench_path.with_name(f"{bench_path.stem}.profile.toml")
+
+
+def load_profile(bench_path: Path) -> BenchProfile:
+    """Read the profile beside a bench file; an empty one where there is none.
+
+    :raises FileProblem: it cannot be read or a field is wrong.
+    """
+    path = profile_path(bench_path)
+    return load(path, BenchProfile, "bench profile").contents if path.exists() else BenchProfile()
+
+
+def save_profile(bench_path: Path, profile: BenchProfile) -> Path:
+    """Write the profile beside a bench file; the old one stays whole until the new one is.
+
+    :raises FileProblem: it cannot be written there.
+    """
+    path = profile_path(bench_path)
+    lines = [
+        "# How the instruments of this bench are spoken to, found by asking them: rig bench check",
+        "# Made anew each time; what has to be changed by hand belongs in the bench file.",
+    ]
+    for role, instrument in (("source", profile.source), ("meter", profile.meter), ("counter", profile.counter)):
+        if instrument is not None:
+            lines += ["", *_table(role, instrument)]
+    draft = path.with_name(f"{path.name}.part")
+    try:
+        draft.write_text("\n".join(lines) + "\n", encoding="utf-8")
+        draft.replace(path)
+    except OSError as error:
+        raise FileProblem(
+            f"The bench profile {path} cannot be written ({error.strerror}): put the bench file where you may write."
+        ) from None
+    return path
+
+
+def _table(role: str, instrument: SourceProfile | MeterProfile | CounterProfile) -> list[str]:
+    flat = instrument.model_dump(mode="json", exclude={"link", "dialect"})
+    return [
+        f"[{role}]",
+        *(_entry(name, value) for name, value in flat.items()),
+        f"[{role}.link]",
+        *(_entry(name, value) for name, value in asdict(instrument.link).items()),
+        f"[{role}.dialect]",
+        *(_entry(name, value) for name, value in asdict(instrument.dialect).items()),
+    ]
+
+
+def _entry(name: str, value: object) -> str:
+    """One line of TOML; its basic strings, numbers, booleans and arrays of strings are written as in JSON."""
+    return f"{name} = {json.dumps(value)}"
