@@ -103,6 +103,8 @@ class Acquisition:
     product: Product
     line: CvLine
     spent: TimeSpent = field(default_factory=TimeSpent)
+    resting: bool = False
+    """Whether the unit's controls are known to stand as they do in a sweep."""
 
     @property
     def measuring(self) -> Measuring:

@@ -14,6 +14,7 @@ from rig.science.learning import Belief, TrimKnowledge
 from rig.science.pitch import note_name
 from rig.science.planning import Adjuster, Played, TrackingLimits, make_plan
 from rig.science.rail import plan_rail
+from rig.science.tracking import SLOPE
 from rig.science.trims import DeadTimeTaken, Pivot, ScaleAboutPivot, ScaleAtInput, Shift
 
 if TYPE_CHECKING:
@@ -31,7 +32,7 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 CENTS = 1200.0
-GOOD_ENOUGH = 0.4
+GOOD_ENOUGH = 0.12
 """Share of a limit under which a trim is left alone."""
 RAIL_MARGIN = 0.8
 """Share of the rail's limit that averaging the octave steps may use up."""
@@ -316,6 +317,13 @@ def _centre_advice(
         held_cv_v=held_v,
         where=f"the knob at its middle and the CV held at {held_v:.2f} V",
     )
+
+
+def common_stretch(product: Product, before: Array, after: Array) -> float:
+    """How much scale at the common node has stretched what switch and knob add, between two fits."""
+    if product.trim_of(TrimKind.SCALE_COMMON) is None:
+        return 1.0
+    return float(after[SLOPE] / before[SLOPE])
 
 
 def _scale_change(product: Product, plan: Plan) -> float:

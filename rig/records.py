@@ -123,6 +123,7 @@ def bench_records(database: Database, bench: Bench, loaded: Loaded[BenchFile]) -
 class MoveMade:
     """Filled in while a trim is turned."""
 
+    target: float = float("nan")
     before: float = float("nan")
     after: float = float("nan")
     outcome: str = "interrupted"
@@ -238,7 +239,7 @@ class Recorder:
         turns: float,
     ) -> Iterator[MoveMade]:
         """Keep a move when it has ended, however it ended."""
-        made, began = MoveMade(), self.clock.utc()
+        made, began = MoveMade(target), self.clock.utc()
         try:
             yield made
         finally:
@@ -247,7 +248,7 @@ class Recorder:
                     visit_id=self.visit_id,
                     sequence=self.moves,
                     trim=trim,
-                    target_value=target,
+                    target_value=made.target,
                     target_unit=unit,
                     held_cv_v=held_cv_v,
                     controls=self._controls(controls),

@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     from uuid import UUID
 
     from db.engine import Database
-    from rig.assess import Finding
+    from rig.assess import Finding, SweepAssessment
     from rig.bench import Bench, BenchFile
     from rig.diagnosis import Cause
     from rig.operators.port import Operator
@@ -123,8 +123,8 @@ class Request:
 
 
 @dataclass(slots=True)
-class _Work:
-    """One oscillator while its stages run."""
+class Work:
+    """One oscillator while its stages run; what they leave to each other."""
 
     acquisition: Acquisition
     operator: Operator
@@ -190,7 +190,8 @@ def run_visit(
             recorder.oscillator = name
             known = _known(database, product, batch, demonstration=_is_demonstration(bench, contents))
             own = tuple(each for each in known_findings if _of(name, each))
-            work = _Work(acquisition, operator, recorder, request.purpose, known, name, own)
+            acquisition.resting = False
+            work = Work(acquisition, operator, recorder, request.purpose, known, name, own)
             done.append(_oscillator(work, name, doubts))
         visit = Visit(recorder.visit_id, request.serial, batch, _whole(done), tuple(done), acquisition.spent)
         recorder.conclude(
@@ -268,7 +269,7 @@ def _named(name: str, findings: tuple[Finding, ...]) -> tuple[Finding, ...]:
     )
 
 
-def _oscillator(work: _Work, name: str, doubts: tuple[str, ...]) -> Oscillator:
+def _oscillator(work: Work, name: str, doubts: tuple[str, ...]) -> Oscillator:
     life = look_for_life(work.acquisition, work.operator)
     if life.cause is not None:
         findings: tuple[Finding, ...] = (life_finding(life),)
@@ -283,19 +284,19 @@ def _oscillator(work: _Work, name: str, doubts: tuple[str, ...]) -> Oscillator:
     return _concluded(work, name, doubts)
 
 
-def _run_stages(work: _Work) -> None:
+def _run_stages(work: Work) -> None:
     stages = work.acquisition.product.stages
     for stage in stages:
         _run(work, stage)
     for _ in range(1, work.acquisition.measuring.most_rounds):
-        if not _worth_another_round(work):
+        if not worth_another_round(work):
             return
         work.operator.tell("The proof is not inside yet: once more through the trims.")
         for stage in stages[2:]:
             _run(work, stage)
 
 
-def _run(work: _Work, stage: StageName) -> None:
+def _run(work: Work, stage: StageName) -> None:
     """One stage; begun anew, after another warm-up, when the unit lost its power in it."""
     for _ in range(TIMES_OFF):
         try:
@@ -312,17 +313,18 @@ def _run(work: _Work, stage: StageName) -> None:
     )
 
 
-def _sweep_anew(work: _Work) -> None:
+def _sweep_anew(work: Work) -> None:
     """See where the tracking stands after an interruption, before anything is planned from it."""
     if work.tracking is None or work.warmed is None:
         return
+    work.acquisition.resting = False
     at_rest(work.acquisition, work.operator)
     _, work.tracking.assessed = steady_sweep(
         work.acquisition, work.operator, work.recorder, "after_move", drift_known=work.warmed.steady
     )
 
 
-def _worth_another_round(work: _Work) -> bool:
+def worth_another_round(work: Work) -> bool:
     """A unit whose proof failed goes round again as long as a trim can still help and nothing is known to be broken."""
     if work.left is None or work.causes or (work.tracking is not None and work.tracking.causes):
         return False
@@ -330,7 +332,7 @@ def _worth_another_round(work: _Work) -> bool:
     return failed and bool(_advise(work, work.left).advice)
 
 
-def _concluded(work: _Work, name: str, doubts: tuple[str, ...]) -> Oscillator:
+def _concluded(work: Work, name: str, doubts: tuple[str, ...]) -> Oscillator:
     final = work.left or work.found
     if final is None:
         return Oscillator(name, Verdict(Decision.NO_DECISION, "Nothing was measured.", ()), ())
@@ -356,7 +358,7 @@ def _concluded(work: _Work, name: str, doubts: tuple[str, ...]) -> Oscillator:
     )
 
 
-def _survey_causes(work: _Work, final: Survey) -> list[Cause]:
+def _survey_causes(work: Work, final: Survey) -> list[Cause]:
     product = work.acquisition.product
     causes = list(sweep_causes(final.assessed, final.findings, product))
     if work.left is None and work.advised is not None:
@@ -368,7 +370,7 @@ def _survey_causes(work: _Work, final: Survey) -> list[Cause]:
     return causes
 
 
-def _advise(work: _Work, of: Survey) -> Recommendation:
+def _advise(work: Work, of: Survey) -> Recommendation:
     return recommend(
         work.acquisition.product,
         of.assessed,
@@ -381,11 +383,11 @@ def _advise(work: _Work, of: Survey) -> Recommendation:
     )
 
 
-def _warm_up(work: _Work) -> None:
+def _warm_up(work: Work) -> None:
     work.warmed = warm_up(work.acquisition, work.operator, work.recorder)
 
 
-def _as_found(work: _Work) -> None:
+def _as_found(work: Work) -> None:
     if work.warmed is None:
         raise NoDecision("Nothing is known of the unit's drift: let it warm up first.")
     purpose = "resumed" if work.found_before else AS_FOUND
@@ -406,8 +408,8 @@ def _as_found(work: _Work) -> None:
 
 def _tracking_stage(
     adjust: Callable[[Acquisition, Operator, Recorder, Tracking], None],
-) -> Callable[[_Work], None]:
-    def run(work: _Work) -> None:
+) -> Callable[[Work], None]:
+    def run(work: Work) -> None:
         if work.turning and work.tracking is not None:
             adjust(work.acquisition, work.operator, work.recorder, work.tracking)
             work.moves.update(work.tracking.moves)
@@ -415,47 +417,57 @@ def _tracking_stage(
     return run
 
 
-def _rail(work: _Work) -> None:
+def _rail(work: Work) -> None:
     if work.turning:
         made = adjust_rail(work.acquisition, work.operator, work.recorder, work.known)
         _count(work, "rail", made.moves, made.cause)
 
 
-def _octave_steps(work: _Work) -> None:
+def _last_seen(work: Work) -> tuple[Survey, SweepAssessment]:
+    """The last survey, and the tracking as it stands since then."""
+    seen = work.left or work.found
+    if seen is None or work.tracking is None:
+        raise NoDecision("Nothing was measured yet, so nothing can be turned.")
+    return seen, work.tracking.assessed
+
+
+def _octave_steps(work: Work) -> None:
     if work.turning:
-        made = adjust_octave_steps(work.acquisition, work.operator, work.recorder, work.known)
+        seen, now = _last_seen(work)
+        made = adjust_octave_steps(work.acquisition, work.operator, work.recorder, work.known, seen, now)
         _count(work, "rail", made.moves, made.cause)
 
 
-def _knob(work: _Work) -> None:
+def _knob(work: Work) -> None:
     if work.turning:
-        made = adjust_knob(work.acquisition, work.operator, work.recorder, work.known)
+        seen, now = _last_seen(work)
+        made = adjust_knob(work.acquisition, work.operator, work.recorder, work.known, seen, now)
         _count(work, "centre", made.moves, made.cause)
 
 
-def _count(work: _Work, trim: str, moves: int, cause: Cause | None) -> None:
+def _count(work: Work, trim: str, moves: int, cause: Cause | None) -> None:
     if moves:
         work.moves[trim] = work.moves.get(trim, 0) + moves
     if cause is not None:
         work.causes.append(cause)
 
 
-def _close_case(work: _Work) -> None:
+def _close_case(work: Work) -> None:
     if work.turning:
         work.operator.close_case()
 
 
-def _proof(work: _Work) -> None:
+def _proof(work: Work) -> None:
     if not work.turning or work.warmed is None:
         return
-    work.operator.tell("Hands away: the warmth of a hand leaves the board before the proof.")
-    work.acquisition.bench.clock.sleep(work.acquisition.measuring.soak_s)
-    work.left = survey(work.acquisition, work.operator, work.recorder, AS_LEFT, work.warmed)
+    work.operator.tell("Hands off the board: their warmth leaves it before the last sweep.")
+    soak_s = work.acquisition.measuring.soak_s
+    work.left = survey(work.acquisition, work.operator, work.recorder, AS_LEFT, work.warmed, soak_s=soak_s)
     if work.tracking is not None:
         work.tracking.assessed = work.left.assessed
 
 
-STAGES: Mapping[StageName, Callable[[_Work], None]] = {
+STAGES: Mapping[StageName, Callable[[Work], None]] = {
     StageName.WARM_UP: _warm_up,
     StageName.AS_FOUND: _as_found,
     StageName.RAIL: _rail,

@@ -229,8 +229,7 @@ class _SourceAsking:
 
     def _judge(self, off: Trial, level: Trial, read_back: Trial, limits: Sequence[Trial]) -> None:
         if level.spelling is None:
-            why = f" (it says: {level.said})" if level.said else ""
-            self._missing.append(f"No spelling was found by which its level goes to 0 V and is confirmed{why}.")
+            self._missing.append(self._no_level(level))
         elif not (level.query or read_back.spelling):
             self._missing.append("It cannot be asked where it stands, so it can never be known to be at 0 V.")
         if off.spelling is None:
@@ -241,6 +240,16 @@ class _SourceAsking:
             self._losses.append("It does not measure its own output: only the meter can tell what stands at the jack.")
         if not limits[1].spelling:
             self._losses.append("Its current cannot be limited: a shorted lead gets what it can deliver.")
+
+    def _no_level(self, level: Trial) -> str:
+        why = f" (it says: {level.said})" if level.said else ""
+        for way in self._ways:
+            for header in (each for each in _LEVELS if way.fits(each)):
+                standing_v = self._asker.value(way.query(header), _volts)
+                if standing_v is not None:
+                    stands = f"It says by {way.query(header)} that it stands at {standing_v:g} V"
+                    return f"{stands}, and does not go to 0 V{why}."
+        return f"No spelling was found by which its level goes to 0 V and is confirmed{why}."
 
     def _dialect(self, off: Trial, level: Trial, read_back: Trial, limits: Sequence[Trial]) -> SourceDialect:
         chosen, current, protection = limits

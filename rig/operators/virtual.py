@@ -123,7 +123,7 @@ class VirtualOperator:
     def _approach(self, turn: Turn, watch: Watch) -> Turned:
         """Turn in steps that shrink with the distance left; stop when the reading stays inside with hands away."""
         before = watch.read()
-        gain = before.distance / turn.turns if turn.turns else 1.0
+        gain = before.distance / turn.turns if turn.turns and before.distance else 1.0
         turned, still = 0.0, 0
         for _ in range(self.habits.longest_move):
             if abs(before.distance) <= watch.tolerance:
@@ -168,7 +168,7 @@ def _settled(watch: Watch) -> WatchReading:
     """Readings with hands away, until the watch is sure that it is right, or that it is not."""
     reading = watch.read()
     for _ in range(READINGS_WITH_HANDS_AWAY):
-        if reading.done:
+        if reading.done or abs(reading.distance) > 2.0 * watch.tolerance:
             break
         reading = watch.read()
     return reading

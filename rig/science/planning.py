@@ -29,6 +29,9 @@ if TYPE_CHECKING:
 CENTS = 1200.0
 GRID = 41
 ROUNDS = 4
+SMALLEST_CHANGE_TURNS = 1e-3
+"""A round that changes less has nothing more to say: no hand turns so little."""
+HOPELESS = 1.2
 SLOWEST_WATCHED_HZ = 60.0
 """Below this a counter cannot show eight readings a second that each average a few periods."""
 
@@ -279,7 +282,7 @@ def _choose(
     best_share = share_now
     for size in range(1, len(adjusters) + 1):
         for chosen in combinations(adjusters, size):
-            amounts, share = minimax(parameters, chosen, played, limits)
+            amounts, share = minimax(parameters, chosen, played, limits, hopeless=HOPELESS * best_share)
             if share < 0.9 * best_share:
                 best, best_share = amounts, share
         if best_share <= good_enough:
@@ -288,25 +291,32 @@ def _choose(
 
 
 def minimax(
-    parameters: Array, adjusters: Sequence[Adjuster], played: Played, limits: TrackingLimits
+    parameters: Array,
+    adjusters: Sequence[Adjuster],
+    played: Played,
+    limits: TrackingLimits,
+    *,
+    hopeless: float = float("inf"),
 ) -> tuple[Mapping[str, float], float]:
     """Amounts of the given trims for which the worst share of the limits is smallest, and that share.
 
     Each round solves a linear programme in the linearised characteristics: minimise t with |share| <= t_kind <= t,
     plus a small price on every t_kind so that nothing is left wrong behind the worst one.
+
+    :param hopeless: a share above which, after a round, these trims are not followed any further.
     """
     steps = np.array([_unit_amount(each) for each in adjusters])
     amounts = np.zeros(len(adjusters))
+    share = float("inf")
     for _ in range(ROUNDS):
         state = _moved(parameters, adjusters, amounts * steps)
         here = _shares(state, played, limits)
         slopes = [_slopes(state, each, step, here, played, limits) for each, step in zip(adjusters, steps, strict=True)]
         change = _linear_programme(here, slopes)
         amounts = amounts + change
-        if np.max(np.abs(change)) < 1e-6:
+        share = float(characteristics(_moved(parameters, adjusters, amounts * steps), played).worst_share(limits))
+        if np.max(np.abs(change)) < SMALLEST_CHANGE_TURNS or share > hopeless:
             break
-    final = _moved(parameters, adjusters, amounts * steps)
-    share = float(characteristics(final, played).worst_share(limits))
     return {each.name: float(value) for each, value in zip(adjusters, amounts * steps, strict=True)}, share
 
 

@@ -19,14 +19,12 @@ from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 
-from rig.science.tracking import predict
+from rig.science.tracking import CORE, DEAD_TIME, LEAKAGE, SLOPE, predict
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     Array = NDArray[np.float64]
-
-CORE, SLOPE, LEAKAGE, DEAD_TIME = range(4)
 
 
 class Effect(Protocol):
@@ -56,6 +54,25 @@ def core_of_pitch(parameters: Array, pitch: Array | float) -> Array:
     if np.any(core_hz <= 0.0):
         raise ValueError("a pitch below what leakage alone gives cannot be reached")
     return np.asarray(np.log2(core_hz))
+
+
+def pitch_of_core(parameters: Array, core: Array | float) -> Array:
+    """Pitch heard for a pitch of the core: leakage added, then dead time. The inverse of :func:`core_of_pitch`."""
+    core_hz = np.exp2(np.asarray(core, dtype=np.float64)) + parameters[..., LEAKAGE]
+    return np.asarray(-np.log2(1.0 / core_hz + parameters[..., DEAD_TIME]))
+
+
+def pitches_after(pitches: Array, before: Array, after: Array, x: float, stretch: float) -> Array:
+    """Pitches that a switch or knob will give once the tracking has gone from ``before`` to ``after``.
+
+    What a control adds to the core is stretched (by scale at the common node, by the rail); the rest follows from the
+    tracking itself.
+
+    :param pitches: pitches read at the positions of the control, the first at rest, octaves re 1 Hz, shape (n,).
+    :param x: octaves of the law at which they were read.
+    """
+    cores = core_of_pitch(before, pitches)
+    return pitch_of_core(after, core_pitch(after, x) + stretch * (cores - cores[0]))
 
 
 @dataclass(frozen=True, slots=True)

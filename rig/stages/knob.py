@@ -1,4 +1,4 @@
-"""Knob range and centre: read its stops, bring the knob's middle to the middle of its stops."""
+"""Knob range and centre: bring the knob's middle to the middle of its stops."""
 
 from __future__ import annotations
 
@@ -6,23 +6,29 @@ from dataclasses import dataclass
 from math import log2
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from rig.diagnosis import out_of_travel
 from rig.operators.port import TurnEnd
 from rig.product import TrimKind
-from rig.recommend import centre_should_move
+from rig.recommend import centre_should_move, common_stretch
 from rig.science.learning import Belief
-from rig.stages.moves import learned_gain, turn_to_pitch
-from rig.stages.survey import KNOB, KNOB_LOW, KNOB_MIDDLE, read_knob, resting_controls, turn_knob
+from rig.science.trims import pitches_after
+from rig.stages.moves import Aim, learned_gain, turn_to_pitch
+from rig.stages.survey import KNOB, KNOB_LOW, KNOB_MIDDLE, Pitch, read_rail, resting_controls, turn_knob
 from rig.watch import PitchWatch
 
 if TYPE_CHECKING:
     from collections.abc import MutableMapping
 
     from rig.acquire import Acquisition
+    from rig.assess import SweepAssessment
     from rig.diagnosis import Cause
     from rig.operators.port import Operator
     from rig.records import Recorder
     from rig.science.learning import TrimKnowledge
+    from rig.stages.moves import Made
+    from rig.stages.survey import Survey
 
 TOLERANCE_CENTS = 1.0
 CENTS = 1200.0
@@ -37,24 +43,54 @@ class KnobSet:
 
 
 def adjust_knob(
-    acquisition: Acquisition, operator: Operator, recorder: Recorder, known: MutableMapping[str, TrimKnowledge]
+    acquisition: Acquisition,
+    operator: Operator,
+    recorder: Recorder,
+    known: MutableMapping[str, TrimKnowledge],
+    seen: Survey,
+    now: SweepAssessment,
 ) -> KnobSet:
-    """Read the knob's stops and middle; with the knob left at its middle, turn the centre trim to its target."""
+    """With the knob at its middle, turn the centre trim to the pitch midway between the stops.
+
+    :param seen: the last survey, in which stops and middle were read.
+    :param now: the tracking as it stands since then: it says what has become of the stops.
+    """
     product = acquisition.product
     found, knob = product.trim_of(TrimKind.CENTRE), product.controls.knob
-    pitches = read_knob(acquisition, operator, recorder, "centre")
-    if found is None or knob is None or pitches is None or not centre_should_move(product, pitches.centre_octaves):
+    if found is None or knob is None or seen.knob is None:
+        return KnobSet(0, None)
+    if not centre_should_move(product, seen.knob.centre_octaves):
         return KnobSet(0, None)
     name, trim = found
-    turns = -pitches.centre_octaves / known[name].gain.mean
+    turns = -seen.knob.centre_octaves / known[name].gain.mean
     if abs(turns) > trim.turns:
         return KnobSet(0, out_of_travel(trim.label, turns))
-    turn_knob(acquisition, operator, KNOB_MIDDLE, pitches.low, known=False)
-    target = (pitches.low.octaves + pitches.high.octaves) / 2.0
-    watch = PitchWatch(acquisition, knob.read_at_cv_v, target, TOLERANCE_CENTS)
+    low, high = _stops_now(acquisition, recorder, seen, now)
+    turn_knob(acquisition, operator, KNOB_MIDDLE, low, known=False)
+    watch = PitchWatch(acquisition, knob.read_at_cv_v, (low.octaves + high) / 2.0, TOLERANCE_CENTS)
     controls = {**resting_controls(acquisition), KNOB: KNOB_MIDDLE}
-    made = turn_to_pitch(acquisition, operator, recorder, name, turns, known[name].gain, watch, controls)
+    aim = Aim(turns, known[name].gain, watch)
+    made = turn_to_pitch(acquisition, operator, recorder, name, aim, controls, _enough)
     known[name] = learned_gain(recorder, known[name], Belief(log2(made.ratio), TOLERANCE_CENTS / CENTS), made)
-    turn_knob(acquisition, operator, KNOB_LOW, pitches.low, known=True)
+    turn_knob(acquisition, operator, KNOB_LOW, low, known=True)
     cause = out_of_travel(trim.label, turns - (made.turns or 0.0)) if made.end is TurnEnd.END_STOP else None
     return KnobSet(1, cause)
+
+
+def _enough(_made: Made) -> None:
+    """The centre trim moves nothing else: its first target is its last."""
+
+
+def _stops_now(acquisition: Acquisition, recorder: Recorder, seen: Survey, now: SweepAssessment) -> tuple[Pitch, float]:
+    """Pitch at the low stop and octaves at the high stop, as they must be by now."""
+    product = acquisition.product
+    knob = product.controls.knob
+    if knob is None or seen.knob is None:
+        raise ValueError("a product without a knob has no stops")
+    before, after = seen.assessed.parameters, now.parameters
+    rail = read_rail(acquisition, recorder, "knob")
+    ratio = rail.voltage_v / seen.rail.voltage_v if rail is not None and seen.rail is not None else 1.0
+    x = float(product.law.law().octaves(knob.read_at_cv_v))
+    read = np.array([seen.knob.low.octaves, seen.knob.high.octaves])
+    low, high = pitches_after(read, before, after, x, ratio * common_stretch(product, before, after))
+    return Pitch(float(low), seen.knob.low.standard_uncertainty), float(high)

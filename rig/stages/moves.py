@@ -11,11 +11,15 @@ from rig.science.learning import Belief, TrimKnowledge, combine, gain_observatio
 from rig.science.pitch import note_name
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from rig.acquire import Acquisition
     from rig.operators.port import Operator
     from rig.records import Recorder
     from rig.watch import PitchWatch, RailWatch
 
+MOST_PARTS = 4
+"""How often a target may move while the tool is in the trim."""
 MOST_TURNS_SHARE = 0.5
 """Doubt in the rough number of turns that is allowed for beside the gain's own spread."""
 
@@ -42,37 +46,64 @@ def most_turns(turns: float, gain: Belief) -> float:
     return abs(turns) * (1.0 + MOST_TURNS_SHARE + 2.0 * spread) + 0.2
 
 
+@dataclass(frozen=True, slots=True)
+class Aim:
+    """Where a trim is to be turned to: rough number of turns, what is known of a turn's effect, and the watch."""
+
+    turns: float
+    gain: Belief
+    watch: PitchWatch
+
+
 def turn_to_pitch(
     acquisition: Acquisition,
     operator: Operator,
     recorder: Recorder,
     name: str,
-    turns: float,
-    gain: Belief,
-    watch: PitchWatch,
+    aim: Aim,
     controls: dict[str, str],
+    look: Callable[[Made], Aim | None],
 ) -> Made:
-    """Turn a trim until the pitch at the held CV is the target."""
+    """Turn a trim until the pitch at the held CV is the target; while the tool is in it, look whether that is enough.
+
+    One move lasts until the tool leaves the trim. ``look`` sees what the last turn did to the whole unit and gives a
+    new aim where the target has moved (the pivot was not known better before), or None.
+    """
     trim = acquisition.product.trims[name]
-    target_hz = 2.0**watch.target_octaves
-    where = f"the CV held at {watch.cv_v:.2f} V"
+    aim.watch.begin()
+    first = aim.watch.read().number
+    with recorder.move(name, 2.0**aim.watch.target_octaves, "Hz", aim.watch.cv_v, controls, aim.turns) as move:
+        move.before = first
+        for part in range(MOST_PARTS):
+            made = _part(operator, name, trim.label, aim)
+            move.after, move.outcome = made.after, made.end.value
+            move.target = 2.0**aim.watch.target_octaves
+            if aim.watch.was_off:
+                break
+            following = look(made)
+            if following is None or made.end in (TurnEnd.END_STOP, TurnEnd.GAVE_UP) or part == MOST_PARTS - 1:
+                break
+            operator.tell(f"Leave the tool in {trim.label}: seen over the whole range, its target has moved a little.")
+            aim = following
+            aim.watch.begin()
+    if aim.watch.was_off:
+        raise UnitWasOff(f"The unit was off while {trim.label} was turned.")
+    return made
+
+
+def _part(operator: Operator, name: str, label: str, aim: Aim) -> Made:
+    target_hz = 2.0**aim.watch.target_octaves
     turn = Turn(
         name,
-        trim.label,
+        label,
         f"{target_hz:.3f} Hz ({note_name(target_hz)})",
-        where,
-        turns,
-        most_turns(turns, gain),
+        f"the CV held at {aim.watch.cv_v:.2f} V",
+        aim.turns,
+        most_turns(aim.turns, aim.gain),
     )
-    watch.begin()
-    with recorder.move(name, target_hz, "Hz", watch.cv_v, controls, turns) as move:
-        move.before = watch.read().number
-        turned = operator.turn(turn, watch)
-        move.after = watch.read().number
-        move.outcome = turned.end.value
-    if watch.was_off:
-        raise UnitWasOff(f"The unit was off while {trim.label} was turned.")
-    return Made(name, turned.end, turned.turns_estimate, move.before, move.after)
+    before = aim.watch.read().number
+    turned = operator.turn(turn, aim.watch)
+    return Made(name, turned.end, turned.turns_estimate, before, aim.watch.read().number)
 
 
 def turn_to_voltage(

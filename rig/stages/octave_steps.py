@@ -9,43 +9,53 @@ import numpy as np
 from rig.diagnosis import out_of_travel
 from rig.operators.port import TurnEnd
 from rig.product import TrimKind
-from rig.recommend import octave_cause, rail_plan, rail_should_move
+from rig.recommend import common_stretch, octave_cause, rail_plan, rail_should_move
+from rig.science.trims import pitches_after
 from rig.stages.moves import turn_to_voltage
 from rig.stages.rail import TOLERANCE_V, RailSet, learned_rail
-from rig.stages.survey import read_octaves, read_rail
+from rig.stages.survey import read_rail
 from rig.watch import RailWatch
 
 if TYPE_CHECKING:
     from collections.abc import MutableMapping
 
+    from numpy.typing import NDArray
+
     from rig.acquire import Acquisition
+    from rig.assess import SweepAssessment
     from rig.operators.port import Operator
+    from rig.product import Product
     from rig.records import Recorder
     from rig.science.learning import TrimKnowledge
+    from rig.stages.survey import Survey
 
 MOST_MOVES = 3
 
 
 def adjust_octave_steps(
-    acquisition: Acquisition, operator: Operator, recorder: Recorder, known: MutableMapping[str, TrimKnowledge]
+    acquisition: Acquisition,
+    operator: Operator,
+    recorder: Recorder,
+    known: MutableMapping[str, TrimKnowledge],
+    seen: Survey,
+    now: SweepAssessment,
 ) -> RailSet:
-    """Read rail and octave steps, and turn the rail to the voltage that serves the steps best."""
+    """Turn the rail to the voltage that serves the octave steps best; nobody has to move the switch for it.
+
+    :param seen: the last survey, in which the steps were read.
+    :param now: the tracking as it stands since then: it says what has become of the steps.
+    """
     product = acquisition.product
-    found = product.trim_of(TrimKind.RAIL)
-    if found is None:
+    found, rail = product.trim_of(TrimKind.RAIL), read_rail(acquisition, recorder, "rail")
+    if found is None or rail is None or seen.rail is None or not seen.octaves:
         return RailSet(0, None)
     name, trim = found
-    moves = 0
-    while True:
-        rail = read_rail(acquisition, recorder, "rail")
-        pitches = read_octaves(acquisition, operator, recorder, "rail")
-        if rail is None or not pitches:
-            return RailSet(moves, None)
-        steps = np.array([each.octaves - pitches[0].octaves for each in pitches[1:]])
+    for moves in range(MOST_MOVES + 1):
+        steps = _steps_now(product, seen, now, rail.voltage_v / seen.rail.voltage_v)
         plan = rail_plan(product, rail.voltage_v, steps)
         if plan is None:
-            return RailSet(moves, None)
-        if moves >= MOST_MOVES or not rail_should_move(product, plan, rail.voltage_v):
+            break
+        if moves == MOST_MOVES or not rail_should_move(product, plan, rail.voltage_v):
             return RailSet(moves, octave_cause(product, plan))
         turns = (plan.target_v / rail.voltage_v - 1.0) / known[name].gain.mean
         if abs(turns) > trim.turns:
@@ -53,6 +63,20 @@ def adjust_octave_steps(
         watch = RailWatch(acquisition, plan.target_v, TOLERANCE_V)
         made = turn_to_voltage(acquisition, operator, recorder, name, turns, known[name].gain, watch)
         known[name] = learned_rail(recorder, known[name], made)
-        moves += 1
         if made.end is TurnEnd.END_STOP:
-            return RailSet(moves, out_of_travel(trim.label, turns - (made.turns or 0.0)))
+            return RailSet(moves + 1, out_of_travel(trim.label, turns - (made.turns or 0.0)))
+        rail = read_rail(acquisition, recorder, "rail") or rail
+    return RailSet(0, None)
+
+
+def _steps_now(product: Product, seen: Survey, now: SweepAssessment, rail_ratio: float) -> NDArray[np.float64]:
+    """Octave steps as they must be by now, shape (positions - 1,)."""
+    switch = product.controls.octave
+    if switch is None:
+        return np.array([])
+    x = float(product.law.law().octaves(switch.read_at_cv_v))
+    before, after = seen.assessed.parameters, now.parameters
+    stretch = rail_ratio * common_stretch(product, before, after)
+    pitches = np.array([each.octaves for each in seen.octaves])
+    later = pitches_after(pitches, before, after, x, stretch)
+    return np.asarray(later[1:] - later[0])

@@ -86,17 +86,29 @@ class Survey:
         return np.array([each.octaves - self.octaves[0].octaves for each in self.octaves[1:]])
 
 
-def survey(acquisition: Acquisition, operator: Operator, recorder: Recorder, phase: str, warmed: WarmedUp) -> Survey:
-    """Measure the whole unit.
+def survey(
+    acquisition: Acquisition,
+    operator: Operator,
+    recorder: Recorder,
+    phase: str,
+    warmed: WarmedUp,
+    *,
+    soak_s: float = 0.0,
+) -> Survey:
+    """Measure the whole unit: what needs hands on switch and knob first, the sweep last.
 
     :param phase: as_found or as_left.
+    :param soak_s: hands have just left the board: the sweep waits until so much time has passed.
     :raises NoDecision: the unit drifted too much in every sweep tried.
     """
+    clock = acquisition.bench.clock
+    began = clock.now()
     at_rest(acquisition, operator)
-    sweep_id, assessed = steady_sweep(acquisition, operator, recorder, phase, drift_known=warmed.steady)
     rail = read_rail(acquisition, recorder, phase)
     octaves = read_octaves(acquisition, operator, recorder, phase)
     knob = read_knob(acquisition, operator, recorder, phase)
+    clock.sleep(soak_s - (clock.now() - began))
+    sweep_id, assessed = steady_sweep(acquisition, operator, recorder, phase, drift_known=warmed.steady)
     findings = (
         *tracking_findings(assessed, acquisition.product, acquisition.bench.file, acquisition.line),
         *_control_findings(acquisition, rail, octaves, knob),
@@ -108,10 +120,13 @@ def survey(acquisition: Acquisition, operator: Operator, recorder: Recorder, pha
 def at_rest(acquisition: Acquisition, operator: Operator) -> None:
     """Controls as they stand in a sweep: octave switch at its first position, knob at its low stop."""
     controls = acquisition.product.controls
+    if acquisition.resting:
+        return
     if controls.octave is not None:
         operator.set_control(OCTAVE, controls.octave.positions[0])
     if controls.knob is not None:
         operator.set_control(KNOB, KNOB_LOW)
+    acquisition.resting = True
 
 
 def steady_sweep(
@@ -237,7 +252,9 @@ def _switch_to(acquisition: Acquisition, operator: Operator, known: Known, stood
     if switch is None:
         return
     sight = OctaveSight(acquisition, position, switch.positions, switch.octaves, switch.read_at_cv_v, known, stood)
+    acquisition.resting = False
     operator.set_control(OCTAVE, position, sight)
+    acquisition.resting = position == switch.positions[0] and not sight.was_off
     if sight.was_off:
         raise UnitWasOff("The unit was off while the octave switch was moved.")
 
@@ -273,7 +290,9 @@ def turn_knob(acquisition: Acquisition, operator: Operator, position: str, low: 
     sight = KnobSight(
         acquisition, KnobPosition(position), knob.read_at_cv_v, low.octaves, knob.range_octaves, trusted_cents
     )
+    acquisition.resting = False
     operator.set_control(KNOB, position, sight)
+    acquisition.resting = position == KNOB_LOW and not sight.was_off
     if sight.was_off:
         raise UnitWasOff("The unit was off while the knob was turned.")
 

@@ -15,7 +15,7 @@ from rig.recommend import adjusters_of, cv_of, plan_tracking
 from rig.science.learning import TrimKnowledge, amount_moved, combine, pivot_observation
 from rig.science.shapes import Candidate, Shape, which_trim
 from rig.science.tracking import CORE, DEAD_TIME, LEAKAGE, Prior
-from rig.stages.moves import learned_gain, turn_to_pitch
+from rig.stages.moves import Aim, learned_gain, turn_to_pitch
 from rig.stages.survey import resting_controls, short_sweep
 from rig.watch import PitchWatch
 
@@ -26,13 +26,15 @@ if TYPE_CHECKING:
     from rig.assess import SweepAssessment
     from rig.diagnosis import Cause
     from rig.operators.port import Operator
+    from rig.product import Product
     from rig.records import Recorder
-    from rig.science.planning import Plan, PlannedMove
+    from rig.science.planning import PlannedMove
     from rig.stages.moves import Made
 
     Array = NDArray[np.float64]
 
 TOLERANCE_CENTS = 0.3
+WORTH_TURNING = 1.5
 SURE = 0.95
 """Probability from which another trim is said to have been turned."""
 TURNS_BY_MISTAKE = 4.0
@@ -69,23 +71,25 @@ def adjust(
         return
     name, trim = found
     for _ in range(MOVES_A_TRIM):
-        move = _own_move(plan_tracking(state.assessed, product, state.known, frozenset(state.stuck)), name)
+        move = _own_move(state, acquisition.product, name)
         if move is None:
             return
         if move.beyond_travel:
             _give_up_on(state, name, trim.label, move.turns)
             return
-        made = _make(acquisition, operator, recorder, state, move)
+        made = _move(acquisition, operator, recorder, state, move)
         state.moves[name] += 1
-        _look_again(acquisition, operator, recorder, state, move, made)
         if made.end is TurnEnd.END_STOP:
             left = move.turns - (made.turns or 0.0)
             _give_up_on(state, name, trim.label, left if left * move.turns > 0.0 else move.turns)
             return
 
 
-def _own_move(plan: Plan, name: str) -> PlannedMove | None:
-    return next((move for move in plan.moves if move.trim == name), None)
+def _own_move(state: Tracking, product: Product, name: str) -> PlannedMove | None:
+    """What the plan for the whole unit asks of this trim; None for nothing, or for less than a hand can do."""
+    plan = plan_tracking(state.assessed, product, state.known, frozenset(state.stuck))
+    own = next((move for move in plan.moves if move.trim == name), None)
+    return own if own is not None and abs(own.distance_cents) > WORTH_TURNING * TOLERANCE_CENTS else None
 
 
 def _give_up_on(state: Tracking, name: str, label: str, turns: float) -> None:
@@ -93,11 +97,24 @@ def _give_up_on(state: Tracking, name: str, label: str, turns: float) -> None:
     state.causes.append(out_of_travel(label, turns))
 
 
-def _make(acquisition: Acquisition, operator: Operator, recorder: Recorder, state: Tracking, move: PlannedMove) -> Made:
-    watch = PitchWatch(acquisition, cv_of(acquisition.product, move.held_x), move.target_octaves, TOLERANCE_CENTS)
+def _move(acquisition: Acquisition, operator: Operator, recorder: Recorder, state: Tracking, move: PlannedMove) -> Made:
+    """One move: to the target, a look over the whole range with the tool still in, and on where the target moved."""
+
+    def look(made: Made) -> Aim | None:
+        _look_again(acquisition, operator, recorder, state, move, made)
+        following = _own_move(state, acquisition.product, move.trim)
+        if following is None or following.beyond_travel:
+            return None
+        return _aim(acquisition, state, following)
+
     controls = resting_controls(acquisition)
-    gain = state.known[move.trim].gain
-    return turn_to_pitch(acquisition, operator, recorder, move.trim, move.turns, gain, watch, controls)
+    return turn_to_pitch(acquisition, operator, recorder, move.trim, _aim(acquisition, state, move), controls, look)
+
+
+def _aim(acquisition: Acquisition, state: Tracking, move: PlannedMove) -> Aim:
+    cv_v = cv_of(acquisition.product, move.held_x)
+    watch = PitchWatch(acquisition, cv_v, move.target_octaves, TOLERANCE_CENTS)
+    return Aim(move.turns, state.known[move.trim].gain, watch)
 
 
 def _look_again(

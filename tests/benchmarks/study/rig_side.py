@@ -17,7 +17,7 @@ from rig.product import StageName
 from rig.records import MoveMade
 from rig.science.drift import DriftRate
 from rig.stages.warm_up import WarmedUp
-from rig.visit import STAGES, Purpose, _Work, _worth_another_round
+from rig.visit import STAGES, Purpose, Work, worth_another_round
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -103,12 +103,12 @@ def adjust_warm(here: Place, serial: str, taught: Sequence[ObservationRow]) -> A
     record = NoRecord(here.bench.clock, serial, batch)
     known = {name: each.knowledge for name, each in known_trims(here.product, taught, batch).items()}
     acquisition = Acquisition(here.bench, here.product, here.line)
-    work = _Work(acquisition, here.worker, record, Purpose.ADJUST, known, warmed=STEADY)
+    work = Work(acquisition, here.worker, record, Purpose.ADJUST, known, warmed=STEADY)
     stages = [stage for stage in here.product.stages if stage is not StageName.WARM_UP]
     for stage in stages:
         STAGES[stage](work)
     for _ in range(1, acquisition.measuring.most_rounds):
-        if not _worth_another_round(work):
+        if not worth_another_round(work):
             break
         for stage in stages[1:]:
             STAGES[stage](work)
