@@ -122,17 +122,19 @@ class Source:
         """Connect the output.
 
         :raises InstrumentError: the source refused it.
+        :raises ReadBackDiffers: it has no way to refuse, and says that it is off.
         """
         if self._dialect.on:
-            self.session.command(self._dialect.on)
+            self._switch(self._dialect.on, on=True)
 
     def output_off(self) -> None:
         """Disconnect the output; the programmed voltage stays.
 
         :raises InstrumentError: the source refused it.
+        :raises ReadBackDiffers: it has no way to refuse, and says that it is on.
         """
         if self._dialect.off:
-            self.session.command(self._dialect.off)
+            self._switch(self._dialect.off, on=False)
 
     def is_on(self) -> bool:
         """Whether the instrument says that its output is connected; false for one without a switch."""
@@ -218,6 +220,14 @@ class Source:
             state = "on" if on else "off"
             raise ReadBackDiffers(
                 f"it was told to go to 0 V and off, and says that it is {state} at {programmed_v:g} V{said}"
+            )
+
+    def _switch(self, command: str, *, on: bool) -> None:
+        self.session.command(command)
+        if not self.session.reports_errors and self._dialect.output_state and self.is_on() is not on:
+            raise ReadBackDiffers(
+                f"{self.session.name} was told {command!r} and says that its output is {'off' if on else 'on'}: "
+                "ask it again with rig bench check"
             )
 
     def _require_programmed(self, voltage_v: float) -> None:

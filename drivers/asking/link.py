@@ -23,7 +23,7 @@ _ERROR_QUERIES = ("SYST:ERR?", ":SYST:ERR?", "SYST:ERR:NEXT?", "STAT:QUE?")
 _ERROR_FORMS = (ErrorForm.QUOTED, ErrorForm.UNQUOTED, ErrorForm.NUMBER)
 # IEEE 488.2-1992, 11.3 and 11.4: of *SRE, bit 6 is not used, so that only 6 bits in a row are
 _TOKENS = (("*ESE {token}", "*ESE?", 255), ("*SRE {token}", "*SRE?", 63))
-_LEAST_PATIENCE_S = 0.1
+_LEAST_PATIENCE_S = 0.05
 _TIMES_SLOWER = 5.0
 
 

@@ -79,10 +79,15 @@ class View:
         return (self.turn.turns > 0.0) is not beyond
 
 
+_AMOUNTS = (
+    (0.02, "a hair"), (0.09, "a touch"), (0.19, "an eighth"), (0.38, "a quarter turn"), (0.62, "half a turn"),
+)  # fmt: skip
+
+
 def amount(turns: float) -> str:
     """A number of turns as one says it at a bench; rough on purpose."""
     turns = abs(turns)
-    for below, words in ((0.1, "a touch"), (0.2, "an eighth"), (0.38, "a quarter turn"), (0.62, "half a turn")):
+    for below, words in _AMOUNTS:
         if turns < below:
             return words
     if turns < 1.25:

@@ -102,6 +102,8 @@ class Turn:
     where: str
     turns: float
     most_turns: float
+    tool_stays: bool = False
+    """The rig looks over the whole range when the target is reached, and may give a new one: the tool stays in."""
 
     @property
     def direction(self) -> str:

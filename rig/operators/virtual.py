@@ -127,7 +127,8 @@ class VirtualOperator:
         turned, still = 0.0, 0
         for _ in range(self.habits.longest_move):
             if abs(before.distance) <= watch.tolerance:
-                self.clock.sleep(self.habits.hands_away_s)
+                if not turn.tool_stays:
+                    self.clock.sleep(self.habits.hands_away_s)
                 before = _settled(watch)
                 if before.done:
                     return Turned(TurnEnd.REACHED, turned)

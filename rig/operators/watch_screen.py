@@ -24,6 +24,10 @@ SAID_FOR_S = 1.5
 LINGERS_S = 3.0
 
 
+HANDS_AWAY = "Stop, that is it. Hands away."
+TOOL_STAYS = "Stop, that is it. Leave the tool in, hands still: the rig looks over the whole range."
+
+
 class WatchScreen:
     """Shows the readings of one move."""
 
@@ -88,7 +92,7 @@ class WatchScreen:
             for row in large_letters("STOP", self._screen.glyphs):
                 self._screen.line(row, GOOD)
         shown = distance_shown(reading.distance, reading.standard_uncertainty, self._watch.unit)
-        self._screen.line("Stop, that is it. Hands away.", GOOD)
+        self._screen.line(TOOL_STAYS if self._turn.tool_stays else HANDS_AWAY, GOOD)
         self._screen.line(f"  {self._turn.label} at {reading.shown}, {shown.number} {shown.tail(self._screen.glyphs)}")
 
     def _view(self, reading: WatchReading) -> View:

@@ -34,7 +34,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.special import ndtri
 
-from rig.science.trims import CORE, DEAD_TIME, SLOPE, DeadTimeTaken, Pivot, Shift, learn_pivot
+from rig.science.tracking import CORE, DEAD_TIME, SLOPE
+from rig.science.trims import DeadTimeTaken, Pivot, Shift, learn_pivot
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -32,6 +32,8 @@ ROUNDS = 4
 SMALLEST_CHANGE_TURNS = 1e-3
 """A round that changes less has nothing more to say: no hand turns so little."""
 HOPELESS = 1.2
+WORTH_A_TRIM = 0.9
+"""A trim more is worth touching where the worst share falls below this part of what it was."""
 SLOWEST_WATCHED_HZ = 60.0
 """Below this a counter cannot show eight readings a second that each average a few periods."""
 
@@ -278,15 +280,19 @@ def _choose(
     good_enough: float,
     share_now: float,
 ) -> Mapping[str, float]:
-    best: Mapping[str, float] = {}
-    best_share = share_now
-    for size in range(1, len(adjusters) + 1):
-        for chosen in combinations(adjusters, size):
-            amounts, share = minimax(parameters, chosen, played, limits, hopeless=HOPELESS * best_share)
-            if share < 0.9 * best_share:
-                best, best_share = amounts, share
-        if best_share <= good_enough:
-            break
+    """The fewest trims that reach the goal, or that come as near to it as all together; none where none help."""
+    best, best_share = minimax(parameters, adjusters, played, limits) if adjusters else ({}, share_now)
+    goal = max(good_enough, best_share / WORTH_A_TRIM)
+    if best_share >= WORTH_A_TRIM * share_now:
+        return {}
+    for size in range(1, len(adjusters)):
+        tried = [
+            minimax(parameters, chosen, played, limits, hopeless=HOPELESS * goal)
+            for chosen in combinations(adjusters, size)
+        ]
+        amounts, share = min(tried, key=lambda each: each[1])
+        if share <= goal:
+            return amounts
     return best
 
 

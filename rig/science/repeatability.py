@@ -83,7 +83,8 @@ class Study:
         share, low, high = (100.0 * each for each in (self.share.value, self.share.lower, self.share.upper))
         return (
             f"{quantity}: the rig's own spread is {rig.value**0.5:.3g} {unit} (standard deviation), {share:.1f} % of "
-            f"the variance seen ({low:.1f} to {high:.1f} %); it tells {int(self.categories.value)} groups of units apart."
+            f"the variance seen ({low:.1f} to {high:.1f} %); it tells {int(self.categories.value)} groups of units "
+            "apart."
         )
 
 

@@ -100,6 +100,7 @@ def _part(operator: Operator, name: str, label: str, aim: Aim) -> Made:
         f"the CV held at {aim.watch.cv_v:.2f} V",
         aim.turns,
         most_turns(aim.turns, aim.gain),
+        tool_stays=True,
     )
     before = aim.watch.read().number
     turned = operator.turn(turn, aim.watch)

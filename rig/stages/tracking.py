@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from rig.operators.port import Operator
     from rig.product import Product
     from rig.records import Recorder
-    from rig.science.planning import PlannedMove
+    from rig.science.planning import Plan, PlannedMove
     from rig.stages.moves import Made
 
     Array = NDArray[np.float64]
@@ -52,6 +52,14 @@ class Tracking:
     stuck: set[str] = field(default_factory=set)
     causes: list[Cause] = field(default_factory=list)
     moves: Counter[str] = field(default_factory=Counter)
+    _planned: tuple[SweepAssessment, dict[str, TrimKnowledge], frozenset[str], Plan] | None = None
+
+    def plan(self, product: Product) -> Plan:
+        """Plan for the whole unit as it stands, made anew only when something has changed."""
+        state = (self.assessed, dict(self.known), frozenset(self.stuck))
+        if self._planned is None or self._planned[0] is not state[0] or self._planned[1:3] != state[1:]:
+            self._planned = (*state, plan_tracking(self.assessed, product, self.known, state[2]))
+        return self._planned[3]
 
 
 def adjust(
@@ -87,8 +95,7 @@ def adjust(
 
 def _own_move(state: Tracking, product: Product, name: str) -> PlannedMove | None:
     """What the plan for the whole unit asks of this trim; None for nothing, or for less than a hand can do."""
-    plan = plan_tracking(state.assessed, product, state.known, frozenset(state.stuck))
-    own = next((move for move in plan.moves if move.trim == name), None)
+    own = next((move for move in state.plan(product).moves if move.trim == name), None)
     return own if own is not None and abs(own.distance_cents) > WORTH_TURNING * TOLERANCE_CENTS else None
 
 

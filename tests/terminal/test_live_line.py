@@ -105,9 +105,10 @@ def test_turns_left_shrink_with_the_distance():
 
 
 def test_turns_are_said_as_at_a_bench():
-    said = [amount(each) for each in (0.03, 0.12, -0.25, 0.5, 0.9, 2.3, -11.0)]
+    said = [amount(each) for each in (0.01, 0.03, 0.12, -0.25, 0.5, 0.9, 2.3, -11.0)]
     assert said == [
-        "a touch", "an eighth", "a quarter turn", "half a turn", "about 1 turn", "about 2.5 turns", "about 11 turns",
+        "a hair", "a touch", "an eighth", "a quarter turn", "half a turn", "about 1 turn", "about 2.5 turns",
+        "about 11 turns",
     ]  # fmt: skip
 
 

@@ -76,7 +76,7 @@ class Link(ABC):
 class Lines:
     """Cuts a stream of bytes into messages at line feeds; a carriage return before one goes with it.
 
-    :param end: cuts instead of the line feed.
+    :param end: cuts instead of the line feed, which then goes with whatever it stands beside.
     """
 
     def __init__(self, end: bytes = b"\n") -> None:
@@ -93,7 +93,7 @@ class Lines:
         if len(rest) > _LONGEST_MESSAGE:
             raise OverflowError(f"a message is longer than {_LONGEST_MESSAGE} bytes")
         self._rest = bytearray(rest)
-        return [line.removesuffix(b"\r").decode("latin-1") for line in lines]
+        return [line.removeprefix(b"\n").removesuffix(b"\r").decode("latin-1") for line in lines]
 
 
 class Caller(Protocol):
