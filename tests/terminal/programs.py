@@ -196,7 +196,10 @@ def work(seed: str, folder: str, *scanner: str) -> None:
             out=Path(folder),
             scanner_port="".join(scanner),
         )
-        print("source:", "on" if bench.source.is_on() else "off", bench.source.programmed())
+        state = f"{'on' if bench.source.is_on() else 'off'} {bench.source.programmed()}"
+        # The terminal may be gone by now.
+        Path(folder, "source").write_text(state, encoding="utf-8")
+        print("source:", state)
     print("interrupted" if shift.interrupted else "ended")
 
 

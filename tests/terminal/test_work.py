@@ -14,7 +14,7 @@ import pytest
 
 from db.engine import open_database
 from db.errors import DatabaseError
-from db.history import UnitHistory, VerdictRow, VisitRow
+from db.history import UnitHistory, VerdictRow, VisitRow, history
 from drivers.errors import LinkLost
 from drivers.source import VoltageLimits
 from fixtures import demonstration_bench, demonstration_product
@@ -25,7 +25,7 @@ from rig.product import load_product
 from rig.science.decision import Decision
 from rig.visit import Purpose, Request, run_visit
 from rig.work import Calls, Standing, known, recover_bench, work
-from tests.terminal.terminal import KEY_S, Terminal
+from tests.terminal.terminal import KEY_S, PATIENCE_S, Terminal
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -259,7 +259,8 @@ def test_a_newcomer_adjusts_a_virtual_unit_with_the_arrow_keys(tmp_path):
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are POSIX")
-def test_s_stops_a_visit_and_ctrl_c_the_work_and_both_leave_the_source_safe(tmp_path):
+def test_s_stops_a_visit_and_a_closed_terminal_the_work_and_both_leave_the_source_safe(tmp_path):
+    note = tmp_path / "source"
     with Terminal.start("work", "1", str(tmp_path), columns=90, rows=30) as terminal:
         terminal.until("Scan the next unit")
         terminal.scan(SERIAL)
@@ -267,16 +268,22 @@ def test_s_stops_a_visit_and_ctrl_c_the_work_and_both_leave_the_source_safe(tmp_
             terminal.until(asked)
             terminal.watch(KEY_S)
             terminal.press("\r")
-        terminal.until("Meter lead to")
+        terminal.until("Meter lead to the unit's CV jack")
         terminal.press("s")
         terminal.until("The operator stopped the visit.")
         terminal.until(lambda it: it.raw.count(b"Scan the next unit") == 2)
         terminal.press("a", "\r")
-        # cautions that were read at an earlier scan are not asked again
+        # cautions that were read at an earlier scan are not asked again, checks of the unit are
         terminal.until("cautions hold as before")
-        terminal.until(lambda it: it.raw.count(b"Put unit") == 2)
-        terminal.child.send("\x03")
-        assert terminal.end() == 0
-        assert "1 unit: 1 stopped." in terminal.text
-        assert "source: off 0.0" in terminal.text
-        assert "interrupted" in terminal.text
+        for question in (b"Put unit", b"Checked?", b"CV jack"):
+            terminal.until(lambda it, question=question: it.raw.count(question) == 2)
+            terminal.press("\r")
+        terminal.until("Meter lead to the unit's reference rail")
+        terminal.hang_up()
+        ending = time.monotonic() + PATIENCE_S
+        while not note.exists() or not note.read_text():
+            assert time.monotonic() < ending, "the work went on without a terminal"
+            time.sleep(0.02)
+    assert note.read_text() == "off 0.0"
+    with open_database(f"sqlite:///{tmp_path}/record.sqlite") as database, database.reading() as session:
+        assert [each.outcome for each in history(session, SERIAL).visits] == ["stopped"]

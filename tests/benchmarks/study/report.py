@@ -126,8 +126,11 @@ def _figures(trials: Sequence[Trial]) -> list[str]:
             _figure(f"(a') over (c), moves of {trim}", by_skill / taught, "at least", 1.7),
         ]
     full, musical = not_worse(learned, skilled)
+    by_hand, by_skill, taught = (sum(mean_moves(each, trim) for trim in TRIMS) for each in (practised, skilled, learned))
     return [
         *lines,
+        _figure("(a) over (c), moves of scale and highs", by_hand / taught, "at least", 4.0),
+        _figure("(a') over (c), moves of scale and highs", by_skill / taught, "at least", 1.7),
         _figure("(a) over (c), bench time a unit", minutes(practised) / minutes(learned), "at least", 3.0),
         _figure(
             "(a) over (c), bench time a good unit", minutes_a_good(practised) / minutes_a_good(learned), "at least", 3.0
