@@ -122,6 +122,15 @@ class DeskScans:
 
     def next_scan(self) -> str | None:
         """Wait for the next serial; None once there will be no more."""
+        try:
+            self._ask()
+            with self.desk:
+                return self._scanned()
+        except Stopped:
+            # The input has ended, or the terminal is gone: no more scans.
+            return None
+
+    def _ask(self) -> None:
         for text in dict.fromkeys(self.desk.set_aside):
             self.screen.line(f"{printable(text)} was scanned meanwhile: scan it again when its turn comes.", WARNING)
         self.desk.set_aside.clear()
@@ -129,12 +138,6 @@ class DeskScans:
         self.screen.line("Scan the next unit", STRONG)
         again = ", a and Enter: the same unit again" if self._last is not None else ""
         self.screen.line(f"  s and Enter, or a scan of STOP, ends the work{again}", QUIET)
-        try:
-            with self.desk:
-                return self._scanned()
-        except Stopped:
-            # The input has ended, or the terminal is gone: no more scans.
-            return None
 
     def _scanned(self) -> str | None:
         while True:

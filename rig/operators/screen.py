@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import io
 import os
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NoReturn
 
 from rich.text import Text
 
@@ -38,7 +38,7 @@ class Screen:
     :param lost: called when the output can no longer be written (the terminal was closed); it raises.
     """
 
-    def __init__(self, console: Console, lost: Callable[[], None]) -> None:
+    def __init__(self, console: Console, lost: Callable[[], NoReturn]) -> None:
         self._console = console
         self._lost = lost
         self._rows = 0
@@ -95,18 +95,24 @@ class Screen:
         self._write(text)
 
     def _rendered(self, text: Text, *, wrap: bool) -> str:
-        with self._console.capture() as captured:
-            if wrap:
-                self._console.print(text, width=self.size()[0], soft_wrap=False)
-            else:
-                self._console.print(text, soft_wrap=True)
+        # The capturing console writes an empty text of its own, which a closed terminal refuses as well.
+        try:
+            with self._console.capture() as captured:
+                if wrap:
+                    self._console.print(text, width=self.size()[0], soft_wrap=False)
+                else:
+                    self._console.print(text, soft_wrap=True)
+        except OSError:
+            self._rows = 0
+            self._lost()
         return captured.get()
 
     def _write(self, text: str) -> None:
         # What the terminal cannot show becomes a question mark, not an error.
         encoding = self._console.encoding
+        shown = text.encode(encoding, errors="replace").decode(encoding)
         try:
-            self._console.file.write(text.encode(encoding, errors="replace").decode(encoding))
+            self._console.file.write(shown)
             self._console.file.flush()
         except OSError:
             self._rows = 0

@@ -89,7 +89,7 @@ class Energised:
             self.driven_v.append(target_v)
             drive(target_v)
 
-        rack.wiring.drive = recorded  # type: ignore[method-assign]
+        rack.wiring.drive = recorded
 
 
 def ask_the_source(conversation: Conversation, personality: str) -> RoleFindings[SourceDialect]:
