@@ -9,15 +9,16 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from drivers.errors import ReadBackDiffers
-from rig.science.uncertainty import counter_relative_uncertainty, gate_for
+from rig.science.uncertainty import counter_relative_uncertainty, cv_covariance, gate_for
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
-    from numpy.typing import NDArray
+    from numpy.typing import ArrayLike, NDArray
 
     from rig.bench import Bench
     from rig.product import Measuring, Product
+    from rig.science.characterisation import CvCorrection
 
 SHORTEST_PERIODS = 1.0
 """A reciprocal counter times whole periods: a gate shorter than one lasts one all the same."""
@@ -41,6 +42,10 @@ class CvLine:
     def true_v(self, programmed_v: float) -> float:
         """Voltage at the jack."""
         return self.offset_v + self.gain * programmed_v
+
+    def covariance_at(self, programmed_v: ArrayLike) -> NDArray[np.float64]:
+        """Covariance of the voltages at the jack, V squared, shape (n, n)."""
+        return cv_covariance(programmed_v, self.covariance)
 
     def programmed_v(self, true_v: float, resolution_v: float) -> float:
         """What to program, on the source's own grid, for a voltage at the jack."""
@@ -101,10 +106,16 @@ class Acquisition:
 
     bench: Bench
     product: Product
-    line: CvLine
+    line: CvCorrection
     spent: TimeSpent = field(default_factory=TimeSpent)
+    ambient_c: float | None = None
     resting: bool = False
     """Whether the unit's controls are known to stand as they do in a sweep."""
+
+    @property
+    def time_base_relative(self) -> float:
+        """Relative standard uncertainty of the counter's time base today, common to all readings."""
+        return self.bench.file.counter.time_base_relative(self.bench.today, self.ambient_c)
 
     @property
     def measuring(self) -> Measuring:

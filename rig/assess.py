@@ -12,16 +12,17 @@ from rig.science.decision import Decision, Limits, Rule, decide, decide_bounded
 from rig.science.drift import drift_columns
 from rig.science.points import errors_cents, errors_covariance_cents2, worst_error
 from rig.science.tracking import fit_tracking, jacobian, lack_of_fit, predict
-from rig.science.uncertainty import cv_covariance, pitch_covariance_octaves2
+from rig.science.uncertainty import pitch_covariance_octaves2
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from numpy.typing import NDArray
 
-    from rig.acquire import CvLine, Point
+    from rig.acquire import Point
     from rig.bench import BenchFile
     from rig.product import Product
+    from rig.science.characterisation import CvCorrection
     from rig.science.tracking import LackOfFit, Prior, TrackingFit
 
     Array = NDArray[np.float64]
@@ -84,7 +85,7 @@ class SweepAssessment:
 
 
 def assess_sweep(
-    points: Sequence[Point], product: Product, bench: BenchFile, line: CvLine, *, prior: Prior | None = None
+    points: Sequence[Point], product: Product, bench: BenchFile, line: CvCorrection, *, prior: Prior | None = None
 ) -> SweepAssessment:
     """Fit one sweep and take its drift away.
 
@@ -114,7 +115,7 @@ def assess_sweep(
     covariance = (
         np.diag((uncertainty[chosen] * inflation) ** 2)
         + columns[chosen] @ drift_covariance @ columns[chosen].T
-        + pitch_covariance_octaves2(law, cv_v[chosen], cv_covariance(programmed_v, line.covariance))
+        + pitch_covariance_octaves2(law, cv_v[chosen], line.covariance_at(programmed_v))
     )
     musical = _musical(cv_v[chosen], product)
     duration_s = float(np.ptp(time_s))
@@ -151,7 +152,7 @@ def _musical(cv_v: Array, product: Product) -> NDArray[np.bool_]:
 
 
 def tracking_findings(
-    assessed: SweepAssessment, product: Product, bench: BenchFile, line: CvLine
+    assessed: SweepAssessment, product: Product, time_base_relative: float, line: CvCorrection
 ) -> tuple[Finding, ...]:
     """Scale error, tracking in both ranges, highs error and base pitch."""
     limits, rule = product.limits, product.decision_rule
@@ -191,7 +192,7 @@ def tracking_findings(
             rule,
         ),
         _linear("highs_error", "Highs error", "cents", top - line_at_top, assessed, limits.highs_error_cents, rule),
-        _base(assessed, product, bench, line),
+        _base(assessed, product, time_base_relative, line),
     )
 
 
@@ -266,7 +267,7 @@ def _worst(
     )
 
 
-def _base(assessed: SweepAssessment, product: Product, bench: BenchFile, line: CvLine) -> Finding:
+def _base(assessed: SweepAssessment, product: Product, time_base_relative: float, line: CvCorrection) -> Finding:
     law = product.law.law()
     base_cv = np.array([product.range.base_cv_v])
     x = np.asarray(law.octaves(base_cv))
@@ -285,11 +286,12 @@ def _base(assessed: SweepAssessment, product: Product, bench: BenchFile, line: C
         )
     value = float(CENTS * (predict(assessed.parameters, x)[0] - nominal))
     by_parameters = np.asarray(jacobian(assessed.parameters, x))[0]
-    by_line = float(law.octaves_per_volt(base_cv)[0]) * np.array([1.0, line.programmed_v(base_cv[0], 1e-6)])
+    programmed_v = line.programmed_v(base_cv[0], 1e-6)
+    by_cv = float(law.octaves_per_volt(base_cv)[0]) ** 2 * float(line.covariance_at([programmed_v])[0, 0])
     variance = (
         float(by_parameters @ assessed.covariance @ by_parameters)
-        + float(by_line @ line.covariance @ by_line)
-        + (bench.counter.time_base_standard_uncertainty / log(2.0)) ** 2
+        + by_cv
+        + (time_base_relative / log(2.0)) ** 2
         + (product.measuring.model_misfit_cents / CENTS / sqrt(3.0)) ** 2
     )
     return judged(

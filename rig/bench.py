@@ -8,8 +8,6 @@ from __future__ import annotations
 
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, replace
-from datetime import date, datetime, timedelta
-from math import sqrt
 from typing import TYPE_CHECKING, Annotated, Literal, Protocol, Self
 
 from pydantic import Field, model_validator
@@ -23,47 +21,25 @@ from drivers.source import Source, VoltageLimits
 from rig.bench_profile import LINE_ENDS, LineEnd, load_profile
 from rig.bench_trace import traced
 from rig.errors import BenchProblem, FileProblem
+from rig.specification import (
+    MeterSpecification,
+    ReferenceUnit,
+    SourceSpecification,
+    TimeBaseSpecification,
+    calibration_doubt,
+)
 from rig.tomlfile import Checked, Loaded, load
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
+    from datetime import date
     from pathlib import Path
 
     from drivers.hands import Hands
     from drivers.trace import Trace
     from rig.bench_profile import InstrumentProfile
 
-PARTS_PER_MILLION = 1e-6
 Positive = Annotated[float, Field(gt=0)]
-NotNegative = Annotated[float, Field(ge=0)]
-
-
-class Calibration(Checked):
-    """When an instrument was calibrated and is due again.
-
-    A demonstration bench may say ``days_ago`` and ``due_in_days`` instead of dates, so that it never falls due.
-    """
-
-    on: date | None = None
-    due: date | None = None
-    days_ago: NotNegative | None = None
-    due_in_days: NotNegative | None = None
-
-    @model_validator(mode="after")
-    def _one_way(self) -> Self:
-        dated = self.on is not None and self.due is not None
-        relative = self.days_ago is not None and self.due_in_days is not None
-        if dated == relative:
-            raise ValueError("give on and due (or, on a demonstration bench, days_ago and due_in_days)")
-        if self.on is not None and self.due is not None and self.due <= self.on:
-            raise ValueError(f"due ({self.due}) must come after on ({self.on})")
-        return self
-
-    def dates(self, today: date) -> tuple[date, date]:
-        """Day of calibration and day on which it is due."""
-        if self.on is not None and self.due is not None:
-            return self.on, self.due
-        return today - timedelta(days=self.days_ago or 0.0), today + timedelta(days=self.due_in_days or 0.0)
 
 
 class SerialLine(Checked):
@@ -91,65 +67,28 @@ class InstrumentRole(Checked):
     line_end: LineEnd = "LF"
     serial: SerialLine = SerialLine()
     channel: Annotated[int, Field(ge=1, le=999)] | None = None
-    calibration: Calibration | None = None
     timeout_s: Positive = 5.0
 
 
-class SourceRole(InstrumentRole):
-    """The programmable DC source: how finely it sets, how long it settles, how much current it may deliver."""
+class SourceRole(InstrumentRole, SourceSpecification):
+    """The programmable DC source: what is stated of it, and how much current it may deliver."""
 
-    settling_s: NotNegative
-    resolution_v: Positive
-    output_resistance_ohm: NotNegative
     current_limit_a: Positive | None = None
     timeout_s: Positive = 3.0
 
 
-class MeterRange(Checked):
-    """Limits of error of one range: parts per million of reading plus parts per million of range."""
+class MeterRole(InstrumentRole, MeterSpecification):
+    """The digital multimeter: how it is used, and what its calibration states."""
 
-    range_v: Positive
-    reading_ppm: NotNegative
-    range_ppm: NotNegative
-
-
-class MeterRole(InstrumentRole):
-    """The digital multimeter: accuracy per range as its calibration states it."""
-
-    ranges: Annotated[tuple[MeterRange, ...], Field(min_length=1)]
     integration_cycles: Positive = 1.0
     mains_hz: Positive = 50.0
 
-    def range_for(self, voltage_v: float) -> MeterRange:
-        """Smallest range that holds a voltage.
 
-        :raises BenchProblem: none does.
-        """
-        fitting = [each for each in self.ranges if each.range_v * 1.2 >= abs(voltage_v)]
-        if not fitting:
-            raise BenchProblem(f"No range of the meter holds {voltage_v:.3f} V: add the range to the bench file.")
-        return min(fitting, key=lambda each: each.range_v)
+class CounterRole(InstrumentRole, TimeBaseSpecification):
+    """The frequency counter: its gates, and what its calibration states."""
 
-    def standard_uncertainty_v(self, voltage_v: float) -> float:
-        """Standard uncertainty of a reading from the limits of error, taken as rectangular (JCGM 100, 4.3.7)."""
-        chosen = self.range_for(voltage_v)
-        bound = abs(voltage_v) * chosen.reading_ppm + chosen.range_v * chosen.range_ppm
-        return bound * PARTS_PER_MILLION / sqrt(3.0)
-
-
-class CounterRole(InstrumentRole):
-    """The frequency counter: time base, trigger and resolution as its calibration states them."""
-
-    time_base_ppm: NotNegative
-    trigger_jitter_s: NotNegative
-    resolution_s: NotNegative
     shortest_gate_s: Positive
     longest_gate_s: Positive
-
-    @property
-    def time_base_standard_uncertainty(self) -> float:
-        """Relative standard uncertainty of the time base, from its limits taken as rectangular (JCGM 100, 4.3.7)."""
-        return self.time_base_ppm * PARTS_PER_MILLION / sqrt(3.0)
 
 
 class BenchIdentity(Checked):
@@ -169,12 +108,13 @@ class BenchFile(Checked):
     source: SourceRole
     meter: MeterRole
     counter: CounterRole
+    reference: ReferenceUnit | None = None
     virtual: dict[str, object] | None = None
 
     @model_validator(mode="after")
     def _honest(self) -> Self:
         calibrations = [self.source.calibration, self.meter.calibration, self.counter.calibration]
-        relative = any(each is not None and each.days_ago is not None for each in calibrations)
+        relative = any(each is not None and each.is_relative for each in calibrations)
         if relative and not self.bench.demonstration:
             raise ValueError("days_ago and due_in_days are for demonstration benches: give the dates on and due")
         if self.virtual is not None and not self.bench.demonstration:
@@ -264,24 +204,19 @@ class Bench:
         """Whoever turns virtual trims; None where people do."""
         return self.provider.hands
 
+    @property
+    def today(self) -> date:
+        """Day on the bench's clock, by which calibrations are judged."""
+        return self.clock.utc().date()
+
     def overdue(self) -> tuple[str, ...]:
         """One sentence for each instrument whose calibration is missing or past due."""
-        now = self.clock.utc()
         roles = {"meter": self.file.meter.calibration, "counter": self.file.counter.calibration}
         return tuple(
             sentence
             for role, calibration in roles.items()
-            if (sentence := _calibration_problem(role, calibration, now))
+            if (sentence := calibration_doubt(role, calibration, self.today))
         )
-
-
-def _calibration_problem(role: str, calibration: Calibration | None, now: datetime) -> str:
-    if calibration is None:
-        return f"The {role} has no calibration date in the bench file, so no guarded verdict can rest on it."
-    due = calibration.dates(now.date())[1]
-    if due < now.date():
-        return f"The {role}'s calibration was due on {due}: have it calibrated before a guarded verdict rests on it."
-    return ""
 
 
 @dataclass(frozen=True, slots=True)

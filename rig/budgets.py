@@ -19,17 +19,19 @@ from rig.science.levels import fit_sensitivities, level_sensitivities, pooled_sc
 from rig.science.points import centring
 from rig.science.tracking import jacobian
 from rig.science.tracking_solver import TERMS
-from rig.science.uncertainty import SQRT6, cv_covariance
+from rig.science.uncertainty import SQRT6
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from datetime import date
 
     from numpy.typing import NDArray
 
-    from rig.acquire import CvLine, Point
+    from rig.acquire import Point
     from rig.assess import SweepAssessment
     from rig.bench import BenchFile
     from rig.product import Product
+    from rig.science.characterisation import CvCorrection
     from rig.science.drift import DriftRate
     from rig.science.levels import Scatter
 
@@ -69,16 +71,23 @@ class Stated:
     curve_degrees_of_freedom: float = inf
 
 
-def stated_of(bench: BenchFile, highest_v: float, *, curve_degrees_of_freedom: float = inf) -> Stated:
-    """What the bench file states for the meter's range that holds ``highest_v``.
+def stated_of(
+    bench: BenchFile,
+    highest_v: float,
+    on: date,
+    ambient_c: float | None = None,
+    *,
+    curve_degrees_of_freedom: float = inf,
+) -> Stated:
+    """What the bench file states on a day for the meter's range that holds ``highest_v``.
 
     :raises BenchProblem: no range holds it.
     """
-    chosen, counter = bench.meter.range_for(highest_v), bench.counter
+    error, counter = bench.meter.error(bench.meter.range_for(highest_v), on, ambient_c), bench.counter
     return Stated(
-        meter_gain=chosen.reading_ppm * 1e-6 / SQRT3,
-        meter_offset_v=chosen.range_ppm * 1e-6 * chosen.range_v / SQRT3,
-        time_base_relative=counter.time_base_standard_uncertainty,
+        meter_gain=error.gain,
+        meter_offset_v=error.offset_v,
+        time_base_relative=counter.time_base_relative(on, ambient_c),
         source_grid_v=bench.source.resolution_v / SQRT12,
         trigger_jitter_s=counter.trigger_jitter_s,
         resolution_s=counter.resolution_s,
@@ -257,7 +266,7 @@ class SweepBudgets:
 
 
 def sweep_budgets(
-    assessed: SweepAssessment, points: Sequence[Point], product: Product, stated: Stated, line: CvLine
+    assessed: SweepAssessment, points: Sequence[Point], product: Product, stated: Stated, line: CvCorrection
 ) -> SweepBudgets:
     """Prepare the budgets of a sweep.
 
@@ -293,13 +302,8 @@ def sweep_budgets(
         scatter=pooled_scatter(assessed.fit),
         octaves_per_volt=slope,
         cv_v=cv_v,
-        cv_covariance_v2=_cv_covariance(line, programmed_v),
+        cv_covariance_v2=line.covariance_at(programmed_v),
     )
-
-
-def _cv_covariance(line: CvLine, programmed_v: Array) -> Array:
-    """Covariance of the voltages at the jack that the characterisation leaves, V squared, (n, n)."""
-    return cv_covariance(programmed_v, line.covariance)
 
 
 def _counter_parts(points: Sequence[Point], stated: Stated) -> tuple[Array, Array]:

@@ -13,7 +13,6 @@ import numpy as np
 
 from db import models, queries
 from db.learning import add_observation
-from rig.acquire import CvLine
 from rig.assess import Finding
 from rig.science.decision import Decision, Limits, Rule
 
@@ -27,18 +26,19 @@ if TYPE_CHECKING:
     from drivers.clock import Clock
     from rig.acquire import Point
     from rig.assess import SweepAssessment
-    from rig.bench import Bench, BenchFile, Calibration
+    from rig.bench import Bench, BenchFile
     from rig.diagnosis import Cause
     from rig.product import Product
     from rig.recommend import Recommendation
+    from rig.science.characterisation import CvCorrection
     from rig.science.learning import Belief
+    from rig.specification import Calibration
     from rig.tomlfile import Loaded
 
 COVERAGE_PROBABILITY = 0.95
 AS_FOUND, AS_LEFT = "as_found", "as_left"
 RESUMABLE = timedelta(hours=12)
 """A visit that lay open for longer is begun anew: nobody knows what became of the unit meanwhile."""
-STRAIGHT_LINE = "straight line"
 ROLES = ("source", "meter", "counter")
 
 
@@ -56,48 +56,6 @@ class BenchRecords:
     file: BenchFile
     revision_id: UUID
     instruments: Mapping[str, UUID]
-
-    def valid_line(self) -> CvLine | None:
-        """Characterisation of this source on this bench that is still valid."""
-        with self.database.reading() as session:
-            found = queries.valid_characterisation(
-                session,
-                self.instruments["source"],
-                at_utc=self.clock.utc(),
-                bench_revision_id=self.revision_id,
-            )
-            if found is None or found.law != STRAIGHT_LINE:
-                return None
-            return CvLine(found.coefficients[0], found.coefficients[1], np.array(found.covariance))
-
-    def keep_line(self, line: CvLine, document: Mapping[str, list[float] | float]) -> None:
-        """Keep a new characterisation for the hours that the bench file allows."""
-        now = self.clock.utc()
-        programmed, measured = document["programmed_v"], document["measured_v"]
-        pairs = (
-            zip(programmed, measured, strict=True)
-            if isinstance(programmed, list) and isinstance(measured, list)
-            else ()
-        )
-        row = models.Characterisation(
-            bench_revision_id=self.revision_id,
-            source_instrument_id=self.instruments["source"],
-            meter_instrument_id=self.instruments["meter"],
-            taken_utc=now,
-            valid_until_utc=now + timedelta(hours=self.file.bench.characterisation_valid_hours),
-            law=STRAIGHT_LINE,
-            coefficients=[line.offset_v, line.gain],
-            covariance=[[float(each) for each in row] for row in line.covariance],
-            chi_squared=_number(document["chi_squared"]),
-            degrees_of_freedom=round(_number(document["degrees_of_freedom"])),
-            points=[{"programmed_v": each, "measured_v": other} for each, other in pairs],
-        )
-        with self.database.session() as session:
-            session.add(row)
-
-
-def _number(value: list[float] | float) -> float:
-    return value if isinstance(value, float) else float("nan")
 
 
 def bench_records(database: Database, bench: Bench, loaded: Loaded[BenchFile]) -> BenchRecords:
@@ -135,7 +93,7 @@ class Recorder:
 
     database: Database
     clock: Clock
-    line: CvLine
+    line: CvCorrection
     visit_id: UUID
     oscillator: str = ""
     sweeps: int = 0
@@ -161,14 +119,13 @@ class Recorder:
 
     def point(self, sweep_id: UUID, index: int, point: Point) -> None:
         """Commit a point."""
-        by_line = np.array([1.0, point.cv_programmed_v])
         self._add(
             models.Point(
                 sweep_id=sweep_id,
                 index=index,
                 cv_programmed_v=point.cv_programmed_v,
                 cv_v=point.cv_v,
-                cv_standard_uncertainty_v=float(np.sqrt(by_line @ self.line.covariance @ by_line)),
+                cv_standard_uncertainty_v=float(np.sqrt(self.line.covariance_at([point.cv_programmed_v])[0, 0])),
                 read_back_v=point.read_back_v,
                 frequency_hz=point.frequency_hz,
                 relative_standard_uncertainty=point.relative_standard_uncertainty,
@@ -341,7 +298,7 @@ class Wanted:
 
 
 def begin_visit(
-    records: BenchRecords, product: Loaded[Product], bench: Bench, line: CvLine, wanted: Wanted
+    records: BenchRecords, product: Loaded[Product], bench: Bench, line: CvCorrection, wanted: Wanted
 ) -> Recorder:
     """Enter unit and visit; or go on with a visit of this unit that was interrupted on this bench.
 

@@ -19,7 +19,7 @@ from rig.recommend import octave_cause, rail_plan, recommend
 from rig.records import AS_FOUND, AS_LEFT, Wanted, begin_visit, bench_records
 from rig.science.decision import Decision, worst_of
 from rig.stages.base import adjust_base
-from rig.stages.characterise import know_the_cv
+from rig.stages.characterise_source import know_the_source
 from rig.stages.highs import adjust_highs
 from rig.stages.judge import Verdict, judge, life_finding
 from rig.stages.knob import adjust_knob
@@ -168,7 +168,7 @@ def run_visit(
         operator.warn(contents.checks)
     bench.source.set_voltage(0.0)
     bench.source.output_on()
-    line = know_the_cv(bench, contents, operator, records)
+    line = know_the_source(bench, contents, operator, records, ambient_c=request.ambient_c)
     wanted = Wanted(request.serial, batch, request.operator, request.purpose.value, request.ambient_c, request.seed)
     recorder = begin_visit(records, product, bench, line, wanted)
     if recorder.resumed:
@@ -177,7 +177,7 @@ def run_visit(
             "as found stays as found."
         )
     known_findings = recorder.findings_found()
-    acquisition = Acquisition(bench, contents, line)
+    acquisition = Acquisition(bench, contents, line, ambient_c=request.ambient_c)
     with _kept_open(recorder, request.purpose):
         doubts = bench.overdue()
         for doubt in doubts:

@@ -82,12 +82,11 @@ def known(serial: str, recorded: UnitHistory | None, now: datetime) -> Known:
     if not visits:
         return Known(Standing.NEW, f"Unit {serial} is new.")
     judged = [each for each in visits if each.verdict is not None]
-    if not judged:
+    if not judged or (visits[-1].verdict is None and visits[-1].ended_utc is None):
         last = visits[-1]
         return Known(
             Standing.UNFINISHED,
-            f"Unit {serial} was begun {_when(last, now)} by {last.operator} and has no verdict: it goes on if it "
-            "was interrupted, else it begins anew.",
+            f"Unit {serial} was begun {_when(last, now)} by {last.operator} and has no verdict yet.",
         )
     last = judged[-1]
     decision = last.verdict.decision if last.verdict is not None else ""

@@ -22,11 +22,11 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from db.bench_history import StudyReadingRow
-    from rig.acquire import CvLine
     from rig.bench import Bench
     from rig.operators.port import Operator
     from rig.product import Product
     from rig.records import BenchRecords
+    from rig.science.characterisation import CvCorrection
     from rig.science.repeatability import Study
     from rig.tomlfile import Loaded
 
@@ -95,7 +95,7 @@ def run_study(
     records: BenchRecords,
     product: Loaded[Product],
     operator: Operator,
-    line: CvLine,
+    line: CvCorrection,
     plan: StudyPlan,
     *,
     ambient_c: float | None = None,
@@ -119,7 +119,7 @@ def run_study(
         wanted = Wanted(run.serial, batches[run.serial], run.operator, STUDY, ambient_c, plan.seed)
         recorder = begin_visit(records, product, bench, line, wanted)
         with visit_without_verdict(recorder):
-            measured = measure_steady(Acquisition(bench, contents, line), operator, recorder, STUDY)
+            measured = measure_steady(Acquisition(bench, contents, line, ambient_c=ambient_c), operator, recorder, STUDY)
             keep_study_readings(records, study_id, recorder.visit_id, run.operator, run.repeat, measured)
     return analysed(records, study_id, plan)
 

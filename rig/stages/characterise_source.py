@@ -16,16 +16,16 @@ from rig.bench_history import keep_curve, known_curve
 from rig.errors import BenchProblem
 from rig.operators.port import MeterPlace
 from rig.science.characterisation import CommonErrors, NotTheSource, characterise
-from rig.specification import MeterError
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from rig.bench import Bench, MeterRange
+    from rig.bench import Bench
     from rig.operators.port import Operator
     from rig.product import Product
     from rig.records import BenchRecords
     from rig.science.characterisation import Characterised, SourceCurve
+    from rig.specification import MeterError, RangeSpecification
 
     Array = NDArray[np.float64]
 
@@ -38,7 +38,6 @@ NOISE_TIMES = 6.0
 """Up and down may differ by ``SETTLED_V`` (0.06 cent) or so many times the noise; beyond, it is tried more slowly."""
 LOAD_TOLERANCE = 0.05
 """Common practice: an input made of 5 % parts at worst; it counts by the source's resistance against it."""
-PPM = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,7 +112,7 @@ def measured_curve(
         readings.up_v,
         readings.down_v,
         reading_u_v=error.resolution_v,
-        common=CommonErrors(error.gain, error.offset_v).and_also(load_error(bench)),
+        common=CommonErrors(error.gain, error.offset_v).and_also(load_error(bench)).and_also(wander_error(bench)),
     )
 
 
@@ -141,16 +140,21 @@ def read_up_and_down(bench: Bench, low_v: float, high_v: float, settling_s: floa
     return Readings(np.array(programmed), np.array(read_v[:POINTS]), np.array(read_v[POINTS:])[::-1])
 
 
-def stated_error(bench: Bench, chosen: MeterRange, ambient_c: float | None) -> MeterError:
+def stated_error(bench: Bench, chosen: RangeSpecification, ambient_c: float | None) -> MeterError:
     """What the meter's specification says today of one of its ranges."""
-    gain, offset_v = chosen.reading_ppm * PPM / sqrt(3.0), chosen.range_ppm * PPM * chosen.range_v / sqrt(3.0)
-    return MeterError(gain, offset_v, PPM * chosen.range_v / sqrt(12.0))
+    return bench.file.meter.error(chosen, bench.today, ambient_c)
 
 
 def load_error(bench: Bench) -> CommonErrors:
     """What other units may load the source differently by: its resistance against the tolerance of theirs."""
     source_ohm, input_ohm = bench.file.source.output_resistance_ohm, bench.file.bench.unit_input_resistance_ohm
     return CommonErrors(LOAD_TOLERANCE * source_ohm / (source_ohm + input_ohm) / sqrt(3.0), 0.0)
+
+
+def wander_error(bench: Bench) -> CommonErrors:
+    """What the source may wander by while its curve is valid."""
+    wander = bench.file.source.wander_error()
+    return CommonErrors(wander.gain, wander.offset_v)
 
 
 def sentence_of(found: Characterised) -> str:

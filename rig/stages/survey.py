@@ -110,7 +110,7 @@ def survey(
     clock.sleep(soak_s - (clock.now() - began))
     sweep_id, assessed = steady_sweep(acquisition, operator, recorder, phase, drift_known=warmed.steady)
     findings = (
-        *tracking_findings(assessed, acquisition.product, acquisition.bench.file, acquisition.line),
+        *tracking_findings(assessed, acquisition.product, acquisition.time_base_relative, acquisition.line),
         *_control_findings(acquisition, rail, octaves, knob),
         *drift_findings(acquisition, warmed),
     )
@@ -220,9 +220,8 @@ def read_rail(acquisition: Acquisition, recorder: Recorder, purpose: str) -> Vol
     meter.configure_dc(role.range_for(limit.nominal_v).range_v, role.integration_cycles)
     readings = np.array(meter.read_voltages(RAIL_READINGS))
     mean_v = float(np.mean(readings))
-    uncertainty_v = float(
-        np.hypot(np.std(readings, ddof=1) / np.sqrt(RAIL_READINGS), role.standard_uncertainty_v(mean_v))
-    )
+    stated_v = role.standard_uncertainty_v(mean_v, acquisition.bench.today, acquisition.ambient_c)
+    uncertainty_v = float(np.hypot(np.std(readings, ddof=1) / np.sqrt(RAIL_READINGS), stated_v))
     recorder.reading(purpose, "rail", {}, mean_v, "V", uncertainty_v)
     return Voltage(mean_v, uncertainty_v)
 

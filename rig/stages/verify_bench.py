@@ -21,11 +21,11 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from db.bench_history import CheckRow
-    from rig.acquire import CvLine
     from rig.bench import Bench
     from rig.operators.port import Operator
     from rig.product import Product
     from rig.records import BenchRecords, Recorder
+    from rig.science.characterisation import CvCorrection
     from rig.science.reference import Check
     from rig.tomlfile import Loaded
 
@@ -129,7 +129,7 @@ def verify_bench(
     records: BenchRecords,
     product: Loaded[Product],
     operator: Operator,
-    line: CvLine,
+    line: CvCorrection,
     request: VerifyRequest,
 ) -> Verification:
     """Measure the reference unit in a visit of its own and keep the check. Nothing is turned, nothing judged.
@@ -146,7 +146,7 @@ def verify_bench(
     recorder = begin_visit(records, product, bench, line, wanted)
     earlier = reference_checks(records.database, records.revision_id, request.scanned)
     with visit_without_verdict(recorder):
-        measured = measure_steady(Acquisition(bench, product.contents, line), operator, recorder, VERIFY)
+        measured = measure_steady(Acquisition(bench, product.contents, line, ambient_c=request.ambient_c), operator, recorder, VERIFY)
         checks = tuple(
             against_history(each, () if request.restart_reason else values_that_count(earlier, each.characteristic))
             for each in measured
@@ -172,7 +172,7 @@ def measure_steady(
         )
     at_rest(acquisition, operator)
     _, assessed = steady_sweep(acquisition, operator, recorder, purpose, drift_known=True)
-    findings = tracking_findings(assessed, acquisition.product, acquisition.bench.file, acquisition.line)
+    findings = tracking_findings(assessed, acquisition.product, acquisition.time_base_relative, acquisition.line)
     measured = [
         Measured(each.characteristic, LABELS[each.characteristic], each.value, each.unit, each.expanded_uncertainty)
         for each in findings

@@ -16,6 +16,7 @@ from __future__ import annotations
 import argparse
 import sys
 from dataclasses import dataclass, replace
+from datetime import date
 from math import inf, log, sqrt
 from typing import TYPE_CHECKING
 
@@ -52,6 +53,7 @@ if TYPE_CHECKING:
 CENTS = 1200.0
 SQRT3, SQRT6, SQRT12 = sqrt(3.0), sqrt(6.0), sqrt(12.0)
 PRODUCT = load_product(demonstration_product()).contents
+DAY = date(2026, 3, 2)
 BENCH = load_bench(demonstration_bench()).contents
 LAW = PRODUCT.law.law()
 FACTORS = np.linspace(0.6, 2.0, 15)
@@ -65,7 +67,7 @@ OCTAVES_PER_VOLT = np.asarray(LAW.octaves_per_volt(READ_V))
 FIRST = np.array([not revisit for _, revisit in ORDER])
 CHOSEN = np.flatnonzero(FIRST)[np.argsort(X[FIRST])]
 MUSICAL = (PRODUCT.range.musical.low_v - 1e-9 <= CV_V) & (PRODUCT.range.musical.high_v + 1e-9 >= CV_V)
-STATED = stated_of(BENCH, PRODUCT.range.full.high_v)
+STATED = stated_of(BENCH, PRODUCT.range.full.high_v, DAY)
 NOMINAL = np.array([np.log2(PRODUCT.range.lowest_note_hz) - X.min(), 1.0, 0.0, 0.0])
 
 

@@ -156,7 +156,7 @@ def test_a_wrong_field_of_a_product_file_is_named(tmp_path, old, new, said):
     ("old", "new", "said"),
     [
         ("settling_s = 0.04", "settling_s = -1.0", "source.settling_s"),
-        ("reading_ppm = 35.0", 'reading_ppm = "a few"', "meter.ranges"),
+        ("percent_of_reading = 0.0035", 'percent_of_reading = "a few"', "meter.ranges"),
         ('"{source}"', '"{sauce}"', "source.resource"),
         ("demonstration = true", "demonstration = false", "days_ago"),
         ('population = "../populations/demo.toml"', 'population = "nowhere.toml"', "nowhere.toml"),

@@ -15,6 +15,7 @@ from rig.science.tracking import predict
 
 PRODUCT = load_product(demonstration_product()).contents
 BENCH = load_bench(demonstration_bench()).contents
+TIME_BASE = 1.2e-6
 LINE = CvLine(0.0, 1.0, np.diag([(3e-5) ** 2, (2e-5) ** 2]))
 RIGHT = np.array([np.log2(32.703), 1.0, 0.0, 0.0])
 CENT = np.log(2.0) / 1200.0
@@ -52,7 +53,7 @@ def of(parameters):
 
 def findings_of(points):
     assessed = assess_sweep(points, PRODUCT, BENCH, LINE)
-    return assessed, {each.characteristic: each for each in tracking_findings(assessed, PRODUCT, BENCH, LINE)}
+    return assessed, {each.characteristic: each for each in tracking_findings(assessed, PRODUCT, TIME_BASE, LINE)}
 
 
 def test_a_unit_that_is_right_passes_everything():
@@ -83,7 +84,7 @@ def test_an_error_of_the_cv_is_common_to_all_points_and_so_does_not_average_out(
     doubtful = CvLine(0.0, 1.0, np.diag([0.0, (1e-3) ** 2]))
     points = points_of(of(RIGHT))
     assessed = assess_sweep(points, PRODUCT, BENCH, doubtful)
-    scale = tracking_findings(assessed, PRODUCT, BENCH, doubtful)[0]
+    scale = tracking_findings(assessed, PRODUCT, TIME_BASE, doubtful)[0]
     # a gain of the CV in doubt by 0.1 % is a scale error in doubt by 1.2 cents an octave, however many points
     assert scale.expanded_uncertainty == pytest.approx(2 * 1.2, rel=0.02)
     assert scale.decision in (Decision.CONDITIONAL_PASS, Decision.CONDITIONAL_FAIL)

@@ -19,7 +19,6 @@ from rig.records import bench_records
 from rig.science.characterisation import NotTheSource
 from rig.science.reference import Standing
 from rig.stages.bench_study import StudyPlan, analysed, order_of, run_study
-from rig.stages.characterise import know_the_cv
 from rig.stages.characterise_source import characterise_source, know_the_source, measured_curve
 from rig.stages.verify_bench import (
     VerifyRequest,
@@ -159,7 +158,7 @@ def verified(it, records, *, scanned="REF-1", reference="REF-1", restart_reason=
     it.bench.source.set_voltage(0.0)
     operator.connect_unit(scanned, "")
     it.bench.source.output_on()
-    line = know_the_cv(it.bench, it.product.contents, operator, records)
+    line = know_the_source(it.bench, it.product.contents, operator, records)
     request = VerifyRequest(scanned, reference, "test", seed=it.seed, restart_reason=restart_reason)
     return verify_bench(it.bench, records, it.product, operator, line, request)
 
@@ -261,7 +260,7 @@ class TestStudy:
         with stand() as it:
             records = records_of(it)
             ready(it)
-            line = know_the_cv(it.bench, it.product.contents, it.operator(), records)
+            line = know_the_source(it.bench, it.product.contents, it.operator(), records)
             serial = it.product.contents.serial
             units = tuple(serial.with_check_character(f"DM2600{number:04d}") for number in (1, 2))
             plan = StudyPlan(units, ("one", "two"), 2, seed=1)

@@ -25,7 +25,7 @@ from rig.science.drift import DriftRate, rate_of
 from rig.science.tracking import predict
 from tests.benchmarks import coverage as figure
 
-PRODUCT, BENCH, STATED = figure.PRODUCT, figure.BENCH, figure.STATED
+PRODUCT, BENCH, STATED, DAY = figure.PRODUCT, figure.BENCH, figure.STATED, figure.DAY
 LINE = figure.line_of(STATED)
 
 
@@ -141,8 +141,8 @@ def test_the_rail_is_as_uncertain_as_its_meter_and_its_readings():
     # uncertainties 3.2; 40 parts per million at 10 V on the 10 V range are 0.4 mV
     readings = np.array([10.00021, 10.00018, 10.00025, 10.00019, 10.00022])
     scatter = np.std(readings, ddof=1) / math.sqrt(5.0)
-    limits = BENCH.meter.standard_uncertainty_v(10.0002)
-    budget = rail_budget(10.0002, float(np.hypot(scatter, limits)), 5, stated_of(BENCH, 10.0))
+    limits = BENCH.meter.standard_uncertainty_v(10.0002, DAY)
+    budget = rail_budget(10.0002, float(np.hypot(scatter, limits)), 5, stated_of(BENCH, 10.0, DAY))
     outside = uncertainties.ufloat(0.0, limits) + uncertainties.ufloat(0.0, scatter)
     assert budget.combine().standard_uncertainty == pytest.approx(outside.std_dev, rel=1e-6)
     assert budget.combine().dominant == "meter, limits of error"
@@ -150,8 +150,8 @@ def test_the_rail_is_as_uncertain_as_its_meter_and_its_readings():
 
 
 def test_a_rail_that_scatters_more_than_its_meter_gets_students_factor():
-    limits = BENCH.meter.standard_uncertainty_v(10.0)
-    combined = rail_budget(10.0, 20.0 * limits, 5, stated_of(BENCH, 10.0)).combine()
+    limits = BENCH.meter.standard_uncertainty_v(10.0, DAY)
+    combined = rail_budget(10.0, 20.0 * limits, 5, stated_of(BENCH, 10.0, DAY)).combine()
     # five readings: t of 4 degrees of freedom
     assert combined.coverage_factor == pytest.approx(2.776, abs=0.02)
 

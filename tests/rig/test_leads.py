@@ -5,7 +5,6 @@ import pytest
 from rig.acquire import Acquisition, CvLine
 from rig.errors import BenchProblem
 from rig.operators.port import MeterPlace
-from rig.stages.characterise import characterise
 from rig.stages.leads import meter_to_rail
 
 
@@ -55,26 +54,3 @@ def test_a_lead_that_never_moves_ends_as_a_fault_of_the_bench(stand):
         hands.connect_meter("source")
         with pytest.raises(BenchProblem, match="follows the CV"):
             meter_to_rail(acquisition, Absent(hands, moves_at=99))
-
-
-def test_a_meter_on_the_rail_is_not_taken_for_the_source(stand):
-    with stand() as it:
-        hands, _ = prepared(it)
-        hands.connect_meter("rail")
-        with pytest.raises(BenchProblem, match="does not follow the source"):
-            characterise(it.bench, it.product.contents, Absent(hands, 1))
-
-
-def test_the_line_of_the_virtual_source_is_found_within_its_uncertainty(stand):
-    # the virtual bench file: gain error 0.05 %, offset 5 mV, 1 ohm into 100 kilohm
-    with stand() as it:
-        hands, _ = prepared(it)
-        hands.connect_meter("source")
-        line, _ = characterise(it.bench, it.product.contents, Absent(hands, 1))
-        for programmed_v in (0.0, 2.5, 5.0, 8.0):
-            truth_v = it.bench.provider.truth().jack_voltage_v(programmed_v)
-            by_line = [1.0, programmed_v]
-            variance = sum(by_line[i] * by_line[j] * line.covariance[i][j] for i in range(2) for j in range(2))
-            assert abs(line.true_v(programmed_v) - truth_v) < 2.0 * variance**0.5 + 1e-4
-    assert line.offset_v == pytest.approx(5e-3, abs=3e-4)
-    assert line.gain == pytest.approx((1 + 5e-4) * 1e5 / (1e5 + 1), abs=5e-5)

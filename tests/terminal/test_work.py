@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import sys
 import time
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta, timezone
 from typing import TYPE_CHECKING
 from uuid import uuid4
@@ -50,10 +50,15 @@ def test_a_serial_that_was_never_recorded_is_new():
     assert standing().standing is Standing.NEW
 
 
-def test_a_visit_without_a_verdict_begins_anew():
-    found = standing(a_visit(NOW - timedelta(minutes=10)))
+def test_a_visit_without_a_verdict_is_unfinished_even_after_one_that_passed():
+    begun = replace(a_visit(NOW - timedelta(minutes=10)), ended_utc=None)
+    found = standing(begun)
     assert found.standing is Standing.UNFINISHED
     assert "at 09:20 by Eve" in found.said
+    assert standing(a_visit(NOW - timedelta(hours=2), "pass"), begun).standing is Standing.UNFINISHED
+    stopped = a_visit(NOW - timedelta(minutes=10))
+    assert standing(stopped).standing is Standing.UNFINISHED
+    assert standing(a_visit(NOW - timedelta(hours=2), "pass"), stopped).standing is Standing.PASSED_TODAY
 
 
 def test_a_unit_that_passed_today_is_told_from_one_that_came_back():
@@ -286,4 +291,5 @@ def test_s_stops_a_visit_and_a_closed_terminal_the_work_and_both_leave_the_sourc
             time.sleep(0.02)
     assert note.read_text() == "off 0.0"
     with open_database(f"sqlite:///{tmp_path}/record.sqlite") as database, database.reading() as session:
-        assert [each.outcome for each in history(session, SERIAL).visits] == ["stopped"]
+        # still open, so that the visit can go on
+        assert [(each.outcome, each.verdict) for each in history(session, SERIAL).visits] == [(None, None)]

@@ -18,16 +18,16 @@ from drivers.virtual.bench import VirtualBench
 from fixtures import demonstration_bench, demonstration_product
 from rig.bench import drawn_anew, load_bench, open_bench
 from rig.product import StageName, TrimKind, load_product
-from rig.stages.characterise import characterise
+from rig.stages.characterise_source import measured_curve
 from tests.benchmarks.study.hands import worker
 from tests.benchmarks.verdicts import true_characteristics
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from rig.acquire import CvLine
     from rig.bench import Bench
     from rig.product import Product
+    from rig.science.characterisation import CvCorrection
     from tests.benchmarks.study.hands import Worker
 
 WARM_S = 1800.0
@@ -40,7 +40,7 @@ class Place:
 
     bench: Bench
     product: Product
-    line: CvLine
+    line: CvCorrection
     worker: Worker
 
     @property
@@ -94,8 +94,7 @@ def place(seed: int) -> Iterator[Place]:
         person = worker(bench.hands, bench.clock, seed)
         bench.hands.insert("for the loaded jack")
         bench.source.output_on()
-        line, _ = characterise(bench, product, person)
-        yield Place(bench, product, line, person)
+        yield Place(bench, product, measured_curve(bench, product, person).curve, person)
 
 
 def put_in_warm(here: Place, serial: str) -> None:
