@@ -88,7 +88,7 @@ def open_database(url: str | None = None, *, patience_s: float = 5.0) -> Databas
         protection.
     """
     location = database_location() if url is None else Location(url, "the program's caller", None)
-    address = _address(location)
+    address = address_of(location)
     place = url_shown(address)
     if location.own_folder is not None:
         _make_folder(location.own_folder)
@@ -113,7 +113,11 @@ def url_shown(address: URL) -> str:
     return address.update_query_dict(hidden).render_as_string(hide_password=True)
 
 
-def _address(location: Location) -> URL:
+def address_of(location: Location) -> URL:
+    """Address of a database, checked.
+
+    :raises BadAddress: it is no URL, of a kind that is not served, or would keep nothing.
+    """
     try:
         address = make_url(location.url)
     except ArgumentError:

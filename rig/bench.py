@@ -20,7 +20,7 @@ from drivers.session import Session
 from drivers.source import Source, VoltageLimits
 from rig.bench_profile import LINE_ENDS, LineEnd, load_profile
 from rig.bench_trace import traced
-from rig.errors import BenchProblem, FileProblem
+from rig.errors import FileProblem
 from rig.specification import (
     MeterSpecification,
     ReferenceUnit,

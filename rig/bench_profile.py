@@ -12,7 +12,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal, TypeVar
 
-from pydantic import AfterValidator
+from pydantic import AfterValidator, BeforeValidator
 
 from drivers.dialect import CounterDialect, LinkDialect, MeterDialect, SourceDialect
 from drivers.scpi import Identity
@@ -47,6 +47,19 @@ def _whole(dialect: DialectT) -> DialectT:
     return dialect
 
 
+def _only_fields_of(kind: type[LinkDialect | SourceDialect | MeterDialect | CounterDialect]) -> BeforeValidator:
+    """Let nothing pass that has a field which the dialect does not have."""
+    known = {field.name for field in fields(kind)}
+
+    def check_names(raw: object) -> object:
+        unknown = sorted(set(raw) - known) if isinstance(raw, dict) else []
+        if unknown:
+            raise ValueError(f"{unknown[0]} is not a field of it (misspelt?)")
+        return raw
+
+    return BeforeValidator(check_names)
+
+
 class InstrumentProfile(Checked):
     """One instrument as it was asked.
 
@@ -62,7 +75,7 @@ class InstrumentProfile(Checked):
     line_end: LineEnd
     missing: tuple[str, ...] = ()
     losses: tuple[str, ...] = ()
-    link: Annotated[LinkDialect, AfterValidator(_whole)]
+    link: Annotated[LinkDialect, _only_fields_of(LinkDialect), AfterValidator(_whole)]
 
     def require(self, role: str, resource: str) -> None:
         """Let the profile pass that was made for an address and can fill its role.
@@ -92,19 +105,19 @@ class InstrumentProfile(Checked):
 class SourceProfile(InstrumentProfile):
     """The source as it was asked."""
 
-    dialect: Annotated[SourceDialect, AfterValidator(_whole)]
+    dialect: Annotated[SourceDialect, _only_fields_of(SourceDialect), AfterValidator(_whole)]
 
 
 class MeterProfile(InstrumentProfile):
     """The meter as it was asked."""
 
-    dialect: Annotated[MeterDialect, AfterValidator(_whole)]
+    dialect: Annotated[MeterDialect, _only_fields_of(MeterDialect), AfterValidator(_whole)]
 
 
 class CounterProfile(InstrumentProfile):
     """The counter as it was asked."""
 
-    dialect: Annotated[CounterDialect, AfterValidator(_whole)]
+    dialect: Annotated[CounterDialect, _only_fields_of(CounterDialect), AfterValidator(_whole)]
 
 
 class BenchProfile(Checked):

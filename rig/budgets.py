@@ -57,7 +57,8 @@ CONTRADICTION = 1e-3
 class Stated:
     """Standard uncertainties that follow from what the calibrations of the bench state today.
 
-    ``meter_gain`` (relative) and ``meter_offset_v`` are what all readings in the range have in common;
+    ``meter_gain`` (relative) and ``meter_offset_v`` are what all readings in the range have in common, and
+    ``meter_resolution_v`` is each reading's own;
     ``source_grid_v`` is what each setting of the source has for itself; ``curve_degrees_of_freedom`` those of the fit
     that characterised the source.
     """
@@ -69,6 +70,7 @@ class Stated:
     trigger_jitter_s: float
     resolution_s: float
     curve_degrees_of_freedom: float = inf
+    meter_resolution_v: float = 0.0
 
 
 def stated_of(
@@ -92,6 +94,7 @@ def stated_of(
         trigger_jitter_s=counter.trigger_jitter_s,
         resolution_s=counter.resolution_s,
         curve_degrees_of_freedom=curve_degrees_of_freedom,
+        meter_resolution_v=error.resolution_v,
     )
 
 
@@ -177,10 +180,10 @@ class SweepBudgets:
             (
                 Input(
                     "time base",
-                    Distribution.RECTANGULAR,
+                    Distribution.NORMAL,
                     self.stated.time_base_relative / log(2.0),
                     CENTS,
-                    source="counter's calibration; relative, over ln 2",
+                    source="calibration, ageing, temperature; relative, over ln 2",
                 ),
                 from_half_width("model misfit", allowed, source="allowance of the product file, cents"),
             ),
@@ -322,13 +325,14 @@ def rail_budget(voltage_v: float, standard_uncertainty_v: float, readings: int, 
     :param stated: of the range in which the rail was read.
     """
     limits_v = stated.meter_gain * abs(voltage_v) + stated.meter_offset_v
-    scatter_v = sqrt(max(0.0, standard_uncertainty_v**2 - limits_v**2))
+    scatter_v = sqrt(max(0.0, standard_uncertainty_v**2 - limits_v**2 - stated.meter_resolution_v**2))
     return Budget(
         "rail voltage",
         voltage_v,
         "V",
         (
             Input("meter, limits of error", Distribution.RECTANGULAR, limits_v, source="bench file; reading and range"),
+            Input("meter, resolution", Distribution.RECTANGULAR, stated.meter_resolution_v, source="bench file"),
             Input(
                 "repeatability",
                 Distribution.STUDENT,

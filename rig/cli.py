@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import signal
 import sys
 from contextlib import contextmanager
 from dataclasses import asdict
@@ -16,6 +17,7 @@ from rig.commands_bench import bench_app
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+    from types import FrameType
 
     from rich.console import Console
 
@@ -227,17 +229,16 @@ def watch(
 @app.command()
 def where() -> None:
     """Say where results are kept, and what decided it."""
-    from sqlalchemy import make_url
-
-    from db.engine import url_shown
+    from db.engine import address_of, url_shown
     from db.location import database_location
 
     location = database_location()
-    typer.echo(f"Database: {url_shown(make_url(location.url))} (decided by {location.decided_by})")
+    typer.echo(f"Database: {url_shown(address_of(location))} (decided by {location.decided_by})")
 
 
 def main() -> None:
     """Run the command line; whatever goes wrong ends in one sentence and an exit code."""
+    _take_signals()
     try:
         app()
     except Exception as error:
@@ -247,6 +248,18 @@ def main() -> None:
             raise
         print(sentence(error), file=sys.stderr)  # noqa: T201
         sys.exit(exit_code(error))
+
+
+def _take_signals() -> None:
+    """Whoever ends the program from outside ends it as Ctrl-C does: the source goes to 0 V first."""
+    for name in ("SIGTERM", "SIGHUP"):
+        number = getattr(signal, name, None)
+        if number is not None:
+            signal.signal(number, _interrupted)
+
+
+def _interrupted(_number: int, _frame: FrameType | None) -> None:
+    raise KeyboardInterrupt
 
 
 def _files(bench: Path | None, product: Path | None) -> tuple[Loaded[BenchFile], Loaded[Product]]:
@@ -283,6 +296,7 @@ def _visit(
     demonstration = product.contents.product.demonstration or bench_file.contents.bench.demonstration
     console = _console(to_stderr=as_json)
     with (
+        _ending_in_a_sentence(),
         _database() as database,
         open_bench(bench_file, _limits(product)) as bench,
         _operator(console, bench, request) as operator,
@@ -302,6 +316,16 @@ def _visit(
             lines += timing_lines(visit)
         typer.echo("\n".join(lines))
     raise typer.Exit(exit_code_of(visit.verdict.decision))
+
+
+@contextmanager
+def _ending_in_a_sentence() -> Iterator[None]:
+    """Ctrl-C, once everything is closed."""
+    try:
+        yield
+    except KeyboardInterrupt:
+        typer.echo("Stopped: the source is at 0 V with its output off, and what was measured is kept.", err=True)
+        raise typer.Exit(INTERRUPTED) from None
 
 
 @contextmanager

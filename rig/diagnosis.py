@@ -31,6 +31,7 @@ class Fault(StrEnum):
     LEAKAGE = "leakage"
     SLOW_WARM_UP = "slow warm-up"
     NOT_THIS_KIND = "not an oscillator of this kind"
+    DEAD_RAIL = "dead rail"
     KNOB_RANGE = "knob range"
     UNSTEADY = "drift"
     OTHER = "outside its limits"
@@ -86,13 +87,31 @@ def octave_divider(position: str, error_cents: float) -> Cause:
     )
 
 
-def slow_warm_up(rate_cents_per_minute: float, minutes: float) -> Cause:
-    """Still drifting after the longest warm-up."""
+def dead_rail(voltage_v: float, nominal_v: float) -> Cause:
+    """A reference rail that is none."""
     return Cause(
-        Fault.SLOW_WARM_UP,
-        "temperature",
-        f"Still drifting {rate_cents_per_minute:+.2f} cents per minute after {minutes:.0f} minutes: slow warm-up; look "
-        "at the temperature compensation and at what heats the converter.",
+        Fault.DEAD_RAIL,
+        "rail",
+        f"The reference rail stands at {voltage_v:.2f} V instead of {nominal_v:g} V: a dead reference or a short "
+        "on it; octave switch and knob hang on it.",
+    )
+
+
+def slow_warm_up(rate: float, expanded_uncertainty: float, limit: float, minutes: float) -> Cause:
+    """Not steady after the longest warm-up: still drifting, or too restless to tell. Rates in cents per minute."""
+    shown = f"{rate:+.2f} +- {expanded_uncertainty:.2f} cents per minute after {minutes:.0f} minutes, limit {limit:g}"
+    if abs(rate) > limit:
+        return Cause(
+            Fault.SLOW_WARM_UP,
+            "temperature",
+            f"Still drifting ({shown}): slow warm-up; look at the temperature compensation and at what heats the "
+            "converter.",
+        )
+    return Cause(
+        Fault.UNSTEADY,
+        "noise",
+        f"Never steady enough to tell its drift ({shown}): look for noise on supply and reference, for bad contacts "
+        "and draughts.",
     )
 
 
@@ -163,7 +182,8 @@ def other_causes(findings: Sequence[Finding], found: Sequence[Cause], *, untrimm
 def _explains(characteristic: str, explained: set[Fault]) -> bool:
     by_fault = {
         Fault.LEAKAGE: ("tracking", "base", "scale", "highs"),
-        Fault.OUT_OF_TRAVEL: ("tracking", "base", "scale", "highs", "octave", "rail", "knob_centre"),
+        Fault.OUT_OF_TRAVEL: ("tracking", "base", "scale", "highs", "octave", "rail", "knob"),
+        Fault.DEAD_RAIL: ("octave", "rail", "knob"),
         Fault.OCTAVE_DIVIDER: ("octave", "rail"),
         Fault.SLOW_WARM_UP: ("drift",),
     }

@@ -49,7 +49,8 @@ def sentence(error: Exception) -> str:
     if isinstance(error, RigError | DriverError | DatabaseError):
         return str(error)
     if isinstance(error, OSError) and error.errno == errno.ENOSPC:
-        return f"The disk is full while writing {error.filename}: make room; what was measured is in the database."
+        where = error.filename or "the output"
+        return f"The disk is full while writing {where}: make room; what was measured is in the database."
     if isinstance(error, OSError) and error.filename is not None:
         return f"{error.filename} cannot be used ({error.strerror}): check its place and its rights."
     return (

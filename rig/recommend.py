@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from rig.diagnosis import octave_divider, out_of_travel, sweep_causes
+from rig.diagnosis import Fault, dead_rail, octave_divider, out_of_travel, sweep_causes
 from rig.product import SCALE_KINDS, TrimKind
 from rig.science.learning import Belief, TrimKnowledge
 from rig.science.pitch import note_name
@@ -34,6 +34,12 @@ if TYPE_CHECKING:
 CENTS = 1200.0
 GOOD_ENOUGH = 0.12
 """Share of a limit under which a trim is left alone."""
+RAIL_PLAUSIBLE_SHARE = 0.3
+"""A rail farther from its nominal than this is no rail, or the meter's lead is not on it."""
+CURABLE = 1.0
+"""Share of the limits at which the planned moves bring a unit inside after all."""
+BEYOND_DOUBT = 1.5
+"""Times the whole travel: more turns than that no trim has left, wherever it stands and whatever a turn does."""
 RAIL_MARGIN = 0.8
 """Share of the rail's limit that averaging the octave steps may use up."""
 
@@ -159,7 +165,8 @@ def _adjuster(name: str, trim: Trim, known: TrimKnowledge) -> Adjuster:
     else:
         effect = Shift()
     spread = known.gain.standard_uncertainty / abs(known.gain.mean)
-    return Adjuster(name, effect, known.gain.mean, spread, trim.turns, trim.turns, pivot)
+    reach = BEYOND_DOUBT * trim.turns
+    return Adjuster(name, effect, known.gain.mean, spread, reach, reach, pivot)
 
 
 def plan_tracking(
@@ -198,6 +205,12 @@ def octave_cause(product: Product, plan: RailPlan) -> Cause | None:
     return octave_divider(position, float(plan.errors_after_cents[plan.odd_position]))
 
 
+def rail_is_plausible(product: Product, rail_v: float) -> bool:
+    """Whether a voltage can be the rail at all."""
+    limit = product.limits.rail
+    return limit is None or abs(rail_v - limit.nominal_v) <= RAIL_PLAUSIBLE_SHARE * limit.nominal_v
+
+
 def rail_should_move(product: Product, plan: RailPlan, rail_v: float) -> bool:
     """Whether the rail is worth touching: it or a step is not well inside its limit."""
     limits = product.limits
@@ -224,18 +237,25 @@ def recommend(
     if not bool(np.all(assessed.fit.converged)):
         return Recommendation((), tuple(product.trims), None, None, tuple(causes))
     plan = plan_tracking(assessed, product, known)
+    if plan.share_after <= CURABLE:
+        causes = [cause for cause in causes if cause.fault is not Fault.LEAKAGE]
     advice = [_tracking_advice(product, move) for move in plan.moves]
     left_alone = list(plan.left_alone)
     causes += [out_of_travel(product.trims[move.trim].label, move.turns) for move in plan.moves if move.beyond_travel]
     rail_trim = product.trim_of(TrimKind.RAIL)
-    if rail_v is not None and rail_trim is not None:
+    limit = product.limits.rail
+    if rail_v is not None and limit is not None and not rail_is_plausible(product, rail_v):
+        causes.append(dead_rail(rail_v, limit.nominal_v))
+    elif rail_v is not None and rail_trim is not None:
         steeper = _scale_change(product, plan)
         wanted = rail_plan(product, rail_v, steps_octaves * steeper)
         if wanted is not None and rail_should_move(product, wanted, rail_v):
             advice.append(_rail_advice(*rail_trim, known[rail_trim[0]].gain, rail_v, wanted.target_v))
         else:
             left_alone.append(rail_trim[0])
-        cause = octave_cause(product, wanted) if wanted is not None else None
+        # with the tracking itself far off, the steps say little of the divider
+        curable = plan.share_after <= CURABLE
+        cause = octave_cause(product, wanted) if wanted is not None and curable else None
         causes += [cause] if cause is not None else []
     centre_trim = product.trim_of(TrimKind.CENTRE)
     if centre_trim is not None and knob_centre_octaves is not None and knob_middle_octaves is not None:

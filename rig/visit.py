@@ -1,43 +1,30 @@
-"""A visit, from scan to verdict: the only place that knows the order of its stages.
-
-The product file says which stages there are and in which order; this module runs them for each oscillator of the unit.
-"""
+"""A visit, from scan to verdict: the CV known, each oscillator through its stages, one verdict, one record."""
 
 from __future__ import annotations
 
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
-from enum import StrEnum
 from typing import TYPE_CHECKING
 
 from rig.acquire import Acquisition, TimeSpent
-from rig.diagnosis import slow_warm_up, sweep_causes
-from rig.errors import NoDecision, Stopped, UnitWasOff
+from rig.diagnosis import BAD, slow_warm_up, sweep_causes
+from rig.errors import NoDecision, Stopped
 from rig.knowledge import learned_trims
-from rig.product import StageName
-from rig.recommend import octave_cause, rail_plan, recommend
-from rig.records import AS_FOUND, AS_LEFT, Wanted, begin_visit, bench_records
+from rig.recommend import octave_cause, rail_plan
+from rig.records import Wanted, begin_visit, bench_records
 from rig.science.decision import Decision, worst_of
-from rig.stages.base import adjust_base
 from rig.stages.characterise_source import know_the_source
-from rig.stages.highs import adjust_highs
 from rig.stages.judge import Verdict, judge, life_finding
-from rig.stages.knob import adjust_knob
 from rig.stages.leads import meter_to_rail
 from rig.stages.life import look_for_life
-from rig.stages.octave_steps import adjust_octave_steps
-from rig.stages.rail import adjust_rail
-from rig.stages.scale import adjust_scale
-from rig.stages.survey import at_rest, steady_sweep, survey
-from rig.stages.tracking import Tracking
-from rig.stages.warm_up import warm_up
+from rig.workflow import PASSED, Purpose, Work, named, run_stages
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Mapping
+    from collections.abc import Iterator, Mapping
     from uuid import UUID
 
     from db.engine import Database
-    from rig.assess import Finding, SweepAssessment
+    from rig.assess import Finding
     from rig.bench import Bench, BenchFile
     from rig.diagnosis import Cause
     from rig.operators.port import Operator
@@ -49,16 +36,7 @@ if TYPE_CHECKING:
     from rig.stages.warm_up import WarmedUp
     from rig.tomlfile import Loaded
 
-
-class Purpose(StrEnum):
-    """What a visit is for."""
-
-    ADJUST = "adjust"
-    CHECK = "check"
-
-
-TIMES_OFF = 3
-PASSED = (Decision.PASS, Decision.CONDITIONAL_PASS)
+__all__ = ["PASSED", "Oscillator", "Purpose", "Request", "Visit", "run_visit"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +63,7 @@ class Oscillator:
         """Findings as found."""
         if self.found_before:
             return self.found_before
-        return self.findings if self.as_found is None else _named(self.name, self.as_found.findings)
+        return self.findings if self.as_found is None else named(self.name, self.as_found.findings)
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,28 +98,6 @@ class Request:
     operator: str
     ambient_c: float | None = None
     seed: int | None = None
-
-
-@dataclass(slots=True)
-class Work:
-    """One oscillator while its stages run; what they leave to each other."""
-
-    acquisition: Acquisition
-    operator: Operator
-    recorder: Recorder
-    purpose: Purpose
-    known: dict[str, TrimKnowledge]
-    name: str = ""
-    found_before: tuple[Finding, ...] = ()
-    """Findings as found that an interrupted visit has already: trims may have been turned since."""
-    warmed: WarmedUp | None = None
-    found: Survey | None = None
-    advised: Recommendation | None = None
-    tracking: Tracking | None = None
-    left: Survey | None = None
-    causes: list[Cause] = field(default_factory=list)
-    moves: dict[str, int] = field(default_factory=dict)
-    turning: bool = False
 
 
 def run_visit(
@@ -259,77 +215,19 @@ def _whole(oscillators: list[Oscillator]) -> Verdict:
     )
 
 
-def _named(name: str, findings: tuple[Finding, ...]) -> tuple[Finding, ...]:
-    """Findings that say which oscillator they are of, where there are several."""
-    if not name:
-        return findings
-    return tuple(
-        replace(each, characteristic=f"{name}.{each.characteristic}", label=f"{name}: {each.label}")
-        for each in findings
-    )
-
-
 def _oscillator(work: Work, name: str, doubts: tuple[str, ...]) -> Oscillator:
     life = look_for_life(work.acquisition, work.operator)
     if life.cause is not None:
         findings: tuple[Finding, ...] = (life_finding(life),)
         if not work.found_before:
-            work.recorder.found(_named(name, findings))
-        return Oscillator(name, judge(findings, [life.cause], doubts), _named(name, findings))
+            work.recorder.found(named(name, findings))
+        return Oscillator(name, judge(findings, [life.cause], doubts), named(name, findings))
     meter_to_rail(work.acquisition, work.operator)
     try:
-        _run_stages(work)
+        run_stages(work)
     except NoDecision as doubt:
         return Oscillator(name, Verdict(Decision.NO_DECISION, str(doubt), ()), (), warmed=work.warmed)
     return _concluded(work, name, doubts)
-
-
-def _run_stages(work: Work) -> None:
-    stages = work.acquisition.product.stages
-    for stage in stages:
-        _run(work, stage)
-    for _ in range(1, work.acquisition.measuring.most_rounds):
-        if not worth_another_round(work):
-            return
-        work.operator.tell("The proof is not inside yet: once more through the trims.")
-        for stage in stages[2:]:
-            _run(work, stage)
-
-
-def _run(work: Work, stage: StageName) -> None:
-    """One stage; begun anew, after another warm-up, when the unit lost its power in it."""
-    for _ in range(TIMES_OFF):
-        try:
-            STAGES[stage](work)
-        except UnitWasOff as seen:
-            work.operator.tell(f"{seen} It warms up again; then this stage begins anew.")
-            if stage is not StageName.WARM_UP:
-                _warm_up(work)
-            _sweep_anew(work)
-            continue
-        return
-    raise NoDecision(
-        f"The unit was off {TIMES_OFF} times in one stage: see to its supply and its leads, then scan it again."
-    )
-
-
-def _sweep_anew(work: Work) -> None:
-    """See where the tracking stands after an interruption, before anything is planned from it."""
-    if work.tracking is None or work.warmed is None:
-        return
-    work.acquisition.resting = False
-    at_rest(work.acquisition, work.operator)
-    _, work.tracking.assessed = steady_sweep(
-        work.acquisition, work.operator, work.recorder, "after_move", drift_known=work.warmed.steady
-    )
-
-
-def worth_another_round(work: Work) -> bool:
-    """A unit whose proof failed goes round again as long as a trim can still help and nothing is known to be broken."""
-    if work.left is None or work.causes or (work.tracking is not None and work.tracking.causes):
-        return False
-    failed = worst_of([each.decision for each in work.left.findings]) not in PASSED
-    return failed and bool(_advise(work, work.left).advice)
 
 
 def _concluded(work: Work, name: str, doubts: tuple[str, ...]) -> Oscillator:
@@ -340,15 +238,14 @@ def _concluded(work: Work, name: str, doubts: tuple[str, ...]) -> Oscillator:
     if work.tracking is not None:
         causes += work.tracking.causes
     if work.warmed is not None and not work.warmed.steady:
-        causes.insert(0, slow_warm_up(work.warmed.faster.rate_cents_per_minute, work.warmed.duration_s / 60.0))
+        causes.insert(0, _restless(work.warmed, work.acquisition.product))
     causes += _survey_causes(work, final)
-    if not final.assessed.fit.converged:
-        doubts = (*doubts, "The tracking could not be fitted by any oscillator of this kind.")
+    unknown = "" if final.assessed.fit.converged else "The tracking could not be fitted by any oscillator of this kind."
     untrimmed = work.left is None and work.advised is not None and bool(work.advised.advice)
     return Oscillator(
         name=name,
-        verdict=judge(final.findings, causes, doubts, untrimmed=untrimmed),
-        findings=_named(name, final.findings),
+        verdict=judge(final.findings, causes, doubts, untrimmed=untrimmed, unknown=unknown),
+        findings=named(name, final.findings),
         as_found=work.found,
         as_left=work.left,
         recommendation=work.advised,
@@ -358,124 +255,20 @@ def _concluded(work: Work, name: str, doubts: tuple[str, ...]) -> Oscillator:
     )
 
 
+def _restless(warmed: WarmedUp, product: Product) -> Cause:
+    faster, minutes = warmed.faster, warmed.duration_s / 60.0
+    limit = product.limits.drift_cents_per_minute
+    return slow_warm_up(faster.rate_cents_per_minute, 2.0 * faster.standard_uncertainty, limit, minutes)
+
+
 def _survey_causes(work: Work, final: Survey) -> list[Cause]:
     product = work.acquisition.product
     causes = list(sweep_causes(final.assessed, final.findings, product))
     if work.left is None and work.advised is not None:
         return list(work.advised.causes)
-    if final.rail is not None:
+    off = any(each.characteristic in ("scale_error", "highs_error") and each.decision in BAD for each in final.findings)
+    if final.rail is not None and not off:
         plan = rail_plan(product, final.rail.voltage_v, final.steps_octaves)
         cause = octave_cause(product, plan) if plan is not None else None
         causes += [cause] if cause is not None else []
     return causes
-
-
-def _advise(work: Work, of: Survey) -> Recommendation:
-    return recommend(
-        work.acquisition.product,
-        of.assessed,
-        of.findings,
-        of.rail.voltage_v if of.rail is not None else None,
-        of.steps_octaves,
-        of.knob.centre_octaves if of.knob is not None else None,
-        of.knob.middle.octaves if of.knob is not None else None,
-        work.tracking.known if work.tracking is not None else work.known,
-    )
-
-
-def _warm_up(work: Work) -> None:
-    work.warmed = warm_up(work.acquisition, work.operator, work.recorder)
-
-
-def _as_found(work: Work) -> None:
-    if work.warmed is None:
-        raise NoDecision("Nothing is known of the unit's drift: let it warm up first.")
-    purpose = "resumed" if work.found_before else AS_FOUND
-    work.found = survey(work.acquisition, work.operator, work.recorder, purpose, work.warmed)
-    if not work.found_before:
-        work.recorder.found(_named(work.name, work.found.findings))
-    work.advised = _advise(work, work.found)
-    work.recorder.recommendation(work.found.sweep_id, work.advised)
-    work.turning = (
-        work.purpose is Purpose.ADJUST
-        and work.warmed.steady
-        and work.found.assessed.fits
-        and bool(work.advised.advice)
-        and not work.advised.causes
-    )
-    work.tracking = Tracking(work.found.assessed, work.known)
-
-
-def _tracking_stage(
-    adjust: Callable[[Acquisition, Operator, Recorder, Tracking], None],
-) -> Callable[[Work], None]:
-    def run(work: Work) -> None:
-        if work.turning and work.tracking is not None:
-            adjust(work.acquisition, work.operator, work.recorder, work.tracking)
-            work.moves.update(work.tracking.moves)
-
-    return run
-
-
-def _rail(work: Work) -> None:
-    if work.turning:
-        made = adjust_rail(work.acquisition, work.operator, work.recorder, work.known)
-        _count(work, "rail", made.moves, made.cause)
-
-
-def _last_seen(work: Work) -> tuple[Survey, SweepAssessment]:
-    """The last survey, and the tracking as it stands since then."""
-    seen = work.left or work.found
-    if seen is None or work.tracking is None:
-        raise NoDecision("Nothing was measured yet, so nothing can be turned.")
-    return seen, work.tracking.assessed
-
-
-def _octave_steps(work: Work) -> None:
-    if work.turning:
-        seen, now = _last_seen(work)
-        made = adjust_octave_steps(work.acquisition, work.operator, work.recorder, work.known, seen, now)
-        _count(work, "rail", made.moves, made.cause)
-
-
-def _knob(work: Work) -> None:
-    if work.turning:
-        seen, now = _last_seen(work)
-        made = adjust_knob(work.acquisition, work.operator, work.recorder, work.known, seen, now)
-        _count(work, "centre", made.moves, made.cause)
-
-
-def _count(work: Work, trim: str, moves: int, cause: Cause | None) -> None:
-    if moves:
-        work.moves[trim] = work.moves.get(trim, 0) + moves
-    if cause is not None:
-        work.causes.append(cause)
-
-
-def _close_case(work: Work) -> None:
-    if work.turning:
-        work.operator.close_case()
-
-
-def _proof(work: Work) -> None:
-    if not work.turning or work.warmed is None:
-        return
-    work.operator.tell("Hands off the board: their warmth leaves it before the last sweep.")
-    soak_s = work.acquisition.measuring.soak_s
-    work.left = survey(work.acquisition, work.operator, work.recorder, AS_LEFT, work.warmed, soak_s=soak_s)
-    if work.tracking is not None:
-        work.tracking.assessed = work.left.assessed
-
-
-STAGES: Mapping[StageName, Callable[[Work], None]] = {
-    StageName.WARM_UP: _warm_up,
-    StageName.AS_FOUND: _as_found,
-    StageName.RAIL: _rail,
-    StageName.SCALE: _tracking_stage(adjust_scale),
-    StageName.HIGHS: _tracking_stage(adjust_highs),
-    StageName.OCTAVE_STEPS: _octave_steps,
-    StageName.BASE: _tracking_stage(adjust_base),
-    StageName.KNOB: _knob,
-    StageName.CLOSE_CASE: _close_case,
-    StageName.PROOF: _proof,
-}

@@ -57,12 +57,12 @@ def slip(visit: Visit, product: Product, at: datetime, bench_name: str, *, demon
 
 def _table(visit: Visit) -> list[str]:
     as_found = {each.characteristic: each for each in visit.found_findings}
-    rows = [f"{'':<16}{'found':>7}{'left':>7}{'U':>6} "]
+    rows = [f"{'':<15}{'found':>7} {'left':>7} {'U':>5} "]
     for left in visit.findings:
         before = as_found.get(left.characteristic, left)
         rows.append(
-            f"{_short(left):<16}{_number(before, before.value):>7}{_number(left, left.value):>7}"
-            f"{_number(left, left.expanded_uncertainty, sign=''):>6} {MARKS[left.decision]}"
+            f"{_short(left):<15}{_number(before, before.value):>7} {_number(left, left.value):>7} "
+            f"{_number(left, left.expanded_uncertainty, sign=''):>5} {MARKS[left.decision]}"
         )
     return rows
 
@@ -92,7 +92,7 @@ def _short(finding: Finding) -> str:
 
 def _number(finding: Finding, value: float, sign: str = "+") -> str:
     if finding.unit == "V":
-        return f"{value:.4f}"[:7] if sign else f"{value:.4f}"[:6]
+        return f"{value:.3f}" if sign else f"{value:.4f}".lstrip("0")
     digits = 2 if abs(value) < 100.0 else 0
     signed = sign if finding.limits.low is not None and finding.limits.low < 0.0 else ""
     return f"{value:{signed}.{digits}f}"
@@ -109,7 +109,7 @@ def findings_lines(findings: Sequence[Finding]) -> list[str]:
         low, high = each.limits.low, each.limits.high
         limits = f"{'' if low is None else f'{low:g}'} .. {'' if high is None else f'{high:g}'}"
         lines.append(
-            f"{each.label:<26}{each.value:>10.3f} {each.unit:<13} U {each.expanded_uncertainty:<7.3f} "
+            f"{each.label:<26}{each.value:>10.3f} {each.unit:<13} U {each.expanded_uncertainty:<8.2g} "
             f"({limits})  {each.decision.value}"
         )
     return lines

@@ -318,6 +318,9 @@ def minimax(
         state = _moved(parameters, adjusters, amounts * steps)
         here = _shares(state, played, limits)
         slopes = [_slopes(state, each, step, here, played, limits) for each, step in zip(adjusters, steps, strict=True)]
+        if not all(np.all(np.isfinite(each)) for group in (here, *slopes) for each in group):
+            # no oscillator could be like that: there is nothing to plan
+            return {}, float("inf")
         change = _linear_programme(here, slopes)
         amounts = amounts + change
         share = float(characteristics(_moved(parameters, adjusters, amounts * steps), played).worst_share(limits))

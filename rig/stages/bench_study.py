@@ -119,7 +119,9 @@ def run_study(
         wanted = Wanted(run.serial, batches[run.serial], run.operator, STUDY, ambient_c, plan.seed)
         recorder = begin_visit(records, product, bench, line, wanted)
         with visit_without_verdict(recorder):
-            measured = measure_steady(Acquisition(bench, contents, line, ambient_c=ambient_c), operator, recorder, STUDY)
+            measured = measure_steady(
+                Acquisition(bench, contents, line, ambient_c=ambient_c), operator, recorder, STUDY
+            )
             keep_study_readings(records, study_id, recorder.visit_id, run.operator, run.repeat, measured)
     return analysed(records, study_id, plan)
 

@@ -57,10 +57,11 @@ def know_the_source(
     :raises BenchProblem: what the meter reads cannot be the source.
     """
     known = known_curve(records)
-    if known.curve is not None:
+    full = product.range.full
+    if known.curve is not None and known.curve.low_v <= full.low_v and known.curve.high_v >= full.high_v:
         operator.tell("The source was characterised this shift; its correction is used.")
         return known.curve
-    operator.tell(known.doubt)
+    operator.tell(known.doubt or "The source was characterised over less than this product's range: once more.")
     return characterise_source(bench, product, operator, records, ambient_c=ambient_c).curve
 
 

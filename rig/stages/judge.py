@@ -26,24 +26,32 @@ class Verdict:
 
 
 def judge(
-    findings: Sequence[Finding], causes: Sequence[Cause], doubts: Sequence[str], *, untrimmed: bool = False
+    findings: Sequence[Finding],
+    causes: Sequence[Cause],
+    doubts: Sequence[str],
+    *,
+    untrimmed: bool = False,
+    unknown: str = "",
 ) -> Verdict:
     """Worst decision of all findings; nothing is decided while the bench itself is in doubt.
 
     :param doubts: why no guarded verdict may rest on this bench, one sentence each.
+    :param unknown: why a unit that does not fail cannot pass either, whatever the rule.
     :param untrimmed: nobody has turned a trim yet, though one could help.
     """
     guarded = any(finding.rule is Rule.GUARDED for finding in findings)
     if doubts and guarded:
         return Verdict(Decision.NO_DECISION, " ".join(doubts), ())
     decision = worst_of([finding.decision for finding in findings])
+    if unknown and decision not in BAD:
+        return Verdict(Decision.NO_DECISION, unknown, ())
     if decision not in BAD:
         near = [finding.label for finding in findings if finding.decision is not Decision.PASS]
         reason = (
             "Everything is inside its limits." if not near else f"Inside, within the guard band: {', '.join(near)}."
         )
         return Verdict(decision, reason, ())
-    kept = tuple(dict.fromkeys(causes))
+    kept = tuple({(cause.fault, cause.where): cause for cause in reversed(causes)}.values())[::-1]
     kept = (*kept, *other_causes(findings, kept, untrimmed=untrimmed))
     failed = ", ".join(finding.label for finding in findings if finding.decision in BAD)
     advice = " No fault is known: its trims may bring it inside." if untrimmed and not kept else ""

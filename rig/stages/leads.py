@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from rig.errors import BenchProblem
 from rig.operators.port import MeterPlace
+from rig.recommend import RAIL_PLAUSIBLE_SHARE
 
 if TYPE_CHECKING:
     from rig.acquire import Acquisition
@@ -25,6 +26,7 @@ def meter_to_rail(acquisition: Acquisition, operator: Operator) -> None:
     if limit is None:
         return
     role = acquisition.bench.file.meter
+    problem = ""
     for _ in range(TRIES):
         operator.connect_meter(MeterPlace.RAIL)
         acquisition.bench.meter.configure_dc(role.range_for(limit.nominal_v).range_v, role.integration_cycles)
@@ -32,7 +34,19 @@ def meter_to_rail(acquisition: Acquisition, operator: Operator) -> None:
         for cv_v in (full.low_v, full.high_v):
             acquisition.hold(cv_v)
             read.append(acquisition.bench.meter.read_voltage())
-        if abs(read[1] - read[0]) < FOLLOWS_SHARE * (full.high_v - full.low_v):
-            return
-        operator.tell(f"The meter follows the CV ({read[0]:.3f} V, {read[1]:.3f} V): its lead is still on the CV jack.")
-    raise BenchProblem("The meter still follows the CV: put its lead on the reference rail, then scan the unit again.")
+        if abs(read[1] - read[0]) >= FOLLOWS_SHARE * (full.high_v - full.low_v):
+            operator.tell(
+                f"The meter follows the CV ({read[0]:.3f} V, {read[1]:.3f} V): its lead is still on the CV jack."
+            )
+            problem = "The meter still follows the CV: put its lead on the reference rail, then scan the unit again."
+            continue
+        if abs(read[1] - limit.nominal_v) > RAIL_PLAUSIBLE_SHARE * limit.nominal_v:
+            problem = (
+                f"The meter reads {read[1]:.3f} V where a rail of {limit.nominal_v:g} V should be: is its lead on the "
+                "rail? If lead and power are sure, the rail is dead."
+            )
+            if operator.output_is_connected(problem):
+                return
+            continue
+        return
+    raise BenchProblem(problem)

@@ -397,7 +397,7 @@ def drift_findings(acquisition: Acquisition, warmed: WarmedUp) -> tuple[Finding,
     return tuple(
         judged(
             f"drift_{end}",
-            f"Drift, {end} end",
+            f"Drift when warm, {end} end",
             "cents/min",
             rate.rate_cents_per_minute,
             rate.standard_uncertainty,

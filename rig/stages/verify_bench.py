@@ -146,7 +146,9 @@ def verify_bench(
     recorder = begin_visit(records, product, bench, line, wanted)
     earlier = reference_checks(records.database, records.revision_id, request.scanned)
     with visit_without_verdict(recorder):
-        measured = measure_steady(Acquisition(bench, product.contents, line, ambient_c=request.ambient_c), operator, recorder, VERIFY)
+        measured = measure_steady(
+            Acquisition(bench, product.contents, line, ambient_c=request.ambient_c), operator, recorder, VERIFY
+        )
         checks = tuple(
             against_history(each, () if request.restart_reason else values_that_count(earlier, each.characteristic))
             for each in measured

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from drivers.source import VoltageLimits
+from drivers.virtual.bench import VirtualBench
 from fixtures import demonstration_bench, demonstration_product
 from rig.acquire import Acquisition, CvLine, TimeSpent, sweep, sweep_order
 from rig.bench import drawn_anew, load_bench, open_bench
@@ -25,7 +26,6 @@ from rig.product import load_product
 from rig.stages.warm_up import expected_frequency_hz
 
 if TYPE_CHECKING:
-    from drivers.virtual.bench import VirtualBench
     from rig.acquire import Point
 
 WARM_S = 900.0
@@ -123,7 +123,8 @@ def one_sweep(seed: int) -> SweepTime:
         )
         duration_s = bench.clock.now() - began
         messages = sum(session.messages for session in bench.sessions.values()) - before
-        virtual: VirtualBench = bench.provider  # type: ignore[assignment]
+        virtual = bench.provider
+        assert isinstance(virtual, VirtualBench)
         truth = virtual.truth()
         deviation = [
             abs(log(each.frequency_hz / truth.frequency_hz(truth.jack_voltage_v(each.cv_programmed_v)))) / CENT

@@ -27,8 +27,8 @@ import pyvisa
 from pyvisa.resources import MessageBasedResource
 
 from drivers.counter import Counter
-from drivers.scpi import parse_error_entry, parse_number
 from drivers.exchange import Exchange
+from drivers.scpi import parse_error_entry, parse_number
 from drivers.session import Session
 from drivers.source import Source, VoltageLimits
 from drivers.virtual.bench import parse, start

@@ -22,7 +22,8 @@ import numpy as np
 
 from db.engine import open_database
 from drivers.source import VoltageLimits
-from drivers.virtual.population import Fault as Drawn
+from drivers.virtual.bench import VirtualBench
+from drivers.virtual.faults import Fault as Drawn
 from fixtures import demonstration_bench, demonstration_product
 from rig.bench import drawn_anew, load_bench, open_bench
 from rig.diagnosis import Fault
@@ -131,7 +132,8 @@ def run_one(seed: int, fault: str, folder: Path) -> Outcome:
         operator = VirtualOperator(bench.hands, bench.clock, seed)
         request = Request(serial, Purpose.ADJUST, "virtual operator", seed=seed)
         visit = run_visit(bench, bench_file, product, operator, database, request)
-        truth = bench.provider.truth()  # type: ignore[attr-defined]
+        assert isinstance(bench.provider, VirtualBench)
+        truth = bench.provider.truth()
     alive = truth.frequency_hz(1.0) > 0.0
     truths = true_characteristics(truth, product.contents) if alive else {}
     musical = next((each.value for each in visit.findings if each.characteristic == "tracking_musical"), float("nan"))

@@ -34,7 +34,7 @@ class ScriptedWatch:
     """Distances in the order given, one every ``period_s``; the last one stays."""
 
     distances: Sequence[float]
-    period_s: float = 0.05
+    period_s: float = 0.03
     unit: str = "cents"
     tolerance: float = 0.5
     standard_uncertainty: float = 0.05
@@ -79,8 +79,8 @@ def turn(*distances: str) -> None:
 
 
 def turn_slowly(*distances: str) -> None:
-    """The same, with a third of a second between readings."""
-    print("ended:", person().turn(TURN, ScriptedWatch([float(each) for each in distances], period_s=0.3)).end.name)
+    """The same, with a fifth of a second between readings."""
+    print("ended:", person().turn(TURN, ScriptedWatch([float(each) for each in distances], period_s=0.2)).end.name)
 
 
 def turn_volts(*distances: str) -> None:
@@ -134,13 +134,13 @@ def blind_control(*_arguments: str) -> None:
 
 
 def sweep(*_arguments: str) -> None:
-    """A stage that only shows its progress, for a second and a half."""
+    """A stage that only shows its progress, for a second."""
     operator = person()
     with operator.desk:
-        for point in range(30):
-            operator.progress("as-found sweep", point, 30)
+        for point in range(20):
+            operator.progress("as-found sweep", point, 20)
             time.sleep(0.05)
-        operator.progress("as-found sweep", 30, 30)
+        operator.progress("as-found sweep", 20, 20)
         operator.connect_meter(MeterPlace.CV_JACK)
     print("through")
 

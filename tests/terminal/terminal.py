@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 ROOT = Path(__file__).parents[2]
 PATIENCE_S = 15.0
 QUIET_S = 0.02
-KEY_S = 0.14
+KEY_S = 0.13
 """From one key to the next: longer than what makes characters one scan."""
 
 

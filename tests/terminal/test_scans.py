@@ -167,7 +167,7 @@ def test_a_serial_scanner_goes_the_same_way_and_the_keyboard_goes_on_when_it_is_
     port = os.ttyname(theirs)
     with Terminal.start("scans", port, columns=200) as terminal:
         terminal.until("Scan the next unit")
-        time.sleep(0.3)
+        time.sleep(0.15)
         os.write(ours, f"{ONE}\r\n".encode())
         terminal.until(f"taken: {ONE}")
         os.write(ours, f"{ONE + OTHER}\r\n".encode())
@@ -177,7 +177,7 @@ def test_a_serial_scanner_goes_the_same_way_and_the_keyboard_goes_on_when_it_is_
         terminal.until(f"The scanner at {port} is gone")
         terminal.scan(OTHER)
         terminal.until(f"taken: {OTHER}")
-        terminal.watch(1.2)
+        terminal.watch(1.1)
         assert terminal.said.count("The scanner at") == 1
         terminal.scan("STOP")
         assert terminal.end() == 0

@@ -17,7 +17,7 @@ from rig.product import StageName
 from rig.records import MoveMade
 from rig.science.drift import DriftRate
 from rig.stages.warm_up import WarmedUp
-from rig.visit import STAGES, Purpose, Work, worth_another_round
+from rig.workflow import STAGES, Purpose, Work, worth_another_round
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence

@@ -1,0 +1,238 @@
+"""The stages of one oscillator, in the order that the product file gives."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from enum import StrEnum
+from typing import TYPE_CHECKING
+
+from rig.errors import NoDecision, UnitWasOff
+from rig.product import StageName
+from rig.recommend import recommend
+from rig.records import AS_FOUND, AS_LEFT
+from rig.science.decision import Decision, worst_of
+from rig.stages.base import adjust_base
+from rig.stages.highs import adjust_highs
+from rig.stages.knob import adjust_knob
+from rig.stages.octave_steps import adjust_octave_steps
+from rig.stages.rail import adjust_rail
+from rig.stages.scale import adjust_scale
+from rig.stages.survey import at_rest, steady_sweep, survey
+from rig.stages.tracking import Tracking
+from rig.stages.warm_up import warm_up
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
+    from rig.acquire import Acquisition
+    from rig.assess import Finding, SweepAssessment
+    from rig.diagnosis import Cause
+    from rig.operators.port import Operator
+    from rig.recommend import Recommendation
+    from rig.records import Recorder
+    from rig.science.learning import TrimKnowledge
+    from rig.stages.survey import Survey
+    from rig.stages.warm_up import WarmedUp
+
+
+class Purpose(StrEnum):
+    """What a visit is for."""
+
+    ADJUST = "adjust"
+    CHECK = "check"
+
+
+TIMES_OFF = 3
+PASSED = (Decision.PASS, Decision.CONDITIONAL_PASS)
+
+
+def named(name: str, findings: tuple[Finding, ...]) -> tuple[Finding, ...]:
+    """Findings that say which oscillator they are of, where there are several."""
+    if not name:
+        return findings
+    return tuple(
+        replace(each, characteristic=f"{name}.{each.characteristic}", label=f"{name}: {each.label}")
+        for each in findings
+    )
+
+
+@dataclass(slots=True)
+class Work:
+    """One oscillator while its stages run; what they leave to each other."""
+
+    acquisition: Acquisition
+    operator: Operator
+    recorder: Recorder
+    purpose: Purpose
+    known: dict[str, TrimKnowledge]
+    name: str = ""
+    found_before: tuple[Finding, ...] = ()
+    """Findings as found that an interrupted visit has already: trims may have been turned since."""
+    warmed: WarmedUp | None = None
+    found: Survey | None = None
+    advised: Recommendation | None = None
+    tracking: Tracking | None = None
+    left: Survey | None = None
+    causes: list[Cause] = field(default_factory=list)
+    moves: dict[str, int] = field(default_factory=dict)
+    turning: bool = False
+
+
+def run_stages(work: Work) -> None:
+    """All stages of the product, and once more through the trims while the proof fails and a trim can help."""
+    stages = work.acquisition.product.stages
+    for stage in stages:
+        _run(work, stage)
+    for _ in range(1, work.acquisition.measuring.most_rounds):
+        if not worth_another_round(work):
+            return
+        work.operator.tell("The proof is not inside yet: once more through the trims.")
+        for stage in stages[2:]:
+            _run(work, stage)
+
+
+def _run(work: Work, stage: StageName) -> None:
+    """One stage; begun anew, after another warm-up, when the unit lost its power in it."""
+    for _ in range(TIMES_OFF):
+        try:
+            STAGES[stage](work)
+        except UnitWasOff as seen:
+            work.operator.tell(f"{seen} It warms up again; then this stage begins anew.")
+            if stage is not StageName.WARM_UP:
+                _warm_up(work)
+            _sweep_anew(work)
+            continue
+        return
+    raise NoDecision(
+        f"The unit was off {TIMES_OFF} times in one stage: see to its supply and its leads, then scan it again."
+    )
+
+
+def _sweep_anew(work: Work) -> None:
+    """See where the tracking stands after an interruption, before anything is planned from it."""
+    if work.tracking is None or work.warmed is None:
+        return
+    work.acquisition.resting = False
+    at_rest(work.acquisition, work.operator)
+    _, work.tracking.assessed = steady_sweep(
+        work.acquisition, work.operator, work.recorder, "after_move", drift_known=work.warmed.steady
+    )
+
+
+def worth_another_round(work: Work) -> bool:
+    """A unit whose proof failed goes round again as long as a trim can still help and nothing is known to be broken."""
+    if work.left is None or work.causes or (work.tracking is not None and work.tracking.causes):
+        return False
+    failed = worst_of([each.decision for each in work.left.findings]) not in PASSED
+    return failed and bool(_advise(work, work.left).advice)
+
+
+def _advise(work: Work, of: Survey) -> Recommendation:
+    return recommend(
+        work.acquisition.product,
+        of.assessed,
+        of.findings,
+        of.rail.voltage_v if of.rail is not None else None,
+        of.steps_octaves,
+        of.knob.centre_octaves if of.knob is not None else None,
+        of.knob.middle.octaves if of.knob is not None else None,
+        work.tracking.known if work.tracking is not None else work.known,
+    )
+
+
+def _warm_up(work: Work) -> None:
+    work.warmed = warm_up(work.acquisition, work.operator, work.recorder)
+
+
+def _as_found(work: Work) -> None:
+    if work.warmed is None:
+        raise NoDecision("Nothing is known of the unit's drift: let it warm up first.")
+    purpose = "resumed" if work.found_before else AS_FOUND
+    work.found = survey(work.acquisition, work.operator, work.recorder, purpose, work.warmed)
+    if not work.found_before:
+        work.recorder.found(named(work.name, work.found.findings))
+    work.advised = _advise(work, work.found)
+    work.recorder.recommendation(work.found.sweep_id, work.advised)
+    work.turning = (
+        work.purpose is Purpose.ADJUST
+        and work.warmed.steady
+        and work.found.assessed.fits
+        and bool(work.advised.advice)
+        and not work.advised.causes
+    )
+    work.tracking = Tracking(work.found.assessed, work.known)
+
+
+def _tracking_stage(
+    adjust: Callable[[Acquisition, Operator, Recorder, Tracking], None],
+) -> Callable[[Work], None]:
+    def run(work: Work) -> None:
+        if work.turning and work.tracking is not None:
+            adjust(work.acquisition, work.operator, work.recorder, work.tracking)
+            work.moves.update(work.tracking.moves)
+
+    return run
+
+
+def _rail(work: Work) -> None:
+    if work.turning:
+        made = adjust_rail(work.acquisition, work.operator, work.recorder, work.known)
+        _count(work, "rail", made.moves, made.cause)
+
+
+def _last_seen(work: Work) -> tuple[Survey, SweepAssessment]:
+    """The last survey, and the tracking as it stands since then."""
+    seen = work.left or work.found
+    if seen is None or work.tracking is None:
+        raise NoDecision("Nothing was measured yet, so nothing can be turned.")
+    return seen, work.tracking.assessed
+
+
+def _octave_steps(work: Work) -> None:
+    if work.turning:
+        seen, now = _last_seen(work)
+        made = adjust_octave_steps(work.acquisition, work.operator, work.recorder, work.known, seen, now)
+        _count(work, "rail", made.moves, made.cause)
+
+
+def _knob(work: Work) -> None:
+    if work.turning:
+        seen, now = _last_seen(work)
+        made = adjust_knob(work.acquisition, work.operator, work.recorder, work.known, seen, now)
+        _count(work, "centre", made.moves, made.cause)
+
+
+def _count(work: Work, trim: str, moves: int, cause: Cause | None) -> None:
+    if moves:
+        work.moves[trim] = work.moves.get(trim, 0) + moves
+    if cause is not None:
+        work.causes.append(cause)
+
+
+def _close_case(work: Work) -> None:
+    if work.turning:
+        work.operator.close_case()
+
+
+def _proof(work: Work) -> None:
+    if not work.turning or work.warmed is None:
+        return
+    work.operator.tell("Hands off the board: their warmth leaves it before the last sweep.")
+    soak_s = work.acquisition.measuring.soak_s
+    work.left = survey(work.acquisition, work.operator, work.recorder, AS_LEFT, work.warmed, soak_s=soak_s)
+    if work.tracking is not None:
+        work.tracking.assessed = work.left.assessed
+
+
+STAGES: Mapping[StageName, Callable[[Work], None]] = {
+    StageName.WARM_UP: _warm_up,
+    StageName.AS_FOUND: _as_found,
+    StageName.RAIL: _rail,
+    StageName.SCALE: _tracking_stage(adjust_scale),
+    StageName.HIGHS: _tracking_stage(adjust_highs),
+    StageName.OCTAVE_STEPS: _octave_steps,
+    StageName.BASE: _tracking_stage(adjust_base),
+    StageName.KNOB: _knob,
+    StageName.CLOSE_CASE: _close_case,
+    StageName.PROOF: _proof,
+}
