@@ -24,6 +24,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Self
 
+_QUOTED = 4
+
 
 @dataclass(frozen=True, slots=True)
 class ErrorEntry:
@@ -40,6 +42,12 @@ class ErrorEntry:
     def __str__(self) -> str:
         """Return the entry as the instrument spells it, without the quotes."""
         return f"{self.code} {self.text};{self.detail}" if self.detail else f"{self.code} {self.text}"
+
+
+def quoted(entries: tuple[ErrorEntry, ...]) -> str:
+    """Return the oldest entries in the instrument's own words, and how many more there are."""
+    words = ", ".join(str(entry) for entry in entries[:_QUOTED])
+    return f"{words} and {len(entries) - _QUOTED} more" if len(entries) > _QUOTED else words
 
 
 class DriverError(Exception):

@@ -25,6 +25,7 @@ from pyvisa.resources import MessageBasedResource, SerialInstrument
 from pyvisa_py.protocols import rpc
 
 from drivers.errors import LinkRefused
+from drivers.secrets import without_secrets
 
 # What pyvisa-py lets through when the other end hangs up or breaks the protocol.
 _BROKEN: tuple[type[Exception], ...] = (
@@ -126,9 +127,12 @@ def open_link(name: str, resource: str, timeout_s: float, termination: str, seri
     return connect()
 
 
-def open_link_by(
-    deadline_s: float, name: str, resource: str, timeout_s: float, termination: str, serial: SerialOptions
-) -> Link:
+def named(role: str, resource: str) -> str:
+    """Role and resource as they begin a sentence, without secrets."""
+    return f"{role[:1].upper()}{role[1:]} at {without_secrets(resource)}"
+
+
+def open_link_by(deadline_s: float, connect: Callable[[], Link]) -> Link:
     """Open a link again and again: an instrument that serves one caller needs a moment to see him gone.
 
     :param deadline_s: when to give up, as ``time.monotonic`` counts.
@@ -136,7 +140,7 @@ def open_link_by(
     """
     while True:
         try:
-            return open_link(name, resource, timeout_s, termination, serial)
+            return connect()
         except LinkRefused:
             if time.monotonic() > deadline_s:
                 raise

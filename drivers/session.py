@@ -21,6 +21,7 @@ from __future__ import annotations
 import contextlib
 import time
 from collections.abc import Callable
+from functools import partial
 from typing import NoReturn, Self, TypeVar
 
 from drivers.clock import Clock, RealClock
@@ -35,17 +36,16 @@ from drivers.errors import (
     ReplyError,
     Unreadable,
     WrongIdentity,
+    quoted,
 )
 from drivers.exchange import Exchange, Observer
-from drivers.link import Link, LinkKind, SerialOptions, open_link, open_link_by
+from drivers.link import Link, LinkKind, SerialOptions, named, open_link, open_link_by
 from drivers.scpi import Identity, count_queries, parse_identity, split_units
-from drivers.secrets import without_secrets
 from drivers.tokens import Tokens
 
 T = TypeVar("T")
 
 _LONGEST_QUEUE = 64
-_QUOTED = 4
 
 
 class Session:
@@ -59,31 +59,31 @@ class Session:
 
     def __init__(
         self,
-        link: Link,
+        connect: Callable[[], Link],
         *,
         role: str,
         timeout_s: float,
         termination: str,
         dialect: LinkDialect,
-        serial: SerialOptions,
         observer: Observer | None,
         clock: Clock,
     ) -> None:
+        self._connect = connect
+        self._link = connect()
         self.role = role
-        self.resource = link.resource
+        self.resource = self._link.resource
         self.timeout_s = timeout_s
         self.messages = 0
         self.resynchronisations = 0
-        self._link = link
         self.termination = termination
         self._dialect = dialect
-        self._serial = serial
         self._observer = observer
         self._clock = clock
         self._lost = ""
         self._unfinished = False
         self._tokens = Tokens(dialect)
         self._error_query = dialect.error_query
+        self._read_identity = partial(parse_identity, fields=dialect.identity_fields)
         self._entry = error_reader(dialect.error_form)
 
     @classmethod
@@ -113,20 +113,18 @@ class Session:
         :raises LinkRefused: nobody is there, or nobody who answers ``*IDN?``.
         :raises Unreadable: who answers gives no identity, or none of an error queue after that.
         """
-        options = serial if serial is not None else SerialOptions()
         session = cls(
-            open_link(_name(role, resource), resource, timeout_s, termination, options),
+            partial(open_link, named(role, resource), resource, timeout_s, termination, serial or SerialOptions()),
             role=role,
             timeout_s=timeout_s,
             termination=termination,
             dialect=link if link is not None else LinkDialect(),
-            serial=options,
             observer=observer,
             clock=clock if clock is not None else RealClock(),
         )
         with contextlib.ExitStack() as unless_opened:
             unless_opened.callback(session._link.abandon)
-            session.identity = session._understood(session._parse_identity, session._introduction())
+            session.identity = session._understood(session._read_identity, session._introduction())
             if session._dialect.clear:
                 session.command(session._dialect.clear)
             unless_opened.pop_all()
@@ -135,7 +133,7 @@ class Session:
     @property
     def name(self) -> str:
         """Role and resource, as they begin a sentence."""
-        return _name(self.role, self.resource)
+        return named(self.role, self.resource)
 
     @property
     def reports_errors(self) -> bool:
@@ -224,7 +222,7 @@ class Session:
         """
         self._link.abandon()
         self._lost = "it could not be opened again"
-        self._link = open_link(self.name, self.resource, self.timeout_s, self.termination, self._serial)
+        self._link = self._connect()
         self._require_same(self._introduction())
         self._lost = ""
 
@@ -238,8 +236,6 @@ class Session:
 
     def __exit__(self, *_exception: object) -> None:
         self.close()
-
-    # One message out, one back
 
     def _joined(self, text: str) -> str:
         """Send a setting with its error check in one message; return the answer to the check."""
@@ -339,11 +335,8 @@ class Session:
             return None
 
     def _raise_refused(self, text: str, entries: tuple[ErrorEntry, ...]) -> NoReturn:
-        quoted = ", ".join(str(entry) for entry in entries[:_QUOTED])
-        more = f" and {len(entries) - _QUOTED} more" if len(entries) > _QUOTED else ""
         raise InstrumentError(
-            f"{self.name} refused {text!r}: it says {quoted}{more}; check its dialect in the bench file",
-            entries,
+            f"{self.name} refused {text!r}: it says {quoted(entries)}; check its dialect in the bench file", entries
         )
 
     # Bringing the link in step
@@ -382,9 +375,7 @@ class Session:
             self._link.clear()
         else:
             self._link.abandon()
-            self._link = open_link_by(
-                deadline_s, self.name, self.resource, self.timeout_s, self.termination, self._serial
-            )
+            self._link = open_link_by(deadline_s, self._connect)
         # opening may have taken all the time there was: whoever opens is owed one question
         return self._identify(max(deadline_s, time.monotonic() + self.timeout_s))
 
@@ -429,19 +420,14 @@ class Session:
                 return identity
         return None
 
-    def _parse_identity(self, text: str) -> Identity:
-        return parse_identity(text, self._dialect.identity_fields)
-
     def _is_identity(self, text: str) -> bool:
-        try:
-            self._parse_identity(text)
-        except Unreadable:
-            return False
-        return True
+        with contextlib.suppress(Unreadable):
+            return bool(self._read_identity(text))
+        return False
 
     def _require_same(self, identity: str) -> None:
         """Mark the link as lost when another instrument answers than the one that was opened."""
-        found = self._understood(self._parse_identity, identity)
+        found = self._understood(self._read_identity, identity)
         if found != self.identity:
             self._link.abandon()
             self._lost = "another instrument answers"
@@ -462,7 +448,3 @@ class Session:
         self._link.abandon()
         self._lost = reason or str(error)
         raise LinkLost(f"{self.name} is lost ({self._lost}): check its cable and power, then open it again") from error
-
-
-def _name(role: str, resource: str) -> str:
-    return f"{role[:1].upper()}{role[1:]} at {without_secrets(resource)}"

@@ -326,23 +326,19 @@ def rail_budget(voltage_v: float, standard_uncertainty_v: float, readings: int, 
     """
     limits_v = stated.meter_gain * abs(voltage_v) + stated.meter_offset_v
     scatter_v = sqrt(max(0.0, standard_uncertainty_v**2 - limits_v**2 - stated.meter_resolution_v**2))
-    return Budget(
-        "rail voltage",
-        voltage_v,
-        "V",
-        (
-            Input("meter, limits of error", Distribution.RECTANGULAR, limits_v, source="bench file; reading and range"),
-            Input("meter, resolution", Distribution.RECTANGULAR, stated.meter_resolution_v, source="bench file"),
-            Input(
-                "repeatability",
-                Distribution.STUDENT,
-                scatter_v,
-                1.0,
-                float(readings - 1),
-                f"standard deviation of the mean of {readings}",
-            ),
+    inputs = (
+        Input("meter, limits of error", Distribution.RECTANGULAR, limits_v, source="bench file; reading and range"),
+        Input("meter, resolution", Distribution.RECTANGULAR, stated.meter_resolution_v, source="bench file"),
+        Input(
+            "repeatability",
+            Distribution.STUDENT,
+            scatter_v,
+            1.0,
+            float(readings - 1),
+            f"standard deviation of the mean of {readings}",
         ),
     )
+    return Budget("rail voltage", voltage_v, "V", _that_count(inputs))
 
 
 def octave_step_budget(

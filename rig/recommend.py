@@ -237,7 +237,8 @@ def recommend(
     if not bool(np.all(assessed.fit.converged)):
         return Recommendation((), tuple(product.trims), None, None, tuple(causes))
     plan = plan_tracking(assessed, product, known)
-    if plan.share_after <= CURABLE:
+    curable = plan.share_after <= CURABLE and not any(move.beyond_travel for move in plan.moves)
+    if curable:
         causes = [cause for cause in causes if cause.fault is not Fault.LEAKAGE]
     advice = [_tracking_advice(product, move) for move in plan.moves]
     left_alone = list(plan.left_alone)
@@ -254,7 +255,6 @@ def recommend(
         else:
             left_alone.append(rail_trim[0])
         # with the tracking itself far off, the steps say little of the divider
-        curable = plan.share_after <= CURABLE
         cause = octave_cause(product, wanted) if wanted is not None and curable else None
         causes += [cause] if cause is not None else []
     centre_trim = product.trim_of(TrimKind.CENTRE)

@@ -9,7 +9,7 @@ import numpy as np
 from rig.diagnosis import out_of_travel
 from rig.operators.port import TurnEnd
 from rig.product import TrimKind
-from rig.recommend import common_stretch, octave_cause, rail_plan, rail_should_move
+from rig.recommend import common_stretch, rail_plan, rail_should_move
 from rig.science.trims import pitches_after
 from rig.stages.moves import turn_to_voltage
 from rig.stages.rail import TOLERANCE_V, RailSet, learned_rail
@@ -56,7 +56,8 @@ def adjust_octave_steps(
         if plan is None:
             break
         if moves == MOST_MOVES or not rail_should_move(product, plan, rail.voltage_v):
-            return RailSet(moves, octave_cause(product, plan))
+            # what no rail can make good is named after the proof, when scale and highs are known to be right
+            return RailSet(moves, None)
         turns = (plan.target_v / rail.voltage_v - 1.0) / known[name].gain.mean
         if abs(turns) > trim.turns:
             return RailSet(moves, out_of_travel(trim.label, turns))

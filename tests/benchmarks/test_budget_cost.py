@@ -37,7 +37,7 @@ def test_a_budget_of_base_pitch_is_made_and_combined(benchmark, sweep):
 
 @pytest.mark.benchmark(group="budget")
 def test_a_budget_of_the_rail_with_five_readings_is_made_and_combined(benchmark):
-    stated = stated_of(figure.BENCH, 10.0)
+    stated = stated_of(figure.BENCH, 10.0, figure.DAY)
     assert benchmark(lambda: rail_budget(10.0002, 3e-4, 5, stated).combine()).expanded_uncertainty > 0.0
 
 

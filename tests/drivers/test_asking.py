@@ -238,6 +238,16 @@ def test_the_line_end_is_found(link, termination):
         line.close()
 
 
+@pytest.mark.parametrize("personality", ["standard", "strict", "mute measure only"])
+def test_asking_comes_to_the_same_over_any_link(link_class, personality):
+    rack = Rack(meter=MeterConfiguration(personality=personality))
+    found = []
+    for kind in (SocketLink, link_class):
+        with reached(rack.meter, rack.clock, "meter", kind) as conversation, conversation.asking() as session:
+            found.append((conversation.link.dialect, ask_meter(session).dialect))
+    assert found[0] == found[1]
+
+
 @pytest.mark.parametrize("personality", list(METERS))
 def test_any_meter_reads_volts_in_the_spelling_that_it_was_found_to_take(personality):
     rack = Rack(meter=MeterConfiguration(personality=personality))

@@ -18,7 +18,7 @@ from rig.tomlfile import Loaded
 from rig.visit import Purpose, Request, Visit, run_visit
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterator, Mapping
     from pathlib import Path
 
     from rig.operators.port import Operator
@@ -49,9 +49,9 @@ class Stand:
 
 
 def on_the_bench(bench_file: Loaded[BenchFile], unit: str) -> Loaded[BenchFile]:
-    """The same bench with a unit described by a file in place of one drawn from a population."""
+    """The same bench with a unit described by a file (by name, or anywhere) in place of one that is drawn."""
     virtual = {key: value for key, value in (bench_file.contents.virtual or {}).items() if key != "population"}
-    virtual["unit"] = str(FOLDER / "units" / f"{unit}.toml")
+    virtual["unit"] = unit if unit.endswith(".toml") else str(FOLDER / "units" / f"{unit}.toml")
     return replace(bench_file, contents=bench_file.contents.model_copy(update={"virtual": virtual}))
 
 
@@ -61,12 +61,29 @@ def stand(tmp_path: Path) -> Callable[..., object]:
 
     @contextmanager
     def opened(
-        seed: int = 1, fault: str = "", product: Loaded[Product] | None = None, unit: str = ""
+        seed: int = 1,
+        fault: str = "",
+        product: Loaded[Product] | None = None,
+        unit: str = "",
+        changed: Mapping[str, str] | None = None,
+        source: Mapping[str, float] | None = None,
     ) -> Iterator[Stand]:
+        """``changed`` replaces lines of the unit's file; ``source`` changes the virtual source."""
         made = product or load_product(demonstration_product())
         bench_file = drawn_anew(load_bench(demonstration_bench()), seed=seed, fault=fault)
+        if changed:
+            text = (FOLDER / "units" / f"{unit}.toml").read_text(encoding="utf-8")
+            for old, new in changed.items():
+                assert old in text
+                text = text.replace(old, new)
+            unit = str(tmp_path / "unit.toml")
+            (tmp_path / "unit.toml").write_text(text, encoding="utf-8")
         if unit:
             bench_file = on_the_bench(bench_file, unit)
+        if source:
+            virtual = dict(bench_file.contents.virtual or {})
+            virtual["source"] = {**virtual.get("source", {}), **source}
+            bench_file = replace(bench_file, contents=bench_file.contents.model_copy(update={"virtual": virtual}))
         absolute = made.contents.range.absolute
         with (
             open_database(f"sqlite:///{tmp_path}/record.sqlite") as database,

@@ -58,7 +58,7 @@ class Link(ABC):
     @property
     def end(self) -> bytes:
         """The byte that ends a message, in both directions."""
-        return self._termination[-1:].encode("latin-1")
+        return b"\r" if self._termination == "\r" else b"\n"
 
     def execute(self, message: str) -> tuple[bytes, float]:
         """Execute a message; return the bytes of its answer, if any, and how long to hold them back, s."""

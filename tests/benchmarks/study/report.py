@@ -126,7 +126,9 @@ def _figures(trials: Sequence[Trial]) -> list[str]:
             _figure(f"(a') over (c), moves of {trim}", by_skill / taught, "at least", 1.7),
         ]
     full, musical = not_worse(learned, skilled)
-    by_hand, by_skill, taught = (sum(mean_moves(each, trim) for trim in TRIMS) for each in (practised, skilled, learned))
+    by_hand, by_skill, taught = (
+        sum(mean_moves(each, trim) for trim in TRIMS) for each in (practised, skilled, learned)
+    )
     return [
         *lines,
         _figure("(a) over (c), moves of scale and highs", by_hand / taught, "at least", 4.0),

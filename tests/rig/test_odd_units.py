@@ -1,0 +1,72 @@
+"""Units and benches that are odd but legal: the verdict is right, the cause is the true one, the advice leads somewhere."""
+
+import pytest
+
+from rig.diagnosis import Fault
+from rig.science.decision import Decision
+from tests.benchmarks.verdicts import true_characteristics, wrong_statements
+
+PASSED = (Decision.PASS, Decision.CONDITIONAL_PASS)
+
+
+def faults(visit):
+    return {cause.fault for cause in visit.verdict.causes}
+
+
+@pytest.mark.parametrize("bow_v", [0.002, 0.007, -0.007])
+def test_a_source_that_is_not_straight_is_known_as_it_is(stand, bow_v):
+    # 7 mV in the middle of the range would be 8 cents of the CV's own
+    with stand(seed=1, source={"bow_v": bow_v}) as it:
+        visit = it.visit()
+        truths = true_characteristics(it.bench.provider.truth(), it.product.contents)
+    assert wrong_statements(visit, truths) == ()
+    assert visit.verdict.decision in PASSED, visit.verdict
+
+
+def test_slight_leakage_that_the_trims_can_share_out_is_no_fault(stand):
+    with stand(seed=1, unit="healthy", changed={"leakage_hz = 0.002": "leakage_hz = 0.03"}) as it:
+        visit = it.visit()
+        truths = true_characteristics(it.bench.provider.truth(), it.product.contents)
+    assert visit.verdict.decision in PASSED, visit.verdict
+    assert wrong_statements(visit, truths) == ()
+
+
+@pytest.mark.parametrize(
+    ("trim", "seed"),
+    [("effect_per_turn = 3.7e-7", 1), ("effect_per_turn = 0.0042", 2), ("effect_per_turn = 0.028", 3)],
+    ids=["highs", "scale", "base"],
+)
+def test_a_trim_that_works_the_other_way_round_is_found_out_and_used(stand, trim, seed):
+    with stand(seed=seed, unit="healthy", changed={trim: trim.replace("= ", "= -")}) as it:
+        visit = it.visit()
+        truths = true_characteristics(it.bench.provider.truth(), it.product.contents)
+    assert visit.verdict.decision in PASSED, visit.verdict
+    assert wrong_statements(visit, truths) == ()
+
+
+def test_a_unit_octaves_too_low_gets_a_plain_cause_and_no_plan(stand):
+    with stand(seed=1, unit="healthy", changed={"base_hz = 32.1": "base_hz = 3.0"}) as it:
+        visit = it.visit()
+    assert visit.verdict.decision is Decision.FAIL
+    assert visit.verdict.causes
+
+
+def test_a_dead_rail_is_called_one(stand):
+    with stand(seed=1, unit="healthy", changed={"error = 0.003": "error = -0.99"}) as it:
+        visit = it.visit()
+    assert visit.verdict.decision is Decision.FAIL
+    assert Fault.DEAD_RAIL in faults(visit)
+
+
+def test_highs_far_off_are_not_put_down_to_the_octave_divider(stand):
+    with stand(seed=1, unit="healthy", changed={"dead_time_s = 1.2e-06": "dead_time_s = 2.0e-05"}) as it:
+        visit = it.visit()
+    assert visit.verdict.decision is Decision.FAIL
+    assert Fault.OCTAVE_DIVIDER not in faults(visit)
+
+
+def test_a_rail_out_of_travel_is_named_once(stand):
+    with stand(seed=1, unit="healthy", changed={"error = 0.003": "error = -0.03"}) as it:
+        visit = it.visit()
+    assert visit.verdict.decision is Decision.FAIL
+    assert [cause.fault for cause in visit.verdict.causes].count(Fault.OUT_OF_TRAVEL) == 1
