@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from math import log, log2, sqrt
+from math import exp, log, sqrt
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -26,6 +26,20 @@ AGREEMENT = 3.0
 """Successive readings agree when they differ by less than so many standard uncertainties of their difference."""
 READ_BACK_TOLERANCE_V = 0.05
 LARGEST_READING_COUNT = 12
+FALLEN_SHARE = 0.3
+"""A change that is this share of the one before it is the last of a settling that is over."""
+CLEAR = 20.0
+"""Changes so many standard uncertainties large show how fast a pitch settles."""
+LEFT_SHARE = 0.1
+"""Share of the uncertainty wanted that settling may leave."""
+SETTLED_CENTS = 1.0
+"""A pitch that comes so near to its end within the product's settling ceiling settles."""
+NOISIER = 1.3
+"""A unit is noisier than its product says when its readings scatter so many times as much."""
+LEAST_DEGREES_OF_FREEDOM = 12
+LONGEST_NOISY_GATE_S = 1.0
+"""However noisy a unit is, no gate is made longer than this because of it."""
+CENT = log(2.0) / 1200.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,8 +115,33 @@ class Averaged:
 
 
 @dataclass(slots=True)
+class Scatter:
+    """White noise of a unit as its own readings show it, pooled over all that were taken at rest."""
+
+    squares: float = 0.0
+    degrees_of_freedom: int = 0
+
+    def add(self, variance: float, edge_variance: float, gate_s: float, degrees_of_freedom: int) -> None:
+        """Take in a relative variance of readings; what the counter's edges make of it is no noise of the unit."""
+        self.squares += (variance - edge_variance) * gate_s * degrees_of_freedom
+        self.degrees_of_freedom += degrees_of_freedom
+
+    @property
+    def cents_at_1s(self) -> float:
+        """Noise of a mean over 1 s; 0 while too little was seen."""
+        if self.degrees_of_freedom < LEAST_DEGREES_OF_FREEDOM:
+            return 0.0
+        return sqrt(max(0.0, self.squares / self.degrees_of_freedom)) / CENT
+
+
+@dataclass(slots=True)
 class Acquisition:
-    """How a unit is measured on an open bench, with its bench time counted."""
+    """How a unit is measured on an open bench, with its bench time counted.
+
+    What the unit's readings teach stays with it until :meth:`forget`: ``settling_s``, how long its pitch needs after a
+    step of the CV (0 while the product's floor is enough), ``unsettled_s``, the same where it is longer than the
+    product allows, and its noise.
+    """
 
     bench: Bench
     product: Product
@@ -111,6 +150,19 @@ class Acquisition:
     ambient_c: float | None = None
     resting: bool = False
     """Whether the unit's controls are known to stand as they do in a sweep."""
+    settling_s: float = 0.0
+    unsettled_s: float | None = None
+    scatter: Scatter = field(default_factory=Scatter)
+
+    def forget(self) -> None:
+        """Another unit lies on the bench: nothing is known of it."""
+        self.settling_s, self.unsettled_s, self.scatter = 0.0, None, Scatter()
+
+    @property
+    def noise_cents_at_1s(self) -> float:
+        """Noise by the product file, or by the unit's own readings where they are clearly noisier."""
+        stated, seen = self.measuring.noise_cents_at_1s, self.scatter.cents_at_1s
+        return seen if seen > NOISIER * stated else stated
 
     @property
     def time_base_relative(self) -> float:
@@ -125,38 +177,43 @@ class Acquisition:
     def gate_s(self, expected_hz: float, uncertainty_cents: float) -> float:
         """Shortest gate for a wanted standard uncertainty of one reading, never shorter than the signal needs."""
         counter = self.bench.file.counter
-        wanted = gate_for(
-            uncertainty_cents * log(2.0) / 1200.0,
-            expected_hz,
-            trigger_jitter_s=counter.trigger_jitter_s,
-            resolution_s=counter.resolution_s,
-            noise_at_1s=self.measuring.noise_cents_at_1s * log(2.0) / 1200.0,
-            periods=SHORTEST_PERIODS,
+        quiet, wanted = (
+            gate_for(
+                uncertainty_cents * CENT,
+                expected_hz,
+                trigger_jitter_s=counter.trigger_jitter_s,
+                resolution_s=counter.resolution_s,
+                noise_at_1s=noise_cents * CENT,
+                periods=SHORTEST_PERIODS,
+            )
+            for noise_cents in (self.measuring.noise_cents_at_1s, self.noise_cents_at_1s)
         )
+        wanted = max(quiet, min(wanted, LONGEST_NOISY_GATE_S))
         rounded = float(f"{max(wanted, counter.shortest_gate_s):.2g}")
         return min(rounded * 1.05, counter.longest_gate_s)
 
     def random_uncertainty(self, gate_s: float, frequency_hz: float) -> float:
         """Relative standard uncertainty of one reading, without the time base."""
+        return self._random(gate_s, frequency_hz, self.noise_cents_at_1s)
+
+    def _random(self, gate_s: float, frequency_hz: float, noise_cents_at_1s: float) -> float:
         counter = self.bench.file.counter
         return counter_relative_uncertainty(
             gate_s,
             frequency_hz,
             trigger_jitter_s=counter.trigger_jitter_s,
             resolution_s=counter.resolution_s,
-            noise_at_1s=self.measuring.noise_cents_at_1s * log(2.0) / 1200.0,
+            noise_at_1s=noise_cents_at_1s * CENT,
             time_base_relative=0.0,
         ).random
 
     def hold(self, cv_v: float) -> float:
-        """Put a voltage at the jack and wait out the settling floor; what was programmed is returned."""
+        """Put a voltage at the jack and let the pitch settle as long as it is known to need; what was programmed."""
         programmed_v = self.line.programmed_v(cv_v, self.bench.file.source.resolution_v)
         started = self.bench.clock.now()
         self.bench.source.set_voltage(programmed_v)
         self.spent.traffic_s += self.bench.clock.now() - started
-        floor_s = max(self.bench.file.source.settling_s, self.measuring.settle_floor_s)
-        self.bench.clock.sleep(floor_s)
-        self.spent.settling_s += floor_s
+        self._wait(max(self.bench.file.source.settling_s, self.measuring.settle_floor_s, self.settling_s))
         return programmed_v
 
     def read_once(self, gate_s: float) -> float:
@@ -167,57 +224,106 @@ class Acquisition:
         self._count(started, gate_s)
         return frequency_hz
 
-    def average(self, programmed_v: float, expected_hz: float, uncertainty_cents: float) -> Averaged:
-        """Read until successive readings agree within their noise, and average those that do.
+    def average(
+        self, programmed_v: float, expected_hz: float, uncertainty_cents: float, *, readings: int = 2
+    ) -> Averaged:
+        """Read until the pitch has settled, and average readings from then on.
 
-        The first gate runs while the source is read back. Past the settling ceiling the scatter itself becomes the
-        uncertainty.
+        It has settled when two readings agree within their noise at once, or, once two did not, when the changes have
+        died away. Where the changes show a slow settling, its time constant is learned and its end waited for. The
+        first gate runs while the source is read back. A pitch that comes to no rest is averaged all the same, with its
+        scatter as uncertainty; where it still goes on one way after the ceiling, ``unsettled_s`` says so.
 
+        :param readings: how many to average; from more than two their own scatter counts as well.
         :raises NoSignal: the counter sees nothing.
         :raises ReadBackDiffers: the source says that it puts out something else than was asked.
         """
-        clock, counter = self.bench.clock, self.bench.counter
         gate_s = self.gate_s(expected_hz, uncertainty_cents * sqrt(2.0))
-        began = started = clock.now()
-        counter.start(gate_s)
+        began = self.bench.clock.now()
+        first_hz, read_back_v = self._read_beside_read_back(gate_s, programmed_v)
+        single = max(self.random_uncertainty(gate_s, first_hz), 1e-12)
+        recent, in_step, taken = [log(first_hz)], 1, 1
+        while len(recent) < LARGEST_READING_COUNT:
+            started = self.bench.clock.now()
+            recent.append(self._next(gate_s))
+            taken += 1
+            if _at_rest(recent, single):
+                kept = recent[-2:] if len(recent) > 2 or readings == 2 else recent[1:]
+                while len(kept) < readings:
+                    kept.append(self._next(gate_s))
+                    taken += 1
+                return self._averaged(kept, gate_s, taken, read_back_v)
+            constant_s = _time_constant_s(recent[in_step:], single, self.bench.clock.now() - started)
+            if constant_s is not None and not self._let_settle(recent, constant_s, began, uncertainty_cents):
+                break
+            if constant_s is not None:
+                recent, in_step = [self._next(gate_s)], 0
+                taken += 1
+        last = recent[len(recent) // 2 :]
+        spread = float(np.std(last, ddof=1)) if len(last) > 1 else 0.0
+        going_on = abs(last[-1] - last[0]) if self.unsettled_s is not None else 0.0
+        relative = float(np.hypot(max(single, spread) / sqrt(len(last)), going_on))
+        return Averaged(exp(float(np.mean(last))), relative, gate_s, len(last), taken, read_back_v)
+
+    def _let_settle(self, recent: Sequence[float], constant_s: float, began: float, uncertainty_cents: float) -> bool:
+        """Wait for the end of a settling whose time constant is known; False where it comes too late."""
+        full, law = self.product.range.full, self.product.law.law()
+        whole_cents = 1200.0 * float(law.octaves(full.high_v) - law.octaves(full.low_v))
+        enough_cents = LEFT_SHARE * uncertainty_cents
+        spacing = (recent[-1] - recent[-2]) / (recent[-2] - recent[-3])
+        left_cents = abs(recent[-1] - recent[-2]) * spacing / (1.0 - spacing) / CENT
+        gone_s, ceiling_s = self.bench.clock.now() - began, self.measuring.settle_ceiling_s
+        needed_s = constant_s * log(max(whole_cents / enough_cents, 1.0))
+        self.settling_s = max(self.settling_s, min(needed_s, 2.0 * ceiling_s))
+        wait_s = constant_s * log(max(left_cents / enough_cents, 1.0))
+        if gone_s >= ceiling_s and left_cents > SETTLED_CENTS:
+            self.unsettled_s = max(gone_s, self.unsettled_s or 0.0)
+            return False
+        # what seems to take longer than allowed is looked at again when its time is over, before anybody is blamed
+        near_s = constant_s * log(max(left_cents / SETTLED_CENTS, 1.0))
+        self._wait(wait_s if gone_s + near_s <= ceiling_s else ceiling_s - gone_s)
+        return True
+
+    def _averaged(self, kept: Sequence[float], gate_s: float, taken: int, read_back_v: float) -> Averaged:
+        frequency_hz, count = exp(float(np.mean(kept))), len(kept)
+        single = self.random_uncertainty(gate_s, frequency_hz)
+        if count > 2:
+            # successive differences: a slow drift is no scatter (J. von Neumann, 1941)
+            variance = float(np.mean(np.square(np.diff(kept)))) / 2.0
+            self.scatter.add(variance, self._random(gate_s, frequency_hz, 0.0) ** 2, gate_s, count - 1)
+            single = max(self.random_uncertainty(gate_s, frequency_hz), sqrt(variance))
+        return Averaged(frequency_hz, max(single, 1e-12) / sqrt(count), gate_s, count, taken, read_back_v)
+
+    def _read_beside_read_back(self, gate_s: float, programmed_v: float) -> tuple[float, float]:
+        """One reading, Hz, and what the source says that it puts out meanwhile, V."""
+        started = self.bench.clock.now()
+        self.bench.counter.start(gate_s)
         read_back_v = self.bench.source.read_back()
-        readings = [counter.fetch()]
+        frequency_hz = self.bench.counter.fetch()
         self._count(started, gate_s)
-        loaded_v = self.line.true_v(programmed_v)
-        if min(abs(read_back_v - programmed_v), abs(read_back_v - loaded_v)) > READ_BACK_TOLERANCE_V:
+        if abs(read_back_v - programmed_v) > READ_BACK_TOLERANCE_V:
             raise ReadBackDiffers(
                 f"The source at {self.bench.source.session.resource} says {read_back_v:.3f} V where "
                 f"{programmed_v:.3f} V was set: "
                 "check its current limit and its wiring, then start again."
             )
-        single = max(self.random_uncertainty(gate_s, readings[0]), 1e-12)
-        while len(readings) < LARGEST_READING_COUNT:
-            started = clock.now()
-            readings.append(counter.read_frequency())
-            self._count(started, gate_s)
-            if self._agree(readings[-2], readings[-1], single):
-                pair = readings[-2:]
-                return Averaged(_geometric_mean(pair), single / sqrt(2.0), gate_s, 2, len(readings), read_back_v)
-            if clock.now() - began > self.measuring.settle_ceiling_s:
-                break
-        last = readings[len(readings) // 2 :]
-        scatter = float(np.std(np.log(last), ddof=1)) if len(last) > 1 else single
-        return Averaged(
-            _geometric_mean(last),
-            max(single, scatter) / sqrt(len(last)),
-            gate_s,
-            len(last),
-            len(readings),
-            read_back_v,
-        )
+        return frequency_hz, read_back_v
+
+    def _next(self, gate_s: float) -> float:
+        """Natural logarithm of one more reading by the gate set."""
+        started = self.bench.clock.now()
+        frequency_hz = self.bench.counter.read_frequency()
+        self._count(started, gate_s)
+        return log(frequency_hz)
+
+    def _wait(self, duration_s: float) -> None:
+        self.bench.clock.sleep(duration_s)
+        self.spent.settling_s += duration_s
 
     def measure(self, cv_v: float, expected_hz: float, uncertainty_cents: float) -> tuple[float, Averaged]:
         """Hold a CV and average there: what was programmed, and the average."""
         programmed_v = self.hold(cv_v)
         return programmed_v, self.average(programmed_v, expected_hz, uncertainty_cents)
-
-    def _agree(self, one_hz: float, other_hz: float, single: float) -> bool:
-        return abs(log(other_hz / one_hz)) <= AGREEMENT * sqrt(2.0) * single
 
     def _count(self, started: float, gate_s: float) -> None:
         took = self.bench.clock.now() - started
@@ -226,8 +332,32 @@ class Acquisition:
         self.spent.traffic_s += took - gating
 
 
-def _geometric_mean(frequencies_hz: Sequence[float]) -> float:
-    return float(2.0 ** np.mean([log2(each) for each in frequencies_hz]))
+def _agree(one: float, other: float, single: float) -> bool:
+    return abs(other - one) <= AGREEMENT * sqrt(2.0) * single
+
+
+def _at_rest(readings: Sequence[float], single: float) -> bool:
+    """Whether readings taken one after another, as natural logarithms, have come to rest.
+
+    Two neighbours of a slow settling agree long before it is over: once a pair did not agree, the change must have
+    fallen steeply, or readings two apart must agree as well.
+    """
+    if not _agree(readings[-2], readings[-1], single):
+        return False
+    if len(readings) == 2:
+        return True
+    fallen = abs(readings[-1] - readings[-2]) <= FALLEN_SHARE * abs(readings[-2] - readings[-3])
+    return fallen or _agree(readings[-3], readings[-1], single)
+
+
+def _time_constant_s(readings: Sequence[float], single: float, spacing_s: float) -> float | None:
+    """Time constant of a settling, from the last three of readings equally far apart; None where they show none."""
+    if len(readings) < 3:
+        return None
+    before, after = readings[-2] - readings[-3], readings[-1] - readings[-2]
+    if min(abs(before), abs(after)) < CLEAR * single or not 0.0 < after / before < 1.0:
+        return None
+    return -spacing_s / log(after / before)
 
 
 def sweep_order(count: int) -> tuple[tuple[int, bool], ...]:

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from enum import StrEnum
+from itertools import pairwise
 from math import inf, log, log2, sqrt
 from typing import TYPE_CHECKING
 
@@ -26,9 +27,16 @@ CENTS = 1200.0
 GATE_CENTS = 1.0
 """Standard uncertainty of one look: a step of a switch is a thousand times as large."""
 SHORTEST_GATE_S, LONGEST_GATE_S = 0.02, 0.1
-AGREEMENT = 3.0
+AGREEMENT = 4.5
+"""A rest is a hundred looks long: rarely may one of them fall outside this many standard uncertainties."""
 SAME_CENTS = 2.0
 """Readings this near are of a control at rest: warmth, and a finger on the knob, move the pitch a little."""
+REMEMBERED_LOOKS, LEAST_LOOKS = 40, 8
+JUMP_CENTS = 60.0
+"""A change between two looks that is a hand's, and no noise."""
+NOISIEST_CENTS = 15.0
+UNMOVED_S = 6.0
+"""A control that was to be moved, and whose pitch stays where it was for so long, changes nothing."""
 OFF_S = 1.0
 """Silence for longer than this means that the unit may have been off."""
 FITS_SHARE = 0.3
@@ -43,6 +51,8 @@ MIDDLE_THIRD = (1.0 / 3.0, 2.0 / 3.0)
 NO_SIGNAL = "no signal: cable out or unit off"
 NO_POSITION = "the pitch fits no position of the octave switch: does the knob stand at its low stop?"
 NOT_THE_KNOB = "the pitch fits no position of the knob: has the octave switch moved?"
+UNMOVED_SWITCH = "octave switch changes nothing: read as it is"
+UNMOVED_KNOB = "knob changes nothing: read as it is"
 WAS_OFF = "the signal is back, but the unit was off: it must warm up again"
 COUNTS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight")
 
@@ -92,6 +102,7 @@ class Listening:
     last: Heard | None = None
     first_of_rest: Heard | None = None
     readings_of_rest: int = 0
+    _looks: list[float] = field(default_factory=list)
     _gate_s: float = 0.0
     _silent_since_s: float | None = None
 
@@ -106,7 +117,8 @@ class Listening:
             self._lose(started_s)
             return None
         doubt = self.acquisition.random_uncertainty(self._gate_s, frequency_hz) / log(2.0)
-        heard = Heard(log2(frequency_hz), doubt, self.acquisition.bench.clock.now())
+        octaves = log2(frequency_hz)
+        heard = Heard(octaves, max(doubt, self._scatter(octaves)), self.acquisition.bench.clock.now())
         self.just_back = self._silent_since_s is not None and started_s - self._silent_since_s > OFF_S
         self.was_off = self.was_off or self.just_back
         self._silent_since_s = None
@@ -123,6 +135,28 @@ class Listening:
     def held(self, hold_s: float) -> bool:
         """Whether the pitch has been still for a time, by enough readings to say so."""
         return self.still_s >= hold_s and self.readings_of_rest >= HOLD_READINGS
+
+    @property
+    def noise_octaves(self) -> float:
+        """Standard uncertainty of the last look."""
+        return self.last.standard_uncertainty if self.last is not None else 0.0
+
+    def _scatter(self, octaves: float) -> float:
+        """Noise of the looks as they show it; 0 while there are too few, or none is above a steady motion.
+
+        Noise makes a change up follow a change down; a turning hand does not. The covariance of neighbouring changes
+        is minus the variance of one look.
+        """
+        if self._looks and abs(octaves - self._looks[-1]) > JUMP_CENTS / CENTS:
+            self._looks.clear()
+        self._looks.append(octaves)
+        del self._looks[:-REMEMBERED_LOOKS]
+        if len(self._looks) < LEAST_LOOKS:
+            return 0.0
+        changes = [after - before for before, after in pairwise(self._looks)]
+        products = [one * next_one for one, next_one in pairwise(changes)]
+        variance = max(0.0, -sum(products) / len(products))
+        return min(sqrt(variance), NOISIEST_CENTS / CENTS)
 
     def _begin(self) -> None:
         expected_hz = 2.0**self.expected_octaves
@@ -165,6 +199,9 @@ class OctaveSight:
     cv_v: float
     known: Known
     stood: str | None = None
+    unmoved: bool = False
+    """Whether it came to its end because the switch changes nothing."""
+    _first: str | None = None
     _listening: Listening = field(init=False)
 
     def __post_init__(self) -> None:
@@ -190,6 +227,11 @@ class OctaveSight:
             return self._far_off(heard.octaves)
         if self.stood is None:
             self.stood = seen
+        if self._first is None:
+            self._first = seen
+        if seen == self._first != self.wanted and self._listening.held(UNMOVED_S):
+            self.unmoved = True
+            return Sighting(True, UNMOVED_SWITCH)
         return Sighting(seen == self.wanted, f"octave switch is {self._where(seen)}")
 
     def _far_off(self, octaves: float) -> Sighting:
@@ -247,6 +289,8 @@ class KnobSight:
     range_octaves: float
     trusted_cents: float = 0.0
     near_share: float = NEAR_SHARE
+    unmoved: bool = False
+    """Whether it came to its end because the knob changes nothing."""
     _listening: Listening = field(init=False)
     _first: float | None = None
     _farthest: float = -inf
@@ -277,11 +321,16 @@ class KnobSight:
         travel = (heard.octaves - self.low_octaves) / self.range_octaves
         if self._first is None:
             self._first = travel
-        self._turned = self._turned or abs(travel - self._first) >= TURNED_SHARE
+        noise_share = AGREEMENT * sqrt(2.0) * heard.standard_uncertainty / self.range_octaves
+        self._turned = self._turned or abs(travel - self._first) >= max(TURNED_SHARE, noise_share)
         if not -FAR_SHARE <= travel <= 1.0 + FAR_SHARE:
             return Sighting(False, NOT_THE_KNOB)
         if self._listening.readings_of_rest < 2:
             return Sighting(False, f"knob is turning: at {100.0 * travel:.0f} % of its range")
+        away = abs(travel - self._goal)
+        if not self._turned and away > FAR_SHARE and self._listening.held(UNMOVED_S):
+            self.unmoved = True
+            return Sighting(True, UNMOVED_KNOB)
         if self.wanted is KnobPosition.MIDDLE:
             return self._middle(travel)
         return self._stop(travel if self.wanted is KnobPosition.HIGH else 1.0 - travel)
@@ -327,12 +376,14 @@ class KnobSight:
 
     def _believed(self, away: float) -> bool:
         """Whether it was seen to turn, or stands where its pitch is known to be."""
-        return self._turned or abs(away) * self.range_octaves * CENTS <= self.trusted_cents
+        noise = AGREEMENT * self._listening.noise_octaves if self.trusted_cents else 0.0
+        return self._turned or abs(away) * self.range_octaves <= self.trusted_cents / CENTS + noise
 
     @property
     def _same_share(self) -> float:
         """Share of the range within which two places of the knob are the same."""
-        return 3.0 * SAME_CENTS / CENTS / self.range_octaves
+        noise = AGREEMENT * sqrt(2.0) * self._listening.noise_octaves
+        return (3.0 * SAME_CENTS / CENTS + noise) / self.range_octaves
 
 
 def _positions(count: int) -> str:

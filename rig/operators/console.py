@@ -203,7 +203,8 @@ class ConsoleOperator:
                 end = self._end_of(turn, [self._key(event) for event in desk.arrived()], shown, fingers)
                 if end is not None:
                     self.screen.line(f"{turn.label}: {end.value}.", WARNING)
-                    return Turned(end, fingers.turned)
+                    said = self.skipped[-1].reason if end is TurnEnd.GAVE_UP and self.skipped else ""
+                    return Turned(end, fingers.turned, said)
 
     def _end_of(self, turn: Turn, keys: Sequence[str], shown: WatchScreen, fingers: Fingers) -> TurnEnd | None:
         """What the keys pressed while turning come to: an end of the move, or None."""

@@ -117,6 +117,13 @@ class Turned:
 
     end: TurnEnd
     turns_estimate: float | None = None
+    said: str = ""
+    """Why a move was given up, in the operator's words."""
+
+    @property
+    def outcome(self) -> str:
+        """How it ended, for the record."""
+        return f"{self.end.value}: {self.said}" if self.said else self.end.value
 
 
 class Operator(Protocol):

@@ -7,16 +7,16 @@ from math import log2
 from typing import TYPE_CHECKING
 
 from drivers.errors import NoSignal
-from rig.diagnosis import dead_cv, dead_output
+from rig.diagnosis import Cause, Fault, dead_cv, dead_output
 
 if TYPE_CHECKING:
     from rig.acquire import Acquisition
-    from rig.diagnosis import Cause
     from rig.operators.port import Operator
 
 TRIES = 3
 LEAST_SHARE_OF_OCTAVES = 0.2
-LOOK_GATE_S = 0.1
+LOOKS = 8
+LOOK_CENTS = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,12 +53,15 @@ def look_for_life(acquisition: Acquisition, operator: Operator) -> Life:
 
 
 def _look(acquisition: Acquisition) -> Life:
+    acquisition.forget()
     full = acquisition.product.range.full
     cvs_v = (full.low_v, (full.low_v + full.high_v) / 2.0, full.high_v)
     pitches = tuple(_pitch(acquisition, cv_v) for cv_v in cvs_v)
     low, high = pitches[0], pitches[-1]
     cause = None
-    if low is not None and high is not None:
+    if acquisition.unsettled_s is not None:
+        cause = does_not_settle(acquisition.measuring.settle_ceiling_s)
+    elif low is not None and high is not None:
         law = acquisition.product.law.law()
         expected = float(law.octaves(full.high_v) - law.octaves(full.low_v))
         if high - low < LEAST_SHARE_OF_OCTAVES * expected:
@@ -66,9 +69,22 @@ def _look(acquisition: Acquisition) -> Life:
     return Life(cvs_v, pitches, cause)
 
 
+def does_not_settle(ceiling_s: float) -> Cause:
+    """Pitch that still moves long after a step of the CV."""
+    return Cause(
+        Fault.OTHER,
+        "CV input",
+        f"Pitch does not settle within {ceiling_s:g} s after a step of the CV: look for a wrong capacitor or a bad "
+        "joint at the CV input.",
+    )
+
+
 def _pitch(acquisition: Acquisition, cv_v: float) -> float | None:
-    acquisition.hold(cv_v)
+    """Settled pitch at a CV, by as many readings as it takes to learn how the unit settles and how noisy it is."""
+    programmed_v = acquisition.hold(cv_v)
+    slowest_hz = acquisition.product.range.lowest_note_hz / 2.0
     try:
-        return log2(acquisition.read_once(LOOK_GATE_S))
+        averaged = acquisition.average(programmed_v, slowest_hz, LOOK_CENTS, readings=LOOKS)
     except NoSignal:
         return None
+    return log2(averaged.frequency_hz)

@@ -33,6 +33,7 @@ class Made:
     turns: float | None
     before: float
     after: float
+    outcome: str
 
     @property
     def ratio(self) -> float:
@@ -76,7 +77,7 @@ def turn_to_pitch(
         move.before = first
         for part in range(MOST_PARTS):
             made = _part(operator, name, trim.label, aim)
-            move.after, move.outcome = made.after, made.end.value
+            move.after, move.outcome = made.after, made.outcome
             move.target = 2.0**aim.watch.target_octaves
             if aim.watch.was_off:
                 break
@@ -104,7 +105,7 @@ def _part(operator: Operator, name: str, label: str, aim: Aim) -> Made:
     )
     before = aim.watch.read().number
     turned = operator.turn(turn, aim.watch)
-    return Made(name, turned.end, turned.turns_estimate, before, aim.watch.read().number)
+    return Made(name, turned.end, turned.turns_estimate, before, aim.watch.read().number, turned.outcome)
 
 
 def turn_to_voltage(
@@ -123,8 +124,8 @@ def turn_to_voltage(
         move.before = watch.read().number
         turned = operator.turn(turn, watch)
         move.after = watch.read().number
-        move.outcome = turned.end.value
-    return Made(name, turned.end, turned.turns_estimate, move.before, move.after)
+        move.outcome = turned.outcome
+    return Made(name, turned.end, turned.turns_estimate, move.before, move.after, turned.outcome)
 
 
 def learned_gain(recorder: Recorder, known: TrimKnowledge, amount: Belief, made: Made) -> TrimKnowledge:

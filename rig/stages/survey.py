@@ -3,21 +3,22 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import log, log2
+from math import log, log2, sqrt
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from rig.acquire import sweep
-from rig.assess import assess_sweep, judged, tracking_findings
+from rig.assess import COVERAGE, assess_sweep, judged, tracking_findings
 from rig.errors import NoDecision, UnitWasOff
 from rig.sight import KnobPosition, KnobSight, Known, OctaveSight
 from rig.stages.warm_up import expected_frequency_hz
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from uuid import UUID
 
-    from rig.acquire import Acquisition, Point
+    from rig.acquire import Acquisition, Averaged, Point
     from rig.assess import Finding, SweepAssessment
     from rig.operators.port import Operator
     from rig.records import Recorder
@@ -31,6 +32,10 @@ SWEEP_TRIES = 3
 RAIL_READINGS = 5
 OCTAVE, KNOB = "octave", "knob"
 KNOB_LOW, KNOB_MIDDLE, KNOB_HIGH = "low", "middle", "high"
+READINGS, FIRST_READINGS, MORE_READINGS = 4, 8, 8
+"""Readings at a position, at the first one (every step is counted from it), and more where a decision is near."""
+NEAR_GUARD_BAND = 1.5
+UNMOVED_TRIES = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +44,14 @@ class Pitch:
 
     octaves: float
     standard_uncertainty: float
+
+
+@dataclass(frozen=True, slots=True)
+class Read:
+    """A pitch and when it was read, s on the bench's clock."""
+
+    pitch: Pitch
+    time_s: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,7 +124,7 @@ def survey(
     sweep_id, assessed = steady_sweep(acquisition, operator, recorder, phase, drift_known=warmed.steady)
     findings = (
         *tracking_findings(assessed, acquisition.product, acquisition.time_base_relative, acquisition.line),
-        *_control_findings(acquisition, rail, octaves, knob),
+        *_control_findings(acquisition, rail, octaves, knob, assessed.noise_inflation),
         *drift_findings(acquisition, warmed),
     )
     return Survey(phase, sweep_id, assessed, rail, octaves, knob, findings)
@@ -231,31 +244,68 @@ def read_octaves(acquisition: Acquisition, operator: Operator, recorder: Recorde
     switch = acquisition.product.controls.octave
     if switch is None:
         return ()
-    stood = switch.positions[0]
-    pitches = [_read(acquisition, recorder, purpose, {OCTAVE: stood}, switch.read_at_cv_v, 0.0)]
-    known = Known(stood, pitches[0].octaves)
+    first = switch.positions[0]
+    reads = [_read(acquisition, recorder, purpose, {OCTAVE: first}, switch.read_at_cv_v, 0.0, FIRST_READINGS)]
+    known, stood = Known(first, reads[0].pitch.octaves), first
+    limit = acquisition.product.limits.octave_step_cents
     for position, octaves in zip(switch.positions[1:], switch.octaves[1:], strict=True):
         _switch_to(acquisition, operator, known, stood, position)
-        pitches.append(_read(acquisition, recorder, purpose, {OCTAVE: position}, switch.read_at_cv_v, octaves))
+        control, aim = {OCTAVE: position}, _Aim(reads[0].pitch, octaves, limit)
+        reads.append(_read(acquisition, recorder, purpose, control, switch.read_at_cv_v, octaves, READINGS, aim))
         stood = position
-    _switch_to(acquisition, operator, known, stood, switch.positions[0])
+    _switch_to(acquisition, operator, known, stood, first)
+    again = _read(acquisition, recorder, purpose, {OCTAVE: first}, switch.read_at_cv_v, 0.0, FIRST_READINGS)
+    return without_drift(reads, again)
+
+
+def without_drift(reads: Sequence[Read], again: Read) -> tuple[Pitch, ...]:
+    """Pitches as of one moment, the middle between the first reading and its repetition.
+
+    The first, repeated at the end, says how far the pitch went meanwhile; that is taken as even in time, and how uneven
+    it may have been, up to all of it at once, goes into the uncertainty of the others.
+
+    :param reads: the first of them at the position that is read again.
+    :returns: the first as the mean of both readings; root sums of squares with it are the uncertainties of differences.
+    """
+    first = reads[0]
+    moved = again.pitch.octaves - first.pitch.octaves
+    away_s = again.time_s - first.time_s
+    before, after = first.pitch.standard_uncertainty, again.pitch.standard_uncertainty
+    reference = (before**2 + after**2) / 4.0
+    pitches = [Pitch(first.pitch.octaves + moved / 2.0, sqrt(reference))]
+    for each in reads[1:]:
+        share = (each.time_s - first.time_s) / away_s if away_s > 0.0 else 0.5
+        straight = (1.0 - share) ** 2 * before**2 + share**2 * after**2
+        uneven = moved**2 * share * (1.0 - share) / 3.0
+        variance = each.pitch.standard_uncertainty**2 + max(0.0, straight - reference) + uneven
+        pitches.append(Pitch(each.pitch.octaves - moved * (share - 0.5), sqrt(variance)))
     return tuple(pitches)
 
 
 def _switch_to(acquisition: Acquisition, operator: Operator, known: Known, stood: str, position: str) -> None:
-    """Have the octave switch moved, and see that it was.
+    """Have the octave switch moved, and see that it was; one that changes nothing is asked for once more.
 
     :raises UnitWasOff: the signal was away meanwhile.
     """
     switch = acquisition.product.controls.octave
     if switch is None:
         return
-    sight = OctaveSight(acquisition, position, switch.positions, switch.octaves, switch.read_at_cv_v, known, stood)
-    acquisition.resting = False
-    operator.set_control(OCTAVE, position, sight)
-    acquisition.resting = position == switch.positions[0] and not sight.was_off
-    if sight.was_off:
-        raise UnitWasOff("The unit was off while the octave switch was moved.")
+    for tried in range(UNMOVED_TRIES):
+        sight = OctaveSight(acquisition, position, switch.positions, switch.octaves, switch.read_at_cv_v, known, stood)
+        acquisition.resting = False
+        operator.set_control(OCTAVE, position, sight)
+        acquisition.resting = position == switch.positions[0] and not sight.was_off
+        if sight.was_off:
+            raise UnitWasOff("The unit was off while the octave switch was moved.")
+        if not sight.unmoved:
+            return
+        _tell_unmoved(operator, f"Octave switch to {position}", tried)
+
+
+def _tell_unmoved(operator: Operator, control: str, tried: int) -> None:
+    last = tried == UNMOVED_TRIES - 1
+    then = "it is read as it is." if last else "make sure that it is moved."
+    operator.tell(f"{control}: the pitch stays where it was; {then}")
 
 
 def read_knob(acquisition: Acquisition, operator: Operator, recorder: Recorder, purpose: str) -> KnobPitches | None:
@@ -263,16 +313,17 @@ def read_knob(acquisition: Acquisition, operator: Operator, recorder: Recorder, 
     knob = acquisition.product.controls.knob
     if knob is None:
         return None
-    shares = {KNOB_LOW: 0.0, KNOB_MIDDLE: 0.5, KNOB_HIGH: 1.0}
-    read: dict[str, Pitch] = {}
-    for position, share in shares.items():
-        if read:
-            turn_knob(acquisition, operator, position, read[KNOB_LOW], known=False)
-        read[position] = _read(
-            acquisition, recorder, purpose, {KNOB: position}, knob.read_at_cv_v, share * knob.range_octaves
-        )
-    turn_knob(acquisition, operator, KNOB_LOW, read[KNOB_LOW], known=True)
-    return KnobPitches(read[KNOB_LOW], read[KNOB_MIDDLE], read[KNOB_HIGH])
+    reads = [_read(acquisition, recorder, purpose, {KNOB: KNOB_LOW}, knob.read_at_cv_v, 0.0, FIRST_READINGS)]
+    low = reads[0].pitch
+    for position, share in ((KNOB_MIDDLE, 0.5), (KNOB_HIGH, 1.0)):
+        turn_knob(acquisition, operator, position, low, known=False)
+        octaves = share * knob.range_octaves
+        limit = acquisition.product.limits.knob_range_cents if position == KNOB_HIGH else None
+        control, aim = {KNOB: position}, _Aim(low, octaves, limit)
+        reads.append(_read(acquisition, recorder, purpose, control, knob.read_at_cv_v, octaves, READINGS, aim))
+    turn_knob(acquisition, operator, KNOB_LOW, low, known=True)
+    again = _read(acquisition, recorder, purpose, {KNOB: KNOB_LOW}, knob.read_at_cv_v, 0.0, FIRST_READINGS)
+    return KnobPitches(*without_drift(reads, again))
 
 
 def turn_knob(acquisition: Acquisition, operator: Operator, position: str, low: Pitch, *, known: bool) -> None:
@@ -286,14 +337,34 @@ def turn_knob(acquisition: Acquisition, operator: Operator, position: str, low: 
     if knob is None:
         return
     trusted_cents = KNOB_TRUSTED_CENTS if known else 0.0
-    sight = KnobSight(
-        acquisition, KnobPosition(position), knob.read_at_cv_v, low.octaves, knob.range_octaves, trusted_cents
-    )
-    acquisition.resting = False
-    operator.set_control(KNOB, position, sight)
-    acquisition.resting = position == KNOB_LOW and not sight.was_off
-    if sight.was_off:
-        raise UnitWasOff("The unit was off while the knob was turned.")
+    wanted, cv_v = KnobPosition(position), knob.read_at_cv_v
+    for tried in range(UNMOVED_TRIES):
+        sight = KnobSight(acquisition, wanted, cv_v, low.octaves, knob.range_octaves, trusted_cents)
+        acquisition.resting = False
+        operator.set_control(KNOB, position, sight)
+        acquisition.resting = position == KNOB_LOW and not sight.was_off
+        if sight.was_off:
+            raise UnitWasOff("The unit was off while the knob was turned.")
+        if not sight.unmoved:
+            return
+        _tell_unmoved(operator, f"Knob to its {position}", tried)
+
+
+@dataclass(frozen=True, slots=True)
+class _Aim:
+    """What a pitch is counted from, how far from it it should be, and by how much that may be missed."""
+
+    reference: Pitch
+    octaves: float
+    limit_cents: float | None
+
+    def is_near(self, pitch: Pitch) -> bool:
+        """Whether the decision on a pitch may fall inside its guard band."""
+        if self.limit_cents is None:
+            return False
+        error_cents = CENTS * abs(pitch.octaves - self.reference.octaves - self.octaves)
+        doubt_cents = CENTS * float(np.hypot(pitch.standard_uncertainty, self.reference.standard_uncertainty))
+        return abs(error_cents - self.limit_cents) <= NEAR_GUARD_BAND * COVERAGE * doubt_cents
 
 
 def _read(
@@ -303,10 +374,18 @@ def _read(
     control: dict[str, str],
     cv_v: float,
     octaves_up: float,
-) -> Pitch:
+    readings: int,
+    aim: _Aim | None = None,
+) -> Read:
     expected_hz = expected_frequency_hz(acquisition, cv_v) * 2.0**octaves_up
-    _, averaged = acquisition.measure(cv_v, expected_hz, acquisition.measuring.uncertainty_cents)
-    pitch = Pitch(log2(averaged.frequency_hz), averaged.relative_standard_uncertainty / log(2.0))
+    wanted_cents, clock = acquisition.measuring.uncertainty_cents, acquisition.bench.clock
+    programmed_v, began_s = acquisition.hold(cv_v), clock.now()
+    averaged = acquisition.average(programmed_v, expected_hz, wanted_cents, readings=readings)
+    pitch = _pitch_of(averaged)
+    if aim is not None and aim.is_near(pitch):
+        more = _pitch_of(acquisition.average(programmed_v, expected_hz, wanted_cents, readings=MORE_READINGS))
+        pitch = _mean(pitch, more)
+    read = Read(pitch, (began_s + clock.now()) / 2.0)
     controls = {**resting_controls(acquisition), **control}
     recorder.reading(
         purpose,
@@ -316,12 +395,31 @@ def _read(
         "octaves re 1 Hz",
         pitch.standard_uncertainty,
     )
-    return pitch
+    return read
+
+
+def _pitch_of(averaged: Averaged) -> Pitch:
+    return Pitch(log2(averaged.frequency_hz), averaged.relative_standard_uncertainty / log(2.0))
+
+
+def _mean(one: Pitch, other: Pitch) -> Pitch:
+    """Mean of two readings of one pitch, weighted by their uncertainties."""
+    weights = np.array([1.0 / one.standard_uncertainty**2, 1.0 / other.standard_uncertainty**2])
+    octaves = float(np.average([one.octaves, other.octaves], weights=weights))
+    return Pitch(octaves, float(1.0 / np.sqrt(np.sum(weights))))
 
 
 def _control_findings(
-    acquisition: Acquisition, rail: Voltage | None, octaves: tuple[Pitch, ...], knob: KnobPitches | None
+    acquisition: Acquisition,
+    rail: Voltage | None,
+    octaves: tuple[Pitch, ...],
+    knob: KnobPitches | None,
+    noise_inflation: float,
 ) -> tuple[Finding, ...]:
+    """Findings on rail, steps and knob.
+
+    :param noise_inflation: how many times noisier than expected the sweep was: the unit was so here as well.
+    """
     product = acquisition.product
     limits, rule = product.limits, product.decision_rule
     findings: list[Finding] = []
@@ -347,21 +445,25 @@ def _control_findings(
                     f"Octave step {position}",
                     "cents",
                     CENTS * (pitch.octaves - octaves[0].octaves - nominal),
-                    CENTS * float(np.hypot(pitch.standard_uncertainty, octaves[0].standard_uncertainty)),
+                    CENTS
+                    * noise_inflation
+                    * float(np.hypot(pitch.standard_uncertainty, octaves[0].standard_uncertainty)),
                     limits.octave_step_cents,
                     rule,
                 )
             )
     if knob is not None and product.controls.knob is not None:
-        findings += _knob_findings(acquisition, knob, product.controls.knob.repeatability_cents)
+        findings += _knob_findings(acquisition, knob, product.controls.knob.repeatability_cents, noise_inflation)
     return tuple(findings)
 
 
-def _knob_findings(acquisition: Acquisition, knob: KnobPitches, repeatability_cents: float) -> list[Finding]:
+def _knob_findings(
+    acquisition: Acquisition, knob: KnobPitches, repeatability_cents: float, noise_inflation: float
+) -> list[Finding]:
     product = acquisition.product
     findings = []
     nominal_octaves = product.controls.knob.range_octaves if product.controls.knob is not None else 0.0
-    ends = CENTS * float(np.hypot(knob.low.standard_uncertainty, knob.high.standard_uncertainty))
+    ends = CENTS * noise_inflation * float(np.hypot(knob.low.standard_uncertainty, knob.high.standard_uncertainty))
     if product.limits.knob_range_cents is not None:
         findings.append(
             judged(
