@@ -203,7 +203,7 @@ class ConsoleOperator:
                 end = self._end_of(turn, [self._key(event) for event in desk.arrived()], shown, fingers)
                 if end is not None:
                     self.screen.line(f"{turn.label}: {end.value}.", WARNING)
-                    said = self.skipped[-1].reason if end is TurnEnd.GAVE_UP and self.skipped else ""
+                    said = self.skipped[-1].reason if end is TurnEnd.SKIPPED and self.skipped else ""
                     return Turned(end, fingers.turned, said)
 
     def _end_of(self, turn: Turn, keys: Sequence[str], shown: WatchScreen, fingers: Fingers) -> TurnEnd | None:
@@ -214,7 +214,7 @@ class ConsoleOperator:
             if key == "e":
                 return TurnEnd.END_STOP
             if key == "k" and self._skips(turn):
-                return TurnEnd.GAVE_UP
+                return TurnEnd.SKIPPED
             if key == "t":
                 self.tone.on = not self.tone.on
                 shown.say(f"tone {'on' if self.tone.on else 'off'}")

@@ -24,6 +24,7 @@ class TurnEnd(StrEnum):
     END_STOP = "end stop: turning, nothing changes"
     TURN_LIMIT = "as many turns as it should ever take, and not there"
     GAVE_UP = "given up"
+    SKIPPED = "left alone"
 
 
 class Seen(StrEnum):

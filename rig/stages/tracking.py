@@ -87,6 +87,9 @@ def adjust(
             return
         made = _move(acquisition, operator, recorder, state, move)
         state.moves[name] += 1
+        if made.end is TurnEnd.SKIPPED:
+            state.stuck.add(name)
+            return
         if made.end is TurnEnd.END_STOP:
             left = move.turns - (made.turns or 0.0)
             _give_up_on(state, name, trim.label, left if left * move.turns > 0.0 else move.turns)

@@ -2,76 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
-
 import pytest
 
 from drivers.asking.counter import ask_counter
-from drivers.asking.findings import Evidence, LinkFindings, RoleFindings
-from drivers.asking.link import Address, ask_link, careful
+from drivers.asking.findings import Evidence, RoleFindings
 from drivers.asking.meter import ask_meter
 from drivers.asking.other_roles import could_also_be
 from drivers.asking.refusals import Refusal, refusal_of
 from drivers.asking.source import ask_source
-from drivers.clock import Clock, RealClock
 from drivers.counter import Counter
-from drivers.dialect import CounterDialect, ErrorForm, MeterDialect, SourceDialect
-from drivers.errors import ErrorEntry, InstrumentError, LinkRefused, NoSignal, Overload, ReadBackDiffers
-from drivers.exchange import Exchange
-from drivers.link import SerialOptions
+from drivers.dialect import ErrorForm, MeterDialect, SourceDialect
+from drivers.errors import ErrorEntry, InstrumentError, NoSignal, Overload, ReadBackDiffers
 from drivers.meter import Meter
-from drivers.session import Session
 from drivers.source import Source, VoltageLimits
 from drivers.virtual.configuration import CounterConfiguration, MeterConfiguration, SourceConfiguration
 from drivers.virtual.device import Device
-from drivers.virtual.links.serving import Link
 from drivers.virtual.links.sockets import SocketLink
 from drivers.virtual.links.terminals import TerminalLink
 from drivers.virtual.personality import COUNTERS, METERS, SOURCES
 from drivers.virtual.unit import load_unit
-from tests.drivers.strangers import Bench, counter_router, meter_router, served, simulated
+from tests.drivers.conversations import Conversation, reached
 from tests.virtual.conftest import UNITS, Rack
 
 LIMITS = VoltageLimits(-1.0, 8.5)
-TIMEOUT_S = 0.24
-"""An answer that does not come costs a third of it while asking."""
 NAMED = {"list": 2, "suffix": 2, "select": 2, "mute select": 2}
 """Personalities with two channels; the bench is wired to the second."""
-
-
-class Conversation:
-    """An instrument behind a link, what was asked of it, and what came of that."""
-
-    def __init__(self, resource: str, role: str, clock: Clock, termination: str = "\n") -> None:
-        self.exchanges: list[Exchange] = []
-        self.address = Address(resource, role, TIMEOUT_S, termination, SerialOptions(), self.exchanges.append, clock)
-        self.clock = clock
-        self.link: LinkFindings = ask_link(self.address)
-
-    @contextmanager
-    def asking(self) -> Iterator[Session]:
-        """A session in which wrong spellings do no harm."""
-        dialect = careful(self.link.dialect, drops_rest=self.link.drops_rest)
-        with self.address.open(dialect, self.link.termination, self.link.patience_s) as session:
-            yield session
-
-    def working(self) -> Session:
-        """A session as the bench opens it afterwards."""
-        return self.address.open(self.link.dialect, self.link.termination, 2.0)
-
-    @property
-    def sent(self) -> list[str]:
-        return [exchange.sent for exchange in self.exchanges]
-
-
-@contextmanager
-def reached(device: Device, clock: Clock, role: str, link: Callable[..., Link] = SocketLink) -> Iterator[Conversation]:
-    served_at = link(device, termination=device.personality.termination)
-    try:
-        yield Conversation(served_at.resource, role, clock)
-    finally:
-        served_at.close()
 
 
 def source_rack(personality: str) -> Rack:
@@ -238,7 +193,7 @@ def test_the_line_end_is_found(link, termination):
         line.close()
 
 
-@pytest.mark.parametrize("personality", ["standard", "strict", "mute measure only"])
+@pytest.mark.parametrize("personality", ["standard", "strict"])
 def test_asking_comes_to_the_same_over_any_link(link_class, personality):
     rack = Rack(meter=MeterConfiguration(personality=personality))
     found = []
@@ -384,75 +339,3 @@ def test_without_an_error_queue_a_setting_that_is_not_taken_is_noticed():
             source.session.command("SOUR:VOLT:RANG 1")
             with pytest.raises(ReadBackDiffers, match=r"was told 5.0000 V and says that it stands at 0.0000 V"):
                 source.set_voltage(5.0)
-
-
-# Instruments that were not written here
-
-
-@pytest.mark.parametrize("one_queue", [True, False], ids=["one queue", "a queue each connection"])
-def test_a_meter_on_a_general_scpi_server_reads(one_queue):
-    bench = Bench()
-    with served(meter_router(bench), one_queue=one_queue) as resource:
-        conversation = Conversation(resource, "meter", RealClock())
-        with conversation.asking() as session:
-            found = ask_meter(session)
-        assert found.fills
-        # it takes 0.02, 1 and 100 cycles only, and says -222 to others: another value is tried
-        assert found.dialect.integration == "SENS:VOLT:DC:NPLC {cycles}"
-        assert found.dialect.automatic_range == ""
-        with Meter(conversation.working(), found.dialect) as meter:
-            meter.configure_dc(10.0, 1.0)
-            assert (bench.range_v, bench.cycles) == (10.0, 1.0)
-            assert meter.read_voltages(2) == (bench.voltage_v, bench.voltage_v)
-
-
-@pytest.mark.parametrize("one_queue", [True, False], ids=["one queue", "a queue each connection"])
-def test_a_counter_on_a_general_scpi_server_counts(one_queue):
-    bench = Bench()
-    with served(counter_router(bench), one_queue=one_queue) as resource:
-        conversation = Conversation(resource, "counter", RealClock())
-        with conversation.asking() as session:
-            found = ask_counter(session, RealClock())
-        assert found.dialect == CounterDialect(
-            function='SENS:FUNC "FREQ"',
-            coupling="",
-            impedance="",
-            level="INP:LEV {level}",
-            gate="SENS:FREQ:GATE:TIME {gate}",
-            samples="",
-        )
-        with Counter(conversation.working(), found.dialect) as counter:
-            counter.configure(level_v=0.5)
-            counter.start(0.02)
-            assert counter.fetch() == pytest.approx(bench.frequency_hz)
-            assert (bench.level_v, bench.gate_s) == (0.5, 0.02)
-
-
-@pytest.mark.parametrize(
-    ("number", "error_query"), [(2, "*ESR?"), (3, ""), (4, ":SYST:ERR?")], ids=["register", "none", "queue"]
-)
-def test_a_simulated_supply_that_does_not_go_below_1_v_is_no_cv_source(number, error_query):
-    # pyvisa-sim, default.yaml: voltage min 1, max 6
-    with simulated(number) as (resource, device):
-        conversation = Conversation(resource, "source", RealClock())
-        assert conversation.link.dialect.error_query == error_query
-        assert conversation.link.dialect.identity_fields == 3
-        with conversation.asking() as session:
-            found = ask_source(session)
-        assert not found.fills
-        assert "stands at 1 V, and does not go to 0 V" in found.missing[0]
-        assert not any("OUTP 1" in message or "OUTP ON" in message for message in device.received)
-
-
-def test_a_simulated_supply_with_a_numeric_switch_is_switched_by_numbers():
-    with simulated(2) as (resource, _device):
-        conversation = Conversation(resource, "source", RealClock())
-        with conversation.asking() as session:
-            dialect = ask_source(session).dialect
-    assert (dialect.off, dialect.on, dialect.output_state) == ("OUTP 0", "OUTP 1", "OUTP?")
-
-
-@pytest.mark.parametrize("number", [1, 5])
-def test_an_instrument_without_an_identity_is_refused_in_one_sentence(number):
-    with simulated(number) as (resource, _device), pytest.raises(LinkRefused, match=r"nobody answers \*IDN\?"):
-        Conversation(resource, "source", RealClock())

@@ -3,7 +3,9 @@
 from dataclasses import dataclass, field
 
 import pytest
+from sqlalchemy import select
 
+from db import models
 from rig.operators.port import Seen, Turned, TurnEnd
 from rig.science.decision import Decision
 from tests.benchmarks.verdicts import true_characteristics, wrong_statements
@@ -114,3 +116,21 @@ def test_a_unit_that_keeps_losing_its_power_gets_no_verdict(stand):
         visit = it.visit(operator=Loose(it.operator(), it.bench.hands, it.bench.clock, "loose"))
     assert visit.verdict.decision is Decision.NO_DECISION
     assert "leads" in visit.verdict.reason
+
+
+def test_a_trim_that_is_left_alone_is_not_asked_for_again(stand):
+    class Refuses(Clumsy):
+        def turn(self, turn, watch):
+            self.turned.append(turn.trim)
+            if turn.trim == "scale":
+                return Turned(TurnEnd.SKIPPED, None, "screw sealed")
+            return self.operator.turn(turn, watch)
+
+    with stand(seed=4) as it:
+        operator = Refuses(it.operator(), it.bench.hands, it.bench.clock, "refuses")
+        visit = it.visit(operator=operator)
+        with it.database.reading() as session:
+            outcomes = {move.trim: move.outcome for move in session.scalars(select(models.Move))}
+    assert operator.turned.count("scale") == 1
+    assert "screw sealed" in outcomes["scale"]
+    assert visit.verdict.decision is Decision.FAIL

@@ -114,7 +114,7 @@ def test_a_trim_is_skipped_with_a_reason_and_without_typing():
         terminal.press("a", "k", "2")
         assert terminal.end() == 0
         assert "kept: ['damaged or loose']" in terminal.text
-        assert "ended: GAVE_UP" in terminal.text
+        assert "ended: SKIPPED" in terminal.text
 
 
 def test_a_scan_while_turning_is_set_aside_and_its_letters_are_no_keys():
