@@ -270,18 +270,20 @@ class Acquisition:
         full, law = self.product.range.full, self.product.law.law()
         whole_cents = 1200.0 * float(law.octaves(full.high_v) - law.octaves(full.low_v))
         enough_cents = LEFT_SHARE * uncertainty_cents
-        spacing = (recent[-1] - recent[-2]) / (recent[-2] - recent[-3])
-        left_cents = abs(recent[-1] - recent[-2]) * spacing / (1.0 - spacing) / CENT
+        share = (recent[-1] - recent[-2]) / (recent[-2] - recent[-3])
+        left_cents = abs(recent[-1] - recent[-2]) * share / (1.0 - share) / CENT
         gone_s, ceiling_s = self.bench.clock.now() - began, self.measuring.settle_ceiling_s
         needed_s = constant_s * log(max(whole_cents / enough_cents, 1.0))
         self.settling_s = max(self.settling_s, min(needed_s, 2.0 * ceiling_s))
         wait_s = constant_s * log(max(left_cents / enough_cents, 1.0))
-        if gone_s >= ceiling_s and left_cents > SETTLED_CENTS:
+        if gone_s >= ceiling_s and (left_cents > SETTLED_CENTS or gone_s >= 2.0 * ceiling_s):
             self.unsettled_s = max(gone_s, self.unsettled_s or 0.0)
             return False
         # what seems to take longer than allowed is looked at again when its time is over, before anybody is blamed
         near_s = constant_s * log(max(left_cents / SETTLED_CENTS, 1.0))
-        self._wait(wait_s if gone_s + near_s <= ceiling_s else ceiling_s - gone_s)
+        self._wait(
+            min(wait_s, 2.0 * ceiling_s - gone_s) if near_s <= max(0.0, ceiling_s - gone_s) else ceiling_s - gone_s
+        )
         return True
 
     def _averaged(self, kept: Sequence[float], gate_s: float, taken: int, read_back_v: float) -> Averaged:

@@ -327,10 +327,12 @@ class KnobSight:
             return Sighting(False, NOT_THE_KNOB)
         if self._listening.readings_of_rest < 2:
             return Sighting(False, f"knob is turning: at {100.0 * travel:.0f} % of its range")
-        away = abs(travel - self._goal)
-        if not self._turned and away > FAR_SHARE and self._listening.held(UNMOVED_S):
-            self.unmoved = True
+        self.unmoved = not self._turned and abs(travel - self._goal) > FAR_SHARE and self._listening.held(UNMOVED_S)
+        if self.unmoved:
             return Sighting(True, UNMOVED_KNOB)
+        return self._resting(travel)
+
+    def _resting(self, travel: float) -> Sighting:
         if self.wanted is KnobPosition.MIDDLE:
             return self._middle(travel)
         return self._stop(travel if self.wanted is KnobPosition.HIGH else 1.0 - travel)

@@ -82,7 +82,11 @@ def turn_to_pitch(
             if aim.watch.was_off:
                 break
             following = look(made)
-            if following is None or made.end in (TurnEnd.END_STOP, TurnEnd.GAVE_UP, TurnEnd.SKIPPED) or part == MOST_PARTS - 1:
+            if (
+                following is None
+                or made.end in (TurnEnd.END_STOP, TurnEnd.GAVE_UP, TurnEnd.SKIPPED)
+                or part == MOST_PARTS - 1
+            ):
                 break
             operator.tell(f"Leave the tool in {trim.label}: seen over the whole range, its target has moved a little.")
             aim = following

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 WATCHED_UNCERTAINTY_CENTS = 0.05
 LEAST_READINGS = 4
-"""No rate is judged from fewer readings in the window, unless its length and the interval leave no room for them."""
+"""No rate is judged from fewer readings in the window."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +41,6 @@ def warm_up(acquisition: Acquisition, operator: Operator, recorder: Recorder) ->
     rules, clock = acquisition.product.warm_up, acquisition.bench.clock
     limit = acquisition.product.limits.drift_cents_per_minute
     full = acquisition.product.range.full
-    needed = max(2, min(LEAST_READINGS, 1 + int(rules.window_s / rules.interval_s)))
     began = clock.now()
     times: list[float] = []
     tracks: dict[float, list[tuple[float, float]]] = {full.low_v: [], full.high_v: []}
@@ -59,10 +58,10 @@ def warm_up(acquisition: Acquisition, operator: Operator, recorder: Recorder) ->
         elapsed_s = clock.now() - began
         operator.progress("warm-up", min(round(elapsed_s), round(rules.maximum_s) - 1), round(rules.maximum_s))
         inside = [index for index, time_s in enumerate(times) if time_s >= times[-1] - rules.window_s]
-        if elapsed_s >= rules.maximum_s and len(inside) < needed:
+        if elapsed_s >= rules.maximum_s and len(inside) < LEAST_READINGS:
             # an instrument was late: its last readings must do, however far apart they lie
-            inside = list(range(len(times)))[-needed:]
-        if times[-1] - times[0] >= rules.window_s and len(inside) >= needed:
+            inside = list(range(len(times)))[-LEAST_READINGS:]
+        if times[-1] - times[0] >= rules.window_s and len(inside) >= LEAST_READINGS:
             low, high = (_rate(times, track, inside) for track in tracks.values())
             steady = is_steady((low, high), limit)
             if (steady and elapsed_s >= rules.minimum_s) or elapsed_s >= rules.maximum_s:
