@@ -6,7 +6,6 @@ import json
 import os
 import signal
 import sys
-from contextlib import contextmanager
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -16,21 +15,12 @@ import typer
 from rig.commands_bench import bench_app
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
     from types import FrameType
 
-    from rich.console import Console
-
-    from db.engine import Database
-    from drivers.source import VoltageLimits
-    from rig.bench import Bench, BenchFile
-    from rig.operators.port import Operator
+    from rig.bench import BenchFile
     from rig.product import Product
     from rig.tomlfile import Loaded
     from rig.visit import Request
-
-INTERRUPTED = 130
-"""Ctrl-C, as shells have it."""
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -105,10 +95,11 @@ def check(
     out: FolderOption = None,
 ) -> None:
     """Measure and judge one unit and print the trim recommendation; nothing is turned."""
+    from rig.opening import load_files
     from rig.product import clean_scan
     from rig.visit import Purpose, Request
 
-    bench_file, product_file = _files(bench, product)
+    bench_file, product_file = load_files(bench, product)
     request = Request(clean_scan(serial), Purpose.CHECK, operator, ambient_c=ambient)
     product_file.contents.serial.batch_of(request.serial)
     _visit(bench_file, product_file, request, out, as_json=as_json, timing=timing)
@@ -136,18 +127,19 @@ def work(
     """The operator's loop: scan, adjust, verdict, slip, next scan; Ctrl-C ends it."""
     from fixtures import newcomer_bench, newcomer_product
     from rig.bench import drawn_anew, open_bench
+    from rig.opening import INTERRUPTED, console_of, limits_of, load_files, open_record
     from rig.work import work_at_terminal
 
-    bench_file, product_file = _files(bench or newcomer_bench(), product or newcomer_product())
+    bench_file, product_file = load_files(bench or newcomer_bench(), product or newcomer_product())
     if bench_file.contents.virtual is not None:
         bench_file = drawn_anew(bench_file, seed=seed, fault="")
-    with _database() as database, open_bench(bench_file, _limits(product_file)) as opened:
+    with open_record() as database, open_bench(bench_file, limits_of(product_file)) as opened:
         shift = work_at_terminal(
             opened,
             bench_file,
             product_file,
             database,
-            _console(to_stderr=False),
+            console_of(to_stderr=False),
             who=operator,
             ambient_c=ambient,
             scanner_port=scanner,
@@ -167,10 +159,11 @@ def history(
 ) -> None:
     """Visits of a unit: as found against as left, and verdicts."""
     from db import history as asked
+    from rig.opening import open_record
     from rig.product import clean_scan
     from rig.reports.history import history_document, history_lines
 
-    with _database() as database:
+    with open_record() as database:
         with database.reading() as session:
             found = asked.history(session, clean_scan(serial))
         if as_json:
@@ -188,11 +181,12 @@ def trims(
 ) -> None:
     """What has been learned of a product's trims: effect of a turn, pivot, batch by batch."""
     from rig.knowledge import learned_trims
+    from rig.opening import load_files, open_record
     from rig.reports.trims import trims_document, trims_lines
 
-    product_file = _files(None, product)[1]
+    product_file = load_files(None, product)[1]
     contents = product_file.contents
-    with _database() as database:
+    with open_record() as database:
         with database.reading() as session:
             known = learned_trims(session, product_file, batch, demonstration=contents.product.demonstration)
         if as_json:
@@ -215,9 +209,10 @@ def watch(
 
     from rig.bench import open_bench
     from rig.live import live_readings
+    from rig.opening import limits_of, load_files
 
-    bench_file, product_file = _files(bench, product)
-    with open_bench(bench_file, _limits(product_file)) as opened:
+    bench_file, product_file = load_files(bench, product)
+    with open_bench(bench_file, limits_of(product_file)) as opened:
         if opened.hands is not None:
             opened.hands.insert(product_file.contents.serial.example)
             opened.hands.power(True)
@@ -262,21 +257,6 @@ def _interrupted(_number: int, _frame: FrameType | None) -> None:
     raise KeyboardInterrupt
 
 
-def _files(bench: Path | None, product: Path | None) -> tuple[Loaded[BenchFile], Loaded[Product]]:
-    from fixtures import demonstration_bench, demonstration_product
-    from rig.bench import load_bench
-    from rig.product import load_product
-
-    return load_bench(bench or demonstration_bench()), load_product(product or demonstration_product())
-
-
-def _limits(product: Loaded[Product]) -> VoltageLimits:
-    from drivers.source import VoltageLimits
-
-    absolute = product.contents.range.absolute
-    return VoltageLimits(absolute.low_v, absolute.high_v)
-
-
 def _visit(
     bench_file: Loaded[BenchFile],
     product: Loaded[Product],
@@ -288,18 +268,19 @@ def _visit(
 ) -> None:
     from rig.bench import open_bench
     from rig.endings import exit_code_of
+    from rig.opening import console_of, ending_in_a_sentence, limits_of, open_record, operator_at
     from rig.reports.document import visit_document
     from rig.reports.keep import keep_reports
     from rig.reports.screen import screen_lines, timing_lines
     from rig.visit import run_visit
 
     demonstration = product.contents.product.demonstration or bench_file.contents.bench.demonstration
-    console = _console(to_stderr=as_json)
+    console = console_of(to_stderr=as_json)
     with (
-        _ending_in_a_sentence(),
-        _database() as database,
-        open_bench(bench_file, _limits(product)) as bench,
-        _operator(console, bench, request) as operator,
+        ending_in_a_sentence(),
+        open_record() as database,
+        open_bench(bench_file, limits_of(product)) as bench,
+        operator_at(console, bench, request.seed) as operator,
     ):
         operator.tell(f"Unit {request.serial}: {product.contents.product.name}, on the {bench.file.bench.name}.")
         visit = run_visit(bench, bench_file, product, operator, database, request)
@@ -316,45 +297,3 @@ def _visit(
             lines += timing_lines(visit)
         typer.echo("\n".join(lines))
     raise typer.Exit(exit_code_of(visit.verdict.decision))
-
-
-@contextmanager
-def _ending_in_a_sentence() -> Iterator[None]:
-    """Ctrl-C, once everything is closed."""
-    try:
-        yield
-    except KeyboardInterrupt:
-        typer.echo("Stopped: the source is at 0 V with its output off, and what was measured is kept.", err=True)
-        raise typer.Exit(INTERRUPTED) from None
-
-
-@contextmanager
-def _database() -> Iterator[Database]:
-    from db.engine import open_database
-
-    with open_database() as database:
-        yield database
-
-
-def _console(*, to_stderr: bool) -> Console:
-    from rich.console import Console
-
-    return Console(stderr=to_stderr, highlight=False, soft_wrap=True)
-
-
-@contextmanager
-def _operator(console: Console, bench: Bench, request: Request) -> Iterator[Operator]:
-    """Hands of the bench where it has some, else the person at the terminal."""
-    from rig.operators.console import ConsoleOperator
-    from rig.operators.desk import Desk
-    from rig.operators.keys import open_keyboard
-    from rig.operators.virtual import VirtualOperator
-
-    person = ConsoleOperator(console, Desk(open_keyboard(sys.stdin)))
-    if bench.hands is not None:
-        yield VirtualOperator(
-            bench.hands, bench.clock, request.seed or 0, say=person.tell, show_progress=person.progress
-        )
-        return
-    with person.desk:
-        yield person

@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from rig.commands_upkeep import add_to
+
 if TYPE_CHECKING:
     from rig.bench_check import Asked, BenchChecked, Unasked
 
@@ -18,6 +20,8 @@ bench_app = typer.Typer(
     help="The bench itself: find instruments, ask them what they can do, read a trace of what was said.",
 )
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON document instead of text.")]
+
+add_to(bench_app)
 
 
 @bench_app.command()

@@ -17,6 +17,7 @@ from rig.stages.characterise_source import know_the_source
 from rig.stages.judge import Verdict, judge, life_finding
 from rig.stages.leads import meter_to_rail
 from rig.stages.life import look_for_life
+from rig.stages.verify_bench import require_a_product
 from rig.workflow import PASSED, Purpose, Work, named, run_stages
 
 if TYPE_CHECKING:
@@ -115,6 +116,7 @@ def run_visit(
     """
     contents = product.contents
     batch = contents.serial.batch_of(request.serial)
+    require_a_product(request.serial, bench.file.reference.serial if bench.file.reference is not None else None)
     database.require_writable()
     records = bench_records(database, bench, bench_file)
     began = bench.clock.now()

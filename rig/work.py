@@ -17,6 +17,7 @@ from db.history import history, unfinished_visits
 from drivers.errors import DriverError, LinkError
 from drivers.link import SerialOptions
 from drivers.scanner import Scanner
+from rig.bench_history import reference_checks
 from rig.endings import sentence
 from rig.errors import RigError, SerialProblem, Stopped
 from rig.operators.console import ConsoleOperator
@@ -26,11 +27,13 @@ from rig.operators.live_line import QUIET, STRONG
 from rig.operators.newcomer import NewcomerOperator
 from rig.operators.verdict_sign import verdict_lines
 from rig.operators.virtual import VirtualOperator
+from rig.records import bench_records
 from rig.reports.keep import keep_reports
 from rig.scan import DeskScans, ScannerFeed
 from rig.science.decision import Decision
 from rig.sight import KnobPosition
 from rig.stages.survey import KNOB, OCTAVE
+from rig.stages.verify_bench import verification_due
 from rig.visit import PASSED, Purpose, Request, run_visit
 
 if TYPE_CHECKING:
@@ -259,8 +262,8 @@ def work_at_terminal(
         person.tell(
             f"{product.contents.product.name} on the {bench.file.bench.name}; results go to {database.url_shown}."
         )
-        for left in _left_open(database, bench):
-            person.tell(left)
+        for sentence_due in (*_left_open(database, bench), *_verification(database, bench, bench_file)):
+            person.tell(sentence_due)
         calls = Calls(
             visit=lambda serial: run_visit(
                 bench,
@@ -305,6 +308,17 @@ def _left_open(database: Database, bench: Bench) -> list[str]:
         return []
     serials = ", ".join(dict.fromkeys(each.serial for each in left))
     return [f"Begun on this bench and never ended: {serials}. Scan a unit to go on with it; what was measured is kept."]
+
+
+def _verification(database: Database, bench: Bench, bench_file: Loaded[BenchFile]) -> list[str]:
+    """A sentence where the bench is due for verification with its reference unit."""
+    reference = bench.file.reference
+    if reference is None:
+        return []
+    records = bench_records(database, bench, bench_file)
+    checks = reference_checks(database, records.revision_id, reference.serial)
+    due = verification_due(checks, bench.clock.utc(), reference.every_hours)
+    return [due] if due else []
 
 
 def _finish(visit: Visit, person: ConsoleOperator, bench: Bench, product: Product, out: Path | None) -> None:

@@ -1,0 +1,119 @@
+"""Commands that keep a bench trustworthy: its source known, its reference unit measured, its own spread studied."""
+
+from __future__ import annotations
+
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from rig.bench import Bench
+    from rig.operators.port import Operator
+    from rig.product import Product
+    from rig.records import BenchRecords
+    from rig.tomlfile import Loaded
+
+BenchOption = Annotated[Path | None, typer.Option("--bench", help="Bench file (TOML). Default: the virtual bench.")]
+ProductOption = Annotated[
+    Path | None, typer.Option("--product", help="Product file (TOML). Default: the invented demonstration product.")
+]
+OperatorOption = Annotated[str, typer.Option("--operator", help="Who stands at the bench.")]
+
+
+def add_to(app: typer.Typer) -> None:
+    """Add the commands of this module to the commands about the bench."""
+    app.command()(characterise)
+    app.command()(verify)
+    app.command()(study)
+
+
+def characterise(bench: BenchOption = None, product: ProductOption = None) -> None:
+    """Measure the source against the meter, up and down; the curve corrects every CV until it is too old."""
+    from rig.stages.characterise_source import characterise_source
+
+    with _opened(bench, product) as (opened, files, operator, records):
+        _connect(opened, operator, files.contents.serial.example, files)
+        characterise_source(opened, files.contents, operator, records)
+
+
+def verify(
+    serial: Annotated[str, typer.Argument(help="Serial of the reference unit, as scanned.")],
+    bench: BenchOption = None,
+    product: ProductOption = None,
+    operator: OperatorOption = "operator",
+    restart: Annotated[
+        str, typer.Option("--restart", help="Begin the history anew, and why (an instrument came back).")
+    ] = "",
+) -> None:
+    """Measure the bench's reference unit against its own history; exit code 3 when the bench has moved."""
+    from rig.endings import BENCH_FAULT
+    from rig.errors import WrongInput
+    from rig.product import clean_scan
+    from rig.science.reference import Standing
+    from rig.stages.characterise_source import know_the_source
+    from rig.stages.verify_bench import VerifyRequest, require_the_reference, verify_bench
+
+    with _opened(bench, product) as (opened, files, person, records):
+        if opened.file.reference is None:
+            raise WrongInput("This bench names no reference unit: add [reference] with its serial to the bench file.")
+        scanned = clean_scan(serial)
+        require_the_reference(scanned, opened.file.reference.serial)
+        _connect(opened, person, scanned, files)
+        line = know_the_source(opened, files.contents, person, records)
+        request = VerifyRequest(scanned, opened.file.reference.serial, operator, restart_reason=restart)
+        found = verify_bench(opened, records, files, person, line, request)
+        for each in found.checks:
+            typer.echo(each.sentence)
+        typer.echo(found.sentence)
+    if found.standing is Standing.MOVED:
+        raise typer.Exit(BENCH_FAULT)
+
+
+def study(
+    serials: Annotated[list[str], typer.Argument(help="Serials of the units, two at least.")],
+    operators: Annotated[list[str], typer.Option("--operator", help="Who measures; name each, two at least.")],
+    repeats: Annotated[int, typer.Option("--repeats", min=2, max=20, help="How often each measures each unit.")] = 2,
+    seed: Annotated[int, typer.Option("--seed", min=0, help="Draws the order of the runs.")] = 1,
+    bench: BenchOption = None,
+    product: ProductOption = None,
+) -> None:
+    """Repeatability and reproducibility: which part of the spread between measurements is the rig's own."""
+    from rig.product import clean_scan
+    from rig.stages.bench_study import StudyPlan, run_study
+    from rig.stages.characterise_source import know_the_source
+
+    plan = StudyPlan(tuple(clean_scan(each) for each in serials), tuple(operators), repeats, seed)
+    with _opened(bench, product) as (opened, files, person, records):
+        _connect(opened, person, plan.serials[0], files)
+        line = know_the_source(opened, files.contents, person, records)
+        result = run_study(opened, records, files, person, line, plan)
+        typer.echo("\n".join(result.sentences))
+
+
+@contextmanager
+def _opened(
+    bench: Path | None, product: Path | None
+) -> Iterator[tuple[Bench, Loaded[Product], Operator, BenchRecords]]:
+    from rig.bench import open_bench
+    from rig.opening import console_of, ending_in_a_sentence, limits_of, load_files, open_record, operator_at
+    from rig.records import bench_records
+
+    bench_file, product_file = load_files(bench, product)
+    with (
+        ending_in_a_sentence(),
+        open_record() as database,
+        open_bench(bench_file, limits_of(product_file)) as opened,
+        operator_at(console_of(to_stderr=False), opened, None) as operator,
+    ):
+        yield opened, product_file, operator, bench_records(database, opened, bench_file)
+
+
+def _connect(bench: Bench, operator: Operator, serial: str, product: Loaded[Product]) -> None:
+    operator.warn(product.contents.cautions)
+    operator.connect_unit(serial, product.contents.oscillators[0])
+    bench.source.set_voltage(0.0)
+    bench.source.output_on()

@@ -1,0 +1,77 @@
+"""What every command that touches a bench opens first: files, record, console, whoever does the turning."""
+
+from __future__ import annotations
+
+import sys
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+import typer
+from rich.console import Console
+
+from db.engine import open_database
+from drivers.source import VoltageLimits
+from fixtures import demonstration_bench, demonstration_product
+from rig.bench import load_bench
+from rig.operators.console import ConsoleOperator
+from rig.operators.desk import Desk
+from rig.operators.keys import open_keyboard
+from rig.operators.virtual import VirtualOperator
+from rig.product import load_product
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from db.engine import Database
+    from rig.bench import Bench, BenchFile
+    from rig.operators.port import Operator
+    from rig.product import Product
+    from rig.tomlfile import Loaded
+
+INTERRUPTED = 130
+"""Exit code after Ctrl-C, as shells have it."""
+
+
+def load_files(bench: Path | None, product: Path | None) -> tuple[Loaded[BenchFile], Loaded[Product]]:
+    """Bench and product file; those of the demonstration where none is named."""
+    return load_bench(bench or demonstration_bench()), load_product(product or demonstration_product())
+
+
+def limits_of(product: Loaded[Product]) -> VoltageLimits:
+    """What the product bears at its CV jack."""
+    absolute = product.contents.range.absolute
+    return VoltageLimits(absolute.low_v, absolute.high_v)
+
+
+@contextmanager
+def ending_in_a_sentence() -> Iterator[None]:
+    """Ctrl-C, once everything is closed."""
+    try:
+        yield
+    except KeyboardInterrupt:
+        typer.echo("Stopped: the source is at 0 V with its output off, and what was measured is kept.", err=True)
+        raise typer.Exit(INTERRUPTED) from None
+
+
+@contextmanager
+def open_record() -> Iterator[Database]:
+    """The database, where the environment or the user's data folder has it."""
+    with open_database() as database:
+        yield database
+
+
+def console_of(*, to_stderr: bool) -> Console:
+    """The terminal; its error side where a document goes to the other."""
+    return Console(stderr=to_stderr, highlight=False, soft_wrap=True)
+
+
+@contextmanager
+def operator_at(console: Console, bench: Bench, seed: int | None) -> Iterator[Operator]:
+    """Hands of the bench where it has some, else the person at the terminal."""
+    person = ConsoleOperator(console, Desk(open_keyboard(sys.stdin)))
+    if bench.hands is not None:
+        yield VirtualOperator(bench.hands, bench.clock, seed or 0, say=person.tell, show_progress=person.progress)
+        return
+    with person.desk:
+        yield person
