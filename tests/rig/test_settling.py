@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from math import log2
 
 import numpy as np
@@ -61,7 +62,7 @@ def test_a_slow_cv_input_is_waited_for_and_measured_right(stand, time_constant_s
         )
         # the counter's time base is common to all: its mean is not the settling's
         assert np.all(np.abs(off - np.median(off)) < 0.1 + 3.0 * 0.1)
-        steps = np.sign([point.cv_v - before.cv_v for before, point in zip(points, points[1:], strict=False)])
+        steps = np.sign([point.cv_v - before.cv_v for before, point in pairwise(points)])
         assert abs(np.mean(off[1:] * steps)) < 0.1
         assert acquisition.unsettled_s is None
         # a fast one is not slowed

@@ -294,6 +294,38 @@ def test_a_turning_knob_is_said_to_turn(warm):
         assert any(said.startswith("knob is turning: at ") for said in bench.turn(sight, 0.0, 1.0))
 
 
+def test_a_switch_that_changes_nothing_is_read_as_it_is_after_long(warm):
+    with warm() as bench:
+        sight = bench.switch("1")
+        sight.look()
+        began = bench.clock.now()
+        _, sighting = until_done(sight, most=400)
+        assert sight.unmoved
+        assert sighting.said == "octave switch changes nothing: read as it is"
+        assert bench.clock.now() - began >= 5.9
+
+
+@pytest.mark.parametrize("wanted", ["middle", "high"])
+def test_a_knob_that_changes_nothing_is_read_as_it_is_after_long(warm, wanted):
+    with warm() as bench:
+        sight = bench.knob(wanted)
+        sight.look()
+        began = bench.clock.now()
+        _, sighting = until_done(sight, most=400)
+        assert sight.unmoved
+        assert sighting.said == "knob changes nothing: read as it is"
+        assert bench.clock.now() - began >= 5.9
+
+
+def test_a_switch_moved_to_the_wrong_place_is_not_one_that_changes_nothing(warm):
+    with warm() as bench:
+        sight = bench.switch("1")
+        settled(sight)
+        bench.hands.set_control("octave", "2")
+        assert not until_done(sight, most=400)[1].done
+        assert not sight.unmoved
+
+
 def test_a_knob_has_three_places(warm):
     with warm() as bench, pytest.raises(ValueError, match="half"):
         bench.knob("half")
