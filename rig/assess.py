@@ -8,10 +8,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from rig.budgets import sweep_budgets
 from rig.science.decision import Decision, Limits, Rule, decide, decide_bounded
 from rig.science.drift import drift_columns
+from rig.science.levels import level_covariance, own_covariance, pooled_scatter, terms_covariance
 from rig.science.points import errors_cents, errors_covariance_cents2, worst_error
-from rig.science.tracking import fit_tracking, jacobian, lack_of_fit, predict
+from rig.science.tracking import fit_tracking, lack_of_fit, predict
 from rig.science.uncertainty import pitch_covariance_octaves2
 
 if TYPE_CHECKING:
@@ -21,7 +23,9 @@ if TYPE_CHECKING:
 
     from rig.acquire import Point
     from rig.bench import BenchFile
+    from rig.budgets import Stated, SweepBudgets
     from rig.product import Product
+    from rig.science.budget import Budget
     from rig.science.characterisation import CvCorrection
     from rig.science.tracking import LackOfFit, Prior, TrackingFit
 
@@ -29,7 +33,9 @@ if TYPE_CHECKING:
 
 CENTS = 1200.0
 COVERAGE = 2.0
-"""Coverage factor of expanded uncertainties: about 95 % for a normal distribution (JCGM 100, 6.3.3)."""
+"""Coverage factor of error bars in plots: about 95 % for a normal distribution (JCGM 100, 6.3.3)."""
+ONE_SIDED = 0.975
+"""Probability of each bound of a worst error: beyond either lies a fortieth, as beyond U at 95 %."""
 IMPROBABLE = 1e-4
 """Probability under which a misfit is not put down to chance."""
 
@@ -49,13 +55,19 @@ class Finding:
     lower: float
     upper: float
     note: str = ""
+    budget: Budget | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class SweepAssessment:
-    """What one sweep says: the fit with drift removed, errors of the points with covariance, in cents."""
+    """What one sweep says: the fit with drift removed, errors of the points with covariance, in cents.
 
+    ``points`` as they were taken. ``covariance`` (4, 4) is that of the tracking terms, from the readings' own doubt.
+    """
+
+    points: tuple[Point, ...]
     fit: TrackingFit
+    covariance: Array
     misfit: LackOfFit
     x: Array
     cv_v: Array
@@ -72,11 +84,6 @@ class SweepAssessment:
     def parameters(self) -> Array:
         """Tracking parameters, shape (4,)."""
         return np.asarray(self.fit.parameters)
-
-    @property
-    def covariance(self) -> Array:
-        """Covariance of the tracking parameters, shape (4, 4), inflated where the scatter asks for it."""
-        return np.asarray(self.fit.covariance)[:4, :4] * self.noise_inflation**2
 
     @property
     def fits(self) -> bool:
@@ -99,30 +106,32 @@ def assess_sweep(
     random = np.array([point.relative_standard_uncertainty for point in points]) / log(2.0)
     grid_v = bench.source.resolution_v / sqrt(12.0)
     slope_per_v = np.asarray(law.octaves_per_volt(cv_v))
-    uncertainty = np.hypot(random, grid_v * slope_per_v)
+    grid = grid_v * np.abs(slope_per_v)
+    uncertainty = np.hypot(random, grid)
     columns = np.asarray(drift_columns(x, time_s - np.mean(time_s), x.min(), x.max()))
     fit = fit_tracking(x, pitch, uncertainty, extra=columns, prior=prior)
     drift, drift_covariance = _drift(fit)
     misfit = lack_of_fit(fit, uncertainty, product.measuring.model_misfit_cents / CENTS)
-    inflation = 1.0
+    scatter = pooled_scatter(fit)
+    own = own_covariance(random, grid, [point.index for point in points]) * scatter.factor**2
+    terms = np.asarray(fit.covariance)[:4, :4]
     if fit.converged:
-        inflation = sqrt(max(1.0, float(fit.chi_squared) / max(1, int(fit.degrees_of_freedom))))
+        terms = terms_covariance(fit, x, columns, uncertainty, own)
 
     first = np.array([not point.revisit for point in points])
     chosen = np.flatnonzero(first)[np.argsort(x[first])]
     level = (pitch - columns @ drift)[chosen]
     programmed_v = np.array([point.cv_programmed_v for point in points])[chosen]
-    covariance = (
-        np.diag((uncertainty[chosen] * inflation) ** 2)
-        + columns[chosen] @ drift_covariance @ columns[chosen].T
-        + pitch_covariance_octaves2(law, cv_v[chosen], line.covariance_at(programmed_v))
-    )
+    covariance = level_covariance(fit, x, columns, uncertainty, own)[np.ix_(chosen, chosen)]
+    covariance = covariance + pitch_covariance_octaves2(law, cv_v[chosen], line.covariance_at(programmed_v))
     musical = _musical(cv_v[chosen], product)
     duration_s = float(np.ptp(time_s))
     rates = drift * CENTS * 60.0
-    rates_u = np.sqrt(np.diag(drift_covariance)) * inflation * CENTS * 60.0
+    rates_u = np.sqrt(np.diag(drift_covariance)) * scatter.factor * CENTS * 60.0
     return SweepAssessment(
+        points=tuple(points),
         fit=fit,
+        covariance=terms,
         misfit=misfit,
         x=x[chosen],
         cv_v=cv_v[chosen],
@@ -133,7 +142,7 @@ def assess_sweep(
         drift_cents_per_minute=(float(rates[0]), float(rates[1])),
         drift_standard_uncertainty=(float(rates_u[0]), float(rates_u[1])),
         drifted_cents=float(np.max(np.abs(rates)) * duration_s / 60.0),
-        noise_inflation=inflation,
+        noise_inflation=scatter.factor,
     )
 
 
@@ -152,104 +161,56 @@ def _musical(cv_v: Array, product: Product) -> NDArray[np.bool_]:
 
 
 def tracking_findings(
-    assessed: SweepAssessment, product: Product, time_base_relative: float, line: CvCorrection
+    assessed: SweepAssessment, product: Product, stated: Stated, line: CvCorrection
 ) -> tuple[Finding, ...]:
     """Scale error, tracking in both ranges, highs error and base pitch."""
-    limits, rule = product.limits, product.decision_rule
-    musical, error = assessed.musical, assessed.error_cents
-    x_musical = assessed.x[musical]
-    centred = x_musical - np.mean(x_musical)
-    slope = np.zeros(error.size)
-    slope[musical] = centred / np.sum(centred**2)
-    top = np.zeros(error.size)
-    top[-1] = 1.0
-    line_at_top = (assessed.x[-1] - np.mean(x_musical)) * slope
-    line_at_top[musical] += 1.0 / np.sum(musical)
+    limits, rule, musical = product.limits, product.decision_rule, assessed.musical
+    budgets = sweep_budgets(assessed, assessed.points, product, stated, line)
+    whole = np.ones_like(musical)
     return (
-        _linear(
-            "scale_error",
-            "Scale error",
-            "cents/octave",
-            slope,
-            assessed,
-            limits.scale_error_cents_per_octave,
-            rule,
-        ),
-        _worst(
-            "tracking_musical",
-            "Tracking, musical range",
-            musical,
-            assessed,
-            limits.tracking_musical_cents,
-            rule,
-        ),
-        _worst(
-            "tracking_full",
-            "Tracking, full range",
-            np.ones_like(musical),
-            assessed,
-            limits.tracking_full_cents,
-            rule,
-        ),
-        _linear("highs_error", "Highs error", "cents", top - line_at_top, assessed, limits.highs_error_cents, rule),
-        _base(assessed, product, time_base_relative, line),
+        judged("scale_error", "Scale error", budgets.scale_error(), limits.scale_error_cents_per_octave, rule),
+        _worst("tracking_musical", "Tracking, musical range", musical, budgets, limits.tracking_musical_cents, rule),
+        _worst("tracking_full", "Tracking, full range", whole, budgets, limits.tracking_full_cents, rule),
+        judged("highs_error", "Highs error", budgets.highs_error(), limits.highs_error_cents, rule),
+        _base(assessed, product, budgets),
     )
 
 
 def judged(
     characteristic: str,
     label: str,
-    unit: str,
-    value: float,
-    standard_uncertainty: float,
+    budget: Budget,
     plus_minus: float,
     rule: Rule,
     *,
     nominal: float = 0.0,
     note: str = "",
 ) -> Finding:
-    """A finding judged against nominal plus or minus a limit."""
-    expanded = COVERAGE * standard_uncertainty
+    """A finding judged against nominal plus or minus a limit, with the expanded uncertainty of its budget."""
+    expanded = budget.combine().expanded_uncertainty
     limits = Limits(nominal - plus_minus, nominal + plus_minus)
     return Finding(
         characteristic=characteristic,
         label=label,
-        value=value,
-        unit=unit,
+        value=budget.value,
+        unit=budget.unit,
         expanded_uncertainty=expanded,
         limits=limits,
         rule=rule,
-        decision=decide(value, expanded, limits, rule),
-        lower=value - expanded,
-        upper=value + expanded,
+        decision=decide(budget.value, expanded, limits, rule),
+        lower=budget.value - expanded,
+        upper=budget.value + expanded,
         note=note,
+        budget=budget,
     )
 
 
-def _linear(
-    characteristic: str,
-    label: str,
-    unit: str,
-    weights: Array,
-    assessed: SweepAssessment,
-    limit: float,
-    rule: Rule,
-) -> Finding:
-    value = float(weights @ assessed.error_cents)
-    variance = float(weights @ assessed.covariance_cents2 @ weights)
-    return judged(characteristic, label, unit, value, sqrt(max(variance, 0.0)), limit, rule)
-
-
 def _worst(
-    characteristic: str,
-    label: str,
-    mask: NDArray[np.bool_],
-    assessed: SweepAssessment,
-    limit: float,
-    rule: Rule,
+    characteristic: str, label: str, mask: NDArray[np.bool_], budgets: SweepBudgets, limit: float, rule: Rule
 ) -> Finding:
+    assessed = budgets.assessed
     chosen = np.ix_(mask, mask)
-    worst = worst_error(assessed.error_cents[mask], assessed.covariance_cents2[chosen])
+    worst = worst_error(assessed.error_cents[mask], assessed.covariance_cents2[chosen], probability=ONE_SIDED)
     limits = Limits(None, limit)
     at_v = float(assessed.cv_v[mask][worst.index])
     return Finding(
@@ -264,43 +225,31 @@ def _worst(
         lower=worst.lower_cents,
         upper=worst.upper_cents,
         note=f"worst at {at_v:.2f} V",
+        budget=budgets.worst(mask),
     )
 
 
-def _base(assessed: SweepAssessment, product: Product, time_base_relative: float, line: CvCorrection) -> Finding:
-    law = product.law.law()
+def _base(assessed: SweepAssessment, product: Product, budgets: SweepBudgets) -> Finding:
+    law, limit, rule = product.law.law(), product.limits.base_pitch_cents, product.decision_rule
     base_cv = np.array([product.range.base_cv_v])
-    x = np.asarray(law.octaves(base_cv))
     nominal = np.log2(product.range.lowest_note_hz)
     if not assessed.fit.converged:
+        # how far off it may be nobody knows without a curve, so it is not decided
         lowest = int(np.argmin(np.abs(assessed.cv_v - base_cv[0])))
         found = float(CENTS * (assessed.pitch_octaves[lowest] - nominal))
-        return judged(
-            "base_pitch",
-            "Base pitch",
-            "cents",
-            found,
-            0.0,
-            product.limits.base_pitch_cents,
-            product.decision_rule,
+        return Finding(
+            characteristic="base_pitch",
+            label="Base pitch",
+            value=found,
+            unit="cents",
+            expanded_uncertainty=0.0,
+            limits=Limits(-limit, limit),
+            rule=rule,
+            decision=Decision.NO_DECISION,
+            lower=found,
+            upper=found,
+            note="no curve fits this sweep",
         )
-    value = float(CENTS * (predict(assessed.parameters, x)[0] - nominal))
-    by_parameters = np.asarray(jacobian(assessed.parameters, x))[0]
-    programmed_v = line.programmed_v(base_cv[0], 1e-6)
-    by_cv = float(law.octaves_per_volt(base_cv)[0]) ** 2 * float(line.covariance_at([programmed_v])[0, 0])
-    variance = (
-        float(by_parameters @ assessed.covariance @ by_parameters)
-        + by_cv
-        + (time_base_relative / log(2.0)) ** 2
-        + (product.measuring.model_misfit_cents / CENTS / sqrt(3.0)) ** 2
-    )
-    return judged(
-        "base_pitch",
-        "Base pitch",
-        "cents",
-        value,
-        CENTS * sqrt(variance),
-        product.limits.base_pitch_cents,
-        product.decision_rule,
-        note=f"lowest note {product.range.lowest_note_hz:.3f} Hz",
-    )
+    value = float(CENTS * (predict(assessed.parameters, np.asarray(law.octaves(base_cv)))[0] - nominal))
+    note = f"lowest note {product.range.lowest_note_hz:.3f} Hz"
+    return judged("base_pitch", "Base pitch", budgets.base_pitch(value), limit, rule, note=note)

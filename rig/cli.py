@@ -92,6 +92,7 @@ def check(
     ambient: AmbientOption = None,
     as_json: JsonOption = False,
     timing: TimingOption = False,
+    budget: Annotated[bool, typer.Option("--budget", help="Print the uncertainty budget of every finding.")] = False,
     out: FolderOption = None,
 ) -> None:
     """Measure and judge one unit and print the trim recommendation; nothing is turned."""
@@ -102,7 +103,7 @@ def check(
     bench_file, product_file = load_files(bench, product)
     request = Request(clean_scan(serial), Purpose.CHECK, operator, ambient_c=ambient)
     product_file.contents.serial.batch_of(request.serial)
-    _visit(bench_file, product_file, request, out, as_json=as_json, timing=timing)
+    _visit(bench_file, product_file, request, out, as_json=as_json, timing=timing, budget=budget)
 
 
 @app.command()
@@ -265,10 +266,12 @@ def _visit(
     *,
     as_json: bool,
     timing: bool,
+    budget: bool = False,
 ) -> None:
     from rig.bench import open_bench
     from rig.endings import exit_code_of
     from rig.opening import console_of, ending_in_a_sentence, limits_of, open_record, operator_at
+    from rig.reports.budget import budgets_lines
     from rig.reports.document import visit_document
     from rig.reports.keep import keep_reports
     from rig.reports.screen import screen_lines, timing_lines
@@ -295,5 +298,7 @@ def _visit(
         lines = screen_lines(visit, kept, database_shown)
         if timing:
             lines += timing_lines(visit)
+        if budget:
+            lines += ["", *budgets_lines([each.budget for each in visit.findings if each.budget is not None])]
         typer.echo("\n".join(lines))
     raise typer.Exit(exit_code_of(visit.verdict.decision))

@@ -31,6 +31,7 @@ class Fault(StrEnum):
     LEAKAGE = "leakage"
     SLOW_WARM_UP = "slow warm-up"
     NOT_THIS_KIND = "not an oscillator of this kind"
+    SLOW_CV = "slow CV input"
     DEAD_RAIL = "dead rail"
     KNOB_RANGE = "knob range"
     UNSTEADY = "drift"
@@ -66,6 +67,16 @@ def dead_cv(octaves_seen: float, octaves_expected: float) -> Cause:
     )
 
 
+def does_not_settle(ceiling_s: float) -> Cause:
+    """Pitch that still moves long after a step of the CV."""
+    return Cause(
+        Fault.SLOW_CV,
+        "CV input",
+        f"Pitch does not settle within {ceiling_s:g} s after a step of the CV: look for a wrong capacitor or a bad "
+        "joint at the CV input.",
+    )
+
+
 def out_of_travel(label: str, turns_more: float) -> Cause:
     """A trim that cannot reach its target."""
     direction = "clockwise" if turns_more > 0.0 else "counter-clockwise"
@@ -94,6 +105,15 @@ def dead_rail(voltage_v: float, nominal_v: float) -> Cause:
         "rail",
         f"The reference rail stands at {voltage_v:.2f} V instead of {nominal_v:g} V: a dead reference or a short "
         "on it; octave switch and knob hang on it.",
+    )
+
+
+def dead_switch() -> Cause:
+    """An octave switch that changes nothing."""
+    return Cause(
+        Fault.DEAD_RAIL,
+        "rail",
+        "The octave switch changes nothing: look at the reference rail where it feeds the switch, and at the switch.",
     )
 
 
@@ -155,7 +175,7 @@ def other_causes(findings: Sequence[Finding], found: Sequence[Cause], *, untrimm
     :param untrimmed: nobody has turned a trim yet, so what trims bring inside is no fault.
     """
     explained = {cause.fault for cause in found}
-    whole = {Fault.DEAD_OUTPUT, Fault.DEAD_CV, Fault.NOT_THIS_KIND}
+    whole = {Fault.DEAD_OUTPUT, Fault.DEAD_CV, Fault.SLOW_CV, Fault.NOT_THIS_KIND}
     if explained & whole:
         return ()
     causes = []

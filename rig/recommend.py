@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from rig.diagnosis import Fault, dead_rail, octave_divider, out_of_travel, sweep_causes
+from rig.diagnosis import Fault, dead_rail, dead_switch, octave_divider, out_of_travel, sweep_causes
 from rig.product import SCALE_KINDS, TrimKind
 from rig.science.learning import Belief, TrimKnowledge
 from rig.science.pitch import note_name
@@ -40,6 +40,8 @@ CURABLE = 1.0
 """Share of the limits at which the planned moves bring a unit inside after all."""
 BEYOND_DOUBT = 1.5
 """Times the whole travel: more turns than that no trim has left, wherever it stands and whatever a turn does."""
+DEAD_STEP_OCTAVES = 0.2
+"""A switch whose positions differ by less does nothing."""
 RAIL_MARGIN = 0.8
 """Share of the rail's limit that averaging the octave steps may use up."""
 
@@ -249,13 +251,16 @@ def recommend(
         causes.append(dead_rail(rail_v, limit.nominal_v))
     elif rail_v is not None and rail_trim is not None:
         steeper = _scale_change(product, plan)
+        if steps_octaves.size and float(np.max(np.abs(steps_octaves))) < DEAD_STEP_OCTAVES:
+            causes.append(dead_switch())
         wanted = rail_plan(product, rail_v, steps_octaves * steeper)
         if wanted is not None and rail_should_move(product, wanted, rail_v):
             advice.append(_rail_advice(*rail_trim, known[rail_trim[0]].gain, rail_v, wanted.target_v))
         else:
             left_alone.append(rail_trim[0])
         # with the tracking itself far off, the steps say little of the divider
-        cause = octave_cause(product, wanted) if wanted is not None and curable else None
+        dead = any(each.fault is Fault.DEAD_RAIL for each in causes)
+        cause = octave_cause(product, wanted) if wanted is not None and curable and not dead else None
         causes += [cause] if cause is not None else []
     centre_trim = product.trim_of(TrimKind.CENTRE)
     if centre_trim is not None and knob_centre_octaves is not None and knob_middle_octaves is not None:

@@ -51,8 +51,8 @@ MIDDLE_THIRD = (1.0 / 3.0, 2.0 / 3.0)
 NO_SIGNAL = "no signal: cable out or unit off"
 NO_POSITION = "the pitch fits no position of the octave switch: does the knob stand at its low stop?"
 NOT_THE_KNOB = "the pitch fits no position of the knob: has the octave switch moved?"
-UNMOVED_SWITCH = "octave switch changes nothing: read as it is"
-UNMOVED_KNOB = "knob changes nothing: read as it is"
+UNMOVED_SWITCH = "octave switch changes nothing: if it was moved, say so"
+UNMOVED_KNOB = "knob changes nothing: if it was turned, say so"
 WAS_OFF = "the signal is back, but the unit was off: it must warm up again"
 COUNTS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight")
 
@@ -231,7 +231,7 @@ class OctaveSight:
             self._first = seen
         if seen == self._first != self.wanted and self._listening.held(UNMOVED_S):
             self.unmoved = True
-            return Sighting(True, UNMOVED_SWITCH)
+            return Sighting(False, UNMOVED_SWITCH)
         return Sighting(seen == self.wanted, f"octave switch is {self._where(seen)}")
 
     def _far_off(self, octaves: float) -> Sighting:
@@ -329,7 +329,7 @@ class KnobSight:
             return Sighting(False, f"knob is turning: at {100.0 * travel:.0f} % of its range")
         self.unmoved = not self._turned and abs(travel - self._goal) > FAR_SHARE and self._listening.held(UNMOVED_S)
         if self.unmoved:
-            return Sighting(True, UNMOVED_KNOB)
+            return Sighting(False, UNMOVED_KNOB)
         return self._resting(travel)
 
     def _resting(self, travel: float) -> Sighting:

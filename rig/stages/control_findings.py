@@ -1,20 +1,36 @@
-"""Findings on what is not in a sweep: rail, octave steps, knob, drift."""
+"""Findings on what is not in a sweep: rail, octave steps, knob, drift; each with its budget."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from rig.assess import judged
+from rig.budgets import (
+    drift_budget,
+    knob_centre_budget,
+    knob_range_budget,
+    octave_step_budget,
+    rail_budget,
+    readings_of_a_window,
+    stated_of,
+)
 
 if TYPE_CHECKING:
     from rig.acquire import Acquisition
     from rig.assess import Finding
+    from rig.budgets import Stated
     from rig.stages.survey import KnobPitches, Pitch, Voltage
     from rig.stages.warm_up import WarmedUp
 
 CENTS = 1200.0
+RAIL_READINGS = 5
+
+
+def stated_for_sweeps(acquisition: Acquisition) -> Stated:
+    """What the calibrations state today of the meter's range in which the source was characterised, and of the rest."""
+    full = acquisition.product.range.full
+    highest_v = max(abs(full.low_v), abs(full.high_v))
+    return stated_of(acquisition.bench.file, highest_v, acquisition.bench.today, acquisition.ambient_c)
 
 
 def control_findings(
@@ -32,34 +48,20 @@ def control_findings(
     limits, rule = product.limits, product.decision_rule
     findings: list[Finding] = []
     if rail is not None and limits.rail is not None:
+        permitted, bench = limits.rail, acquisition.bench
+        stated = stated_of(bench.file, permitted.nominal_v, bench.today, acquisition.ambient_c)
+        budget = rail_budget(rail.voltage_v, rail.standard_uncertainty_v, RAIL_READINGS, stated)
         findings.append(
-            judged(
-                "rail",
-                "Reference rail",
-                "V",
-                rail.voltage_v,
-                rail.standard_uncertainty_v,
-                limits.rail.plus_minus_v,
-                rule,
-                nominal=limits.rail.nominal_v,
-            )
+            judged("rail", "Reference rail", budget, permitted.plus_minus_v, rule, nominal=permitted.nominal_v)
         )
     if octaves and limits.octave_step_cents is not None and product.controls.octave is not None:
-        switch = product.controls.octave
+        switch, lowest = product.controls.octave, octaves[0]
+        lowest_u = noise_inflation * lowest.standard_uncertainty
         for position, nominal, pitch in zip(switch.positions[1:], switch.octaves[1:], octaves[1:], strict=True):
-            findings.append(
-                judged(
-                    f"octave_step_{position}",
-                    f"Octave step {position}",
-                    "cents",
-                    CENTS * (pitch.octaves - octaves[0].octaves - nominal),
-                    CENTS
-                    * noise_inflation
-                    * float(np.hypot(pitch.standard_uncertainty, octaves[0].standard_uncertainty)),
-                    limits.octave_step_cents,
-                    rule,
-                )
-            )
+            value = CENTS * (pitch.octaves - lowest.octaves - nominal)
+            budget = octave_step_budget(position, value, noise_inflation * pitch.standard_uncertainty, lowest_u)
+            name, label = f"octave_step_{position}", f"Octave step {position}"
+            findings.append(judged(name, label, budget, limits.octave_step_cents, rule))
     if knob is not None and product.controls.knob is not None:
         findings += _knob_findings(acquisition, knob, product.controls.knob.repeatability_cents, noise_inflation)
     return tuple(findings)
@@ -69,48 +71,30 @@ def _knob_findings(
     acquisition: Acquisition, knob: KnobPitches, repeatability_cents: float, noise_inflation: float
 ) -> list[Finding]:
     product = acquisition.product
+    limits, rule = product.limits, product.decision_rule
     findings = []
     nominal_octaves = product.controls.knob.range_octaves if product.controls.knob is not None else 0.0
-    ends = CENTS * noise_inflation * float(np.hypot(knob.low.standard_uncertainty, knob.high.standard_uncertainty))
-    if product.limits.knob_range_cents is not None:
-        findings.append(
-            judged(
-                "knob_range",
-                "Knob range",
-                "cents",
-                CENTS * knob.range_octaves,
-                ends,
-                product.limits.knob_range_cents,
-                product.decision_rule,
-                nominal=CENTS * nominal_octaves,
-            )
-        )
-    if product.limits.knob_centre_cents is not None:
-        findings.append(
-            judged(
-                "knob_centre",
-                "Knob centre",
-                "cents",
-                CENTS * knob.centre_octaves,
-                float(np.hypot(repeatability_cents, ends)),
-                product.limits.knob_centre_cents,
-                product.decision_rule,
-                note="a hand sets the middle",
-            )
-        )
+    low, middle, high = (noise_inflation * each.standard_uncertainty for each in (knob.low, knob.middle, knob.high))
+    if limits.knob_range_cents is not None:
+        budget = knob_range_budget(CENTS * knob.range_octaves, low, high)
+        nominal = CENTS * nominal_octaves
+        findings.append(judged("knob_range", "Knob range", budget, limits.knob_range_cents, rule, nominal=nominal))
+    if limits.knob_centre_cents is not None:
+        budget = knob_centre_budget(CENTS * knob.centre_octaves, low, middle, high, repeatability_cents)
+        note = "a hand sets the middle"
+        findings.append(judged("knob_centre", "Knob centre", budget, limits.knob_centre_cents, rule, note=note))
     return findings
 
 
 def drift_findings(acquisition: Acquisition, warmed: WarmedUp) -> tuple[Finding, ...]:
     """Drift at both ends of the range, over the last window of warm-up."""
     product = acquisition.product
+    readings = readings_of_a_window(product)
     return tuple(
         judged(
             f"drift_{end}",
             f"Drift when warm, {end} end",
-            "cents/min",
-            rate.rate_cents_per_minute,
-            rate.standard_uncertainty,
+            drift_budget(end, rate, readings),
             product.limits.drift_cents_per_minute,
             product.decision_rule,
         )

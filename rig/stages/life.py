@@ -7,10 +7,11 @@ from math import log2
 from typing import TYPE_CHECKING
 
 from drivers.errors import NoSignal
-from rig.diagnosis import Cause, Fault, dead_cv, dead_output
+from rig.diagnosis import dead_cv, dead_output, does_not_settle
 
 if TYPE_CHECKING:
     from rig.acquire import Acquisition
+    from rig.diagnosis import Cause
     from rig.operators.port import Operator
 
 TRIES = 3
@@ -67,16 +68,6 @@ def _look(acquisition: Acquisition) -> Life:
         if high - low < LEAST_SHARE_OF_OCTAVES * expected:
             cause = dead_cv(high - low, expected)
     return Life(cvs_v, pitches, cause)
-
-
-def does_not_settle(ceiling_s: float) -> Cause:
-    """Pitch that still moves long after a step of the CV."""
-    return Cause(
-        Fault.OTHER,
-        "CV input",
-        f"Pitch does not settle within {ceiling_s:g} s after a step of the CV: look for a wrong capacitor or a bad "
-        "joint at the CV input.",
-    )
 
 
 def _pitch(acquisition: Acquisition, cv_v: float) -> float | None:

@@ -12,7 +12,7 @@ from rig.acquire import sweep
 from rig.assess import COVERAGE, assess_sweep, tracking_findings
 from rig.errors import NoDecision, UnitWasOff
 from rig.sight import KnobPosition, KnobSight, Known, OctaveSight
-from rig.stages.control_findings import control_findings, drift_findings
+from rig.stages.control_findings import RAIL_READINGS, control_findings, drift_findings, stated_for_sweeps
 from rig.stages.warm_up import expected_frequency_hz
 
 if TYPE_CHECKING:
@@ -30,13 +30,11 @@ CENTS = 1200.0
 KNOB_TRUSTED_CENTS = 3.0
 SHORT_SWEEP_POINTS = 7
 SWEEP_TRIES = 3
-RAIL_READINGS = 5
 OCTAVE, KNOB = "octave", "knob"
 KNOB_LOW, KNOB_MIDDLE, KNOB_HIGH = "low", "middle", "high"
 READINGS, FIRST_READINGS, MORE_READINGS = 4, 8, 8
 """Readings at a position, at the first one (every step is counted from it), and more where a decision is near."""
 NEAR_GUARD_BAND = 1.5
-UNMOVED_TRIES = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +122,7 @@ def survey(
     clock.sleep(soak_s - (clock.now() - began))
     sweep_id, assessed = steady_sweep(acquisition, operator, recorder, phase, drift_known=warmed.steady)
     findings = (
-        *tracking_findings(assessed, acquisition.product, acquisition.time_base_relative, acquisition.line),
+        *tracking_findings(assessed, acquisition.product, stated_for_sweeps(acquisition), acquisition.line),
         *control_findings(acquisition, rail, octaves, knob, assessed.noise_inflation),
         *drift_findings(acquisition, warmed),
     )
@@ -284,29 +282,19 @@ def without_drift(reads: Sequence[Read], again: Read) -> tuple[Pitch, ...]:
 
 
 def _switch_to(acquisition: Acquisition, operator: Operator, known: Known, stood: str, position: str) -> None:
-    """Have the octave switch moved, and see that it was; one that changes nothing is asked for once more.
+    """Have the octave switch moved, and see that it was, or be told so.
 
     :raises UnitWasOff: the signal was away meanwhile.
     """
     switch = acquisition.product.controls.octave
     if switch is None:
         return
-    for tried in range(UNMOVED_TRIES):
-        sight = OctaveSight(acquisition, position, switch.positions, switch.octaves, switch.read_at_cv_v, known, stood)
-        acquisition.resting = False
-        operator.set_control(OCTAVE, position, sight)
-        acquisition.resting = position == switch.positions[0] and not sight.was_off
-        if sight.was_off:
-            raise UnitWasOff("The unit was off while the octave switch was moved.")
-        if not sight.unmoved:
-            return
-        _tell_unmoved(operator, f"Octave switch to {position}", tried)
-
-
-def _tell_unmoved(operator: Operator, control: str, tried: int) -> None:
-    last = tried == UNMOVED_TRIES - 1
-    then = "it is read as it is." if last else "make sure that it is moved."
-    operator.tell(f"{control}: the pitch stays where it was; {then}")
+    sight = OctaveSight(acquisition, position, switch.positions, switch.octaves, switch.read_at_cv_v, known, stood)
+    acquisition.resting = False
+    operator.set_control(OCTAVE, position, sight)
+    acquisition.resting = position == switch.positions[0] and not sight.was_off
+    if sight.was_off:
+        raise UnitWasOff("The unit was off while the octave switch was moved.")
 
 
 def read_knob(acquisition: Acquisition, operator: Operator, recorder: Recorder, purpose: str) -> KnobPitches | None:
@@ -339,16 +327,12 @@ def turn_knob(acquisition: Acquisition, operator: Operator, position: str, low: 
         return
     trusted_cents = KNOB_TRUSTED_CENTS if known else 0.0
     wanted, cv_v = KnobPosition(position), knob.read_at_cv_v
-    for tried in range(UNMOVED_TRIES):
-        sight = KnobSight(acquisition, wanted, cv_v, low.octaves, knob.range_octaves, trusted_cents)
-        acquisition.resting = False
-        operator.set_control(KNOB, position, sight)
-        acquisition.resting = position == KNOB_LOW and not sight.was_off
-        if sight.was_off:
-            raise UnitWasOff("The unit was off while the knob was turned.")
-        if not sight.unmoved:
-            return
-        _tell_unmoved(operator, f"Knob to its {position}", tried)
+    sight = KnobSight(acquisition, wanted, cv_v, low.octaves, knob.range_octaves, trusted_cents)
+    acquisition.resting = False
+    operator.set_control(KNOB, position, sight)
+    acquisition.resting = position == KNOB_LOW and not sight.was_off
+    if sight.was_off:
+        raise UnitWasOff("The unit was off while the knob was turned.")
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,6 +12,7 @@ from rig.bench_history import keep_check, reference_checks, values_that_count, v
 from rig.errors import NoDecision, SerialProblem, WrongInput
 from rig.records import Wanted, begin_visit
 from rig.science.reference import Measured, Standing, against_history, worst_standing
+from rig.stages.control_findings import stated_for_sweeps
 from rig.stages.leads import meter_to_rail
 from rig.stages.survey import at_rest, read_rail, steady_sweep
 from rig.stages.warm_up import warm_up
@@ -174,7 +175,7 @@ def measure_steady(
         )
     at_rest(acquisition, operator)
     _, assessed = steady_sweep(acquisition, operator, recorder, purpose, drift_known=True)
-    findings = tracking_findings(assessed, acquisition.product, acquisition.time_base_relative, acquisition.line)
+    findings = tracking_findings(assessed, acquisition.product, stated_for_sweeps(acquisition), acquisition.line)
     measured = [
         Measured(each.characteristic, LABELS[each.characteristic], each.value, each.unit, each.expanded_uncertainty)
         for each in findings

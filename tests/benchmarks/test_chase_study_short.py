@@ -58,4 +58,4 @@ def test_the_same_seed_gives_the_same_study_to_the_last_digit(trials: list[Trial
 def test_the_report_names_every_figure(trials: list[Trial]):
     text = report(trials)
     assert "pivot below the played range: 3 units" in text
-    assert text.count("reached") == 12
+    assert text.count("reached") == 14

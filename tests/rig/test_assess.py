@@ -1,5 +1,7 @@
 """From points to findings, on sweeps made up from the physics, without a bench."""
 
+from datetime import date
+
 import numpy as np
 import pytest
 
@@ -7,6 +9,7 @@ from fixtures import demonstration_bench, demonstration_product
 from rig.acquire import CvLine, Point, sweep_order
 from rig.assess import assess_sweep, tracking_findings
 from rig.bench import load_bench
+from rig.budgets import scale_weights, stated_of
 from rig.diagnosis import Fault, sweep_causes
 from rig.product import load_product
 from rig.recommend import expected_knowledge, recommend
@@ -15,7 +18,7 @@ from rig.science.tracking import predict
 
 PRODUCT = load_product(demonstration_product()).contents
 BENCH = load_bench(demonstration_bench()).contents
-TIME_BASE = 1.2e-6
+STATED = stated_of(BENCH, PRODUCT.range.full.high_v, date(2026, 3, 2))
 LINE = CvLine(0.0, 1.0, np.diag([(3e-5) ** 2, (2e-5) ** 2]))
 RIGHT = np.array([np.log2(32.703), 1.0, 0.0, 0.0])
 CENT = np.log(2.0) / 1200.0
@@ -53,7 +56,7 @@ def of(parameters):
 
 def findings_of(points):
     assessed = assess_sweep(points, PRODUCT, BENCH, LINE)
-    return assessed, {each.characteristic: each for each in tracking_findings(assessed, PRODUCT, TIME_BASE, LINE)}
+    return assessed, {each.characteristic: each for each in tracking_findings(assessed, PRODUCT, STATED, LINE)}
 
 
 def test_a_unit_that_is_right_passes_everything():
@@ -84,9 +87,9 @@ def test_an_error_of_the_cv_is_common_to_all_points_and_so_does_not_average_out(
     doubtful = CvLine(0.0, 1.0, np.diag([0.0, (1e-3) ** 2]))
     points = points_of(of(RIGHT))
     assessed = assess_sweep(points, PRODUCT, BENCH, doubtful)
-    scale = tracking_findings(assessed, PRODUCT, TIME_BASE, doubtful)[0]
+    scale = tracking_findings(assessed, PRODUCT, STATED, doubtful)[0]
     # a gain of the CV in doubt by 0.1 % is a scale error in doubt by 1.2 cents an octave, however many points
-    assert scale.expanded_uncertainty == pytest.approx(2 * 1.2, rel=0.02)
+    assert scale.expanded_uncertainty == pytest.approx(1.96 * 1.2, rel=0.02)
     assert scale.decision in (Decision.CONDITIONAL_PASS, Decision.CONDITIONAL_FAIL)
 
 
@@ -105,7 +108,8 @@ def test_a_clipped_range_is_no_oscillator_of_this_kind():
 def test_what_cannot_be_fitted_is_judged_by_its_points_and_gets_no_advice(flat):
     assessed, findings = findings_of(points_of(flat))
     assert findings["tracking_musical"].decision is Decision.FAIL
-    advised = recommend(PRODUCT, assessed, tuple(findings.values()), None, np.array([]), None, None, expected_knowledge(PRODUCT))
+    known = expected_knowledge(PRODUCT)
+    advised = recommend(PRODUCT, assessed, tuple(findings.values()), None, np.array([]), None, None, known)
     assert advised.advice == () or assessed.fits is False
 
 
@@ -122,3 +126,23 @@ def test_the_order_of_a_sweep_returns_to_both_ends_and_takes_every_point_once():
         order = sweep_order(count)
         assert sorted(index for index, revisit in order if not revisit) == list(range(count))
         assert [index for index, revisit in order if revisit] == [0, count - 1, 0, count - 1]
+
+
+def test_every_finding_of_a_sweep_is_as_uncertain_as_its_budget_and_its_covariance_say():
+    assessed, findings = findings_of(points_of(of(RIGHT + np.array([0.0, 1.0 / 1200.0, 0.01, 1e-6]))))
+    for each in findings.values():
+        if each.limits.low is not None:
+            assert each.expanded_uncertainty == pytest.approx(each.budget.combine().expanded_uncertainty)
+    slope = scale_weights(assessed.x, assessed.musical)
+    by_covariance = np.sqrt(slope @ assessed.covariance_cents2 @ slope)
+    assert findings["scale_error"].budget.combine().standard_uncertainty == pytest.approx(by_covariance, rel=1e-3)
+    worst = int(np.argmax(np.abs(assessed.error_cents)))
+    at_worst = np.sqrt(assessed.covariance_cents2[worst, worst])
+    full = findings["tracking_full"]
+    assert full.budget.combine().standard_uncertainty == pytest.approx(at_worst, rel=1e-3)
+    assert full.expanded_uncertainty > 1.9 * at_worst
+
+
+def test_a_sweep_without_a_curve_has_no_decided_base_pitch():
+    _, findings = findings_of(points_of(lambda cv_v, time_s: 8.0))
+    assert findings["base_pitch"].decision is Decision.NO_DECISION

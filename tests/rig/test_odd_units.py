@@ -1,4 +1,4 @@
-"""Units and benches that are odd but legal: the verdict is right, the cause is the true one, the advice leads somewhere."""
+"""Units and benches that are odd but legal: the verdict is right, the cause true, the advice leads somewhere."""
 
 import pytest
 
