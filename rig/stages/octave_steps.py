@@ -30,6 +30,8 @@ if TYPE_CHECKING:
     from rig.stages.survey import Survey
 
 MOST_MOVES = 3
+WORTH_TURNING = 1.5
+"""A rail nearer to its target than so many tolerances is left alone: no hand does better."""
 
 
 def adjust_octave_steps(
@@ -55,7 +57,8 @@ def adjust_octave_steps(
         plan = rail_plan(product, rail.voltage_v, steps)
         if plan is None:
             break
-        if moves == MOST_MOVES or not rail_should_move(product, plan, rail.voltage_v):
+        near = abs(plan.target_v - rail.voltage_v) <= WORTH_TURNING * TOLERANCE_V
+        if near or moves == MOST_MOVES or not rail_should_move(product, plan, rail.voltage_v):
             # what no rail can make good is named after the proof, when scale and highs are known to be right
             return RailSet(moves, None)
         turns = (plan.target_v / rail.voltage_v - 1.0) / known[name].gain.mean
