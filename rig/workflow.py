@@ -120,11 +120,11 @@ def _sweep_anew(work: Work) -> None:
 
 
 def worth_another_round(work: Work) -> bool:
-    """A unit whose proof failed goes round again as long as a trim can still help and nothing is known to be broken."""
+    """Whether a unit whose proof is no plain pass goes round again: a trim can still help, nothing is known broken."""
     if work.left is None or work.causes or (work.tracking is not None and work.tracking.causes):
         return False
-    failed = worst_of([each.decision for each in work.left.findings]) not in PASSED
-    return failed and bool(_advise(work, work.left).advice)
+    doubtful = worst_of([each.decision for each in work.left.findings]) is not Decision.PASS
+    return doubtful and bool(_advise(work, work.left).advice)
 
 
 def _advise(work: Work, of: Survey) -> Recommendation:

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from rig.records import Recorder
     from rig.watch import PitchWatch, RailWatch
 
-MOST_PARTS = 4
+MOST_PARTS = 5
 """How often a target may move while the tool is in the trim."""
 MOST_TURNS_SHARE = 0.5
 """Doubt in the rough number of turns that is allowed for beside the gain's own spread."""
@@ -82,11 +82,7 @@ def turn_to_pitch(
             if aim.watch.was_off:
                 break
             following = look(made)
-            if (
-                following is None
-                or made.end in (TurnEnd.END_STOP, TurnEnd.GAVE_UP, TurnEnd.SKIPPED)
-                or part == MOST_PARTS - 1
-            ):
+            if following is None or made.end in (TurnEnd.GAVE_UP, TurnEnd.SKIPPED) or part == MOST_PARTS - 1:
                 break
             operator.tell(f"Leave the tool in {trim.label}: seen over the whole range, its target has moved a little.")
             aim = following

@@ -38,6 +38,9 @@ WORTH_TURNING = 1.5
 SURE = 0.95
 """Probability from which another trim is said to have been turned."""
 TURNS_BY_MISTAKE = 4.0
+MOVED_SURELY = 4.0
+LEAST_SHARE = 0.1
+"""Of what the turns should have done: a trim that did less stands at its stop."""
 MOVES_A_TRIM = 5
 BETWEEN_SWEEPS_OCTAVES = 0.1 / 1200.0
 """Warmth and wander between two sweeps, allowed for before they are compared."""
@@ -52,6 +55,8 @@ class Tracking:
     stuck: set[str] = field(default_factory=set)
     causes: list[Cause] = field(default_factory=list)
     moves: Counter[str] = field(default_factory=Counter)
+    moved: bool = False
+    """Whether the last turn changed the unit, seen over the whole range. At a CV near the pivot nothing seems to."""
     _planned: tuple[SweepAssessment, dict[str, TrimKnowledge], frozenset[str], Plan] | None = None
 
     def plan(self, product: Product) -> Plan:
@@ -90,7 +95,7 @@ def adjust(
         if made.end is TurnEnd.SKIPPED:
             state.stuck.add(name)
             return
-        if made.end is TurnEnd.END_STOP:
+        if made.end is TurnEnd.END_STOP and not state.moved:
             left = move.turns - (made.turns or 0.0)
             _give_up_on(state, name, trim.label, left if left * move.turns > 0.0 else move.turns)
             return
@@ -113,7 +118,8 @@ def _move(acquisition: Acquisition, operator: Operator, recorder: Recorder, stat
     def look(made: Made) -> Aim | None:
         _look_again(acquisition, operator, recorder, state, move, made)
         following = _own_move(state, acquisition.product, move.trim)
-        if following is None or following.beyond_travel:
+        at_stop = made.end is TurnEnd.END_STOP and not state.moved
+        if following is None or following.beyond_travel or at_stop:
             return None
         return _aim(acquisition, state, following)
 
@@ -180,12 +186,16 @@ def _learn(
     after: SweepAssessment,
 ) -> None:
     """What the move showed of its trim: kept for the batch, and used for this unit at once."""
+    state.moved = False
     if not after.fits:
         return
     known = state.known[move.trim]
     effect = adjusters_of(acquisition.product, state.known)
     own = next(each.effect for each in effect if each.name == move.trim)
     amount = amount_moved(own, *before, after.parameters, after.covariance)
+    state.moved = abs(amount.mean) > max(
+        MOVED_SURELY * amount.standard_uncertainty, LEAST_SHARE * abs(known.gain.mean * (made.turns or 0.0))
+    )
     known = learned_gain(recorder, known, amount, made)
     if known.pivot is not None:
         pivot = pivot_observation(*before, after.parameters, after.covariance)

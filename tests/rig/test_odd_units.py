@@ -70,3 +70,13 @@ def test_a_rail_out_of_travel_is_named_once(stand):
         visit = it.visit()
     assert visit.verdict.decision is Decision.FAIL
     assert [cause.fault for cause in visit.verdict.causes].count(Fault.OUT_OF_TRAVEL) == 1
+
+
+def test_a_held_cv_near_the_true_pivot_is_not_taken_for_an_end_stop(stand):
+    # the pivot of this unit lies a quarter of an octave below the top, where the watch holds its CV at first
+    with stand(seed=7020) as it:
+        visit = it.visit()
+        truths = true_characteristics(it.bench.provider.truth(), it.product.contents)
+    assert visit.verdict.decision is Decision.PASS
+    assert wrong_statements(visit, truths) == ()
+    assert truths["tracking_musical"] < 1.0
