@@ -123,17 +123,17 @@ def address_of(location: Location) -> URL:
     except ArgumentError:
         raise BadAddress(
             f"The database address given by {location.decided_by} is not a URL: "
-            "write it like sqlite:////home/me/trimrig.sqlite."
+            "write it like sqlite:////data/trimrig.sqlite."
         ) from None
     if address.get_backend_name() != "sqlite":
         raise BadAddress(
             f"The database {url_shown(address)} given by {location.decided_by} is of a kind that this "
-            "version does not serve: give a URL like sqlite:////home/me/trimrig.sqlite."
+            "version does not serve: give a URL like sqlite:////data/trimrig.sqlite."
         )
     if address.database in (None, "", ":memory:") or address.query.get("mode") == "memory":
         raise BadAddress(
             f"The database {url_shown(address)} given by {location.decided_by} would keep nothing: "
-            "give a URL with a file, like sqlite:////home/me/trimrig.sqlite."
+            "give a URL with a file, like sqlite:////data/trimrig.sqlite."
         )
     return address
 
