@@ -36,9 +36,14 @@ def _visit_lines(visit: VisitRow) -> list[str]:
         after = left.get(found.characteristic, found)
         lines.append(
             f"  {found.characteristic.replace('_', ' '):<22}{_shown(found.value):>12}{_shown(after.value):>12}"
-            f"{_shown(after.expanded_uncertainty):>9}  {after.decision} ({after.unit})"
+            f"{_doubt(after.expanded_uncertainty):>9}  {after.decision} ({after.unit})"
         )
     return lines
+
+
+def _doubt(value: float | None) -> str:
+    """An uncertainty, to two figures."""
+    return "-" if value is None else f"{value:.2g}"
 
 
 def _shown(value: float | None) -> str:
