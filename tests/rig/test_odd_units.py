@@ -23,6 +23,18 @@ def test_a_source_that_is_not_straight_is_known_as_it_is(stand, bow_v):
     assert visit.verdict.decision in PASSED, visit.verdict
 
 
+def test_a_source_of_a_kilohm_loses_one_percent_into_the_unit_and_is_known_for_it(stand):
+    # common practice: 1 kilohm into 100 kilohm is 1 %, or 12 cents an octave
+    with stand(seed=1, source={"output_resistance_ohm": 1000.0}) as it:
+        visit = it.visit()
+        truth = it.bench.provider.truth()
+        truths = true_characteristics(truth, it.product.contents)
+        lost = 1.0 - truth.jack_voltage_v(8.0) / truth.source_voltage_v(8.0)
+    assert lost == pytest.approx(0.0099, abs=1e-4)
+    assert visit.verdict.decision in PASSED, visit.verdict
+    assert wrong_statements(visit, truths) == ()
+
+
 def test_slight_leakage_that_the_trims_can_share_out_is_no_fault(stand):
     with stand(seed=1, unit="healthy", changed={"leakage_hz = 0.002": "leakage_hz = 0.03"}) as it:
         visit = it.visit()
