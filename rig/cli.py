@@ -54,6 +54,9 @@ FolderOption = Annotated[
 AmbientOption = Annotated[
     float | None, typer.Option("--ambient", min=-20.0, max=60.0, help="Room temperature in degrees Celsius.")
 ]
+TraceOption = Annotated[
+    Path | None, typer.Option("--trace", help="File for every message to and from the instruments.")
+]
 TimingOption = Annotated[bool, typer.Option("--timing", help="Say where the bench time went.")]
 
 
@@ -93,6 +96,7 @@ def check(
     as_json: JsonOption = False,
     timing: TimingOption = False,
     budget: Annotated[bool, typer.Option("--budget", help="Print the uncertainty budget of every finding.")] = False,
+    trace: TraceOption = None,
     out: FolderOption = None,
 ) -> None:
     """Measure and judge one unit and print the trim recommendation; nothing is turned."""
@@ -103,7 +107,7 @@ def check(
     bench_file, product_file = load_files(bench, product)
     request = Request(clean_scan(serial), Purpose.CHECK, operator, ambient_c=ambient)
     product_file.contents.serial.batch_of(request.serial)
-    _visit(bench_file, product_file, request, out, as_json=as_json, timing=timing, budget=budget)
+    _visit(bench_file, product_file, request, out, as_json=as_json, timing=timing, budget=budget, trace=trace)
 
 
 @app.command()
@@ -123,18 +127,19 @@ def work(
         bool, typer.Option("--hands-off", help="On a virtual bench: the virtual operator turns, not the arrow keys.")
     ] = False,
     seed: SeedOption = 1,
+    trace: TraceOption = None,
     out: FolderOption = None,
 ) -> None:
     """The operator's loop: scan, adjust, verdict, slip, next scan; Ctrl-C ends it."""
     from fixtures import newcomer_bench, newcomer_product
     from rig.bench import drawn_anew, open_bench
-    from rig.opening import INTERRUPTED, console_of, limits_of, load_files, open_record
+    from rig.opening import INTERRUPTED, console_of, limits_of, load_files, open_record, traced_to
     from rig.work import work_at_terminal
 
     bench_file, product_file = load_files(bench or newcomer_bench(), product or newcomer_product())
     if bench_file.contents.virtual is not None:
         bench_file = drawn_anew(bench_file, seed=seed, fault="")
-    with open_record() as database, open_bench(bench_file, limits_of(product_file)) as opened:
+    with open_record() as database, open_bench(bench_file, limits_of(product_file), traced_to(trace)) as opened:
         shift = work_at_terminal(
             opened,
             bench_file,
@@ -242,7 +247,8 @@ def main() -> None:
 
         if os.environ.get("RIG_TRACEBACK"):
             raise
-        print(sentence(error), file=sys.stderr)  # noqa: T201
+        for line in (sentence(error), *getattr(error, "__notes__", ())):
+            print(line, file=sys.stderr)  # noqa: T201
         sys.exit(exit_code(error))
 
 
@@ -267,10 +273,11 @@ def _visit(
     as_json: bool,
     timing: bool,
     budget: bool = False,
+    trace: Path | None = None,
 ) -> None:
     from rig.bench import open_bench
     from rig.endings import exit_code_of
-    from rig.opening import console_of, ending_in_a_sentence, limits_of, open_record, operator_at
+    from rig.opening import console_of, ending_in_a_sentence, limits_of, open_record, operator_at, traced_to
     from rig.reports.budget import budgets_lines
     from rig.reports.document import visit_document
     from rig.reports.keep import keep_reports
@@ -282,7 +289,7 @@ def _visit(
     with (
         ending_in_a_sentence(),
         open_record() as database,
-        open_bench(bench_file, limits_of(product)) as bench,
+        open_bench(bench_file, limits_of(product), traced_to(trace)) as bench,
         operator_at(console, bench, request.seed) as operator,
     ):
         operator.tell(f"Unit {request.serial}: {product.contents.product.name}, on the {bench.file.bench.name}.")

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import sys
 from contextlib import contextmanager
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import typer
+from platformdirs import user_data_dir
 from rich.console import Console
 
 from db.engine import open_database
 from drivers.source import VoltageLimits
 from fixtures import demonstration_bench, demonstration_product
-from rig.bench import load_bench
+from rig.bench import Tracing, load_bench
 from rig.operators.console import ConsoleOperator
 from rig.operators.desk import Desk
 from rig.operators.keys import open_keyboard
@@ -21,7 +23,6 @@ from rig.product import load_product
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-    from pathlib import Path
 
     from db.engine import Database
     from rig.bench import Bench, BenchFile
@@ -52,6 +53,11 @@ def ending_in_a_sentence() -> Iterator[None]:
     except KeyboardInterrupt:
         typer.echo("Stopped: the source is at 0 V with its output off, and what was measured is kept.", err=True)
         raise typer.Exit(INTERRUPTED) from None
+
+
+def traced_to(everything: Path | None) -> Tracing:
+    """Messages: all of them to a file where one is named; the last minute before a fault to the user's data folder."""
+    return Tracing(everything, Path(user_data_dir("trimrig", appauthor=False)) / "traces")
 
 
 @contextmanager
