@@ -34,6 +34,8 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 TOLERANCE_CENTS = 0.3
+HIGHS_TOLERANCE_CENTS = 0.15
+"""A turn of a highs trim does little: a hand can be that fine, where scale moves a third of a cent a hundredth turn."""
 WORTH_TURNING = 1.5
 SURE = 0.95
 """Probability from which another trim is said to have been turned."""
@@ -104,7 +106,11 @@ def adjust(
 def _own_move(state: Tracking, product: Product, name: str) -> PlannedMove | None:
     """What the plan for the whole unit asks of this trim; None for nothing, or for less than a hand can do."""
     own = next((move for move in state.plan(product).moves if move.trim == name), None)
-    return own if own is not None and abs(own.distance_cents) > WORTH_TURNING * TOLERANCE_CENTS else None
+    return own if own is not None and abs(own.distance_cents) > WORTH_TURNING * _tolerance(product, name) else None
+
+
+def _tolerance(product: Product, name: str) -> float:
+    return HIGHS_TOLERANCE_CENTS if product.trims[name].kind is TrimKind.HIGHS else TOLERANCE_CENTS
 
 
 def _give_up_on(state: Tracking, name: str, label: str, turns: float) -> None:
@@ -129,7 +135,7 @@ def _move(acquisition: Acquisition, operator: Operator, recorder: Recorder, stat
 
 def _aim(acquisition: Acquisition, state: Tracking, move: PlannedMove) -> Aim:
     cv_v = cv_of(acquisition.product, move.held_x)
-    watch = PitchWatch(acquisition, cv_v, move.target_octaves, TOLERANCE_CENTS)
+    watch = PitchWatch(acquisition, cv_v, move.target_octaves, _tolerance(acquisition.product, move.trim))
     return Aim(move.turns, state.known[move.trim].gain, watch)
 
 
