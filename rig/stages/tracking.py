@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 TOLERANCE_CENTS = 0.3
 HIGHS_TOLERANCE_CENTS = 0.15
 """A turn of a highs trim does little: a hand can be that fine, where scale moves a third of a cent a hundredth turn."""
-WORTH_TURNING = 1.5
+WORTH_TURNING = 1.2
 SURE = 0.95
 """Probability from which another trim is said to have been turned."""
 TURNS_BY_MISTAKE = 4.0
