@@ -23,9 +23,7 @@ def test_a_scale_error_shows_as_cents_on_either_side_of_the_middle_of_what_is_pl
 
 def test_errors_of_a_stack_are_those_of_its_units():
     pitch = np.stack([5.3 + X, 5.0 + X * 1.01])
-    np.testing.assert_allclose(
-        errors_cents(X, pitch, MUSICAL)[1], errors_cents(X, pitch[1], MUSICAL), atol=1e-9
-    )
+    np.testing.assert_allclose(errors_cents(X, pitch, MUSICAL)[1], errors_cents(X, pitch[1], MUSICAL), atol=1e-9)
 
 
 def test_what_all_points_have_in_common_is_no_uncertainty_of_their_errors():

@@ -115,9 +115,7 @@ def test_the_derivatives_are_those_of_the_model():
     for column, step in enumerate(steps):
         away = np.zeros(4)
         away[column] = step
-        numerical = (predict(parameters + away, EIGHT_VOLTS) - predict(parameters - away, EIGHT_VOLTS)) / (
-            2 * step
-        )
+        numerical = (predict(parameters + away, EIGHT_VOLTS) - predict(parameters - away, EIGHT_VOLTS)) / (2 * step)
         np.testing.assert_allclose(jacobian(parameters, EIGHT_VOLTS)[:, column], numerical, rtol=1e-5)
 
 
@@ -153,13 +151,9 @@ def test_a_short_sweep_after_a_long_one_gives_what_both_give_together():
     short_x = np.array([0.0, 4.0, 8.0])
     short_pitch = noisy(parameters, short_x, seed=4)
     before = fit_tracking(EIGHT_VOLTS, long_pitch, NOISE_OCTAVES)
-    after = fit_tracking(
-        short_x, short_pitch, NOISE_OCTAVES, prior=Prior(before.parameters, before.covariance)
-    )
+    after = fit_tracking(short_x, short_pitch, NOISE_OCTAVES, prior=Prior(before.parameters, before.covariance))
     both = fit_tracking(np.r_[EIGHT_VOLTS, short_x], np.r_[long_pitch, short_pitch], NOISE_OCTAVES)
-    np.testing.assert_allclose(
-        (after.parameters - both.parameters) / both.standard_uncertainty(), 0.0, atol=0.01
-    )
+    np.testing.assert_allclose((after.parameters - both.parameters) / both.standard_uncertainty(), 0.0, atol=0.01)
     np.testing.assert_allclose(after.covariance, both.covariance, rtol=1e-3)
     assert after.degrees_of_freedom == 3
 

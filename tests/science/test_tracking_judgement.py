@@ -21,9 +21,7 @@ MUSICAL = (EIGHT_VOLTS >= 1.0) & (EIGHT_VOLTS <= 5.0)
 
 def test_good_units_are_put_down_as_misfits_no_oftener_than_chance_allows():
     # the probability of a true model is uniform: 5 % of 4000 sweeps below 5 %, within 3 standard deviations
-    fit = fit_tracking(
-        EIGHT_VOLTS, noisy(np.broadcast_to(unit(3.0, 0.01, 1e-6), (4000, 4)), seed=21), NOISE_OCTAVES
-    )
+    fit = fit_tracking(EIGHT_VOLTS, noisy(np.broadcast_to(unit(3.0, 0.01, 1e-6), (4000, 4)), seed=21), NOISE_OCTAVES)
     probability = lack_of_fit(fit, NOISE_OCTAVES).probability
     assert np.mean(probability < 0.05) == pytest.approx(0.05, abs=0.0103)
 
@@ -101,9 +99,7 @@ def test_the_scale_error_of_a_perfect_core_is_that_of_its_straight_line():
     pitch = predict(unit(6.0), EIGHT_VOLTS)
     line = straight_line(EIGHT_VOLTS, pitch, NOISE_OCTAVES, mask=MUSICAL)
     assert line.scale_error_cents_per_octave()[0] == pytest.approx(6.0)
-    assert scale_error_cents_per_octave(fit_tracking(EIGHT_VOLTS, pitch, NOISE_OCTAVES))[0] == pytest.approx(
-        6.0
-    )
+    assert scale_error_cents_per_octave(fit_tracking(EIGHT_VOLTS, pitch, NOISE_OCTAVES))[0] == pytest.approx(6.0)
 
 
 def test_droop_is_scale_error_to_the_finding_but_not_to_the_diagnosis():

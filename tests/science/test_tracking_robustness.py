@@ -33,9 +33,7 @@ def test_a_unit_that_is_no_oscillator_of_this_kind_is_found_out(fault):
 
 
 def test_a_unit_that_does_not_follow_its_cv_is_not_taken_for_a_fit():
-    fit = fit_tracking(
-        EIGHT_VOLTS, 8.0 + np.random.default_rng(1).normal(0.0, NOISE_OCTAVES, 17), NOISE_OCTAVES
-    )
+    fit = fit_tracking(EIGHT_VOLTS, 8.0 + np.random.default_rng(1).normal(0.0, NOISE_OCTAVES, 17), NOISE_OCTAVES)
     assert not fit.converged
 
 
@@ -79,12 +77,8 @@ def test_bad_sweeps_in_a_stack_do_not_spoil_the_others():
     uncertainty[5, 3:] = np.inf
     fit = fit_tracking(EIGHT_VOLTS, stack, uncertainty)
     np.testing.assert_array_equal(fit.converged, [True, False, False, False, False, False])
-    np.testing.assert_allclose(
-        fit.parameters[0], fit_tracking(EIGHT_VOLTS, good[0], NOISE_OCTAVES).parameters
-    )
-    np.testing.assert_array_equal(
-        np.isnan(fit.parameters).all(axis=1), [False, False, True, False, True, True]
-    )
+    np.testing.assert_allclose(fit.parameters[0], fit_tracking(EIGHT_VOLTS, good[0], NOISE_OCTAVES).parameters)
+    np.testing.assert_array_equal(np.isnan(fit.parameters).all(axis=1), [False, False, True, False, True, True])
     assert (lack_of_fit(fit, uncertainty, ALLOWANCE_OCTAVES).probability[1:] == 0.0).all()
 
 
@@ -100,14 +94,10 @@ def test_a_stack_without_sweeps_and_columns_without_a_column_are_no_special_case
     assert fit_tracking(EIGHT_VOLTS, np.zeros((0, 17)), NOISE_OCTAVES).parameters.shape == (0, 4)
     pitch = noisy(unit(), seed=1)
     without = fit_tracking(EIGHT_VOLTS, pitch, NOISE_OCTAVES, extra=np.zeros((17, 0)))
-    np.testing.assert_array_equal(
-        without.parameters, fit_tracking(EIGHT_VOLTS, pitch, NOISE_OCTAVES).parameters
-    )
+    np.testing.assert_array_equal(without.parameters, fit_tracking(EIGHT_VOLTS, pitch, NOISE_OCTAVES).parameters)
 
 
-@pytest.mark.parametrize(
-    "columns", [np.zeros((17, 1)), EIGHT_VOLTS[:, None]], ids=["noughts", "the CV again"]
-)
+@pytest.mark.parametrize("columns", [np.zeros((17, 1)), EIGHT_VOLTS[:, None]], ids=["noughts", "the CV again"])
 def test_a_column_that_the_sweep_cannot_tell_leaves_nothing_determined(columns):
     fit = fit_tracking(EIGHT_VOLTS, noisy(unit(), seed=1), NOISE_OCTAVES, extra=columns)
     assert not fit.converged

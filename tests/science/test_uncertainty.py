@@ -129,11 +129,7 @@ def test_a_counter_is_as_uncertain_as_its_simulated_edges_make_it():
     period_s, count = 1 / 261.63, 20_000
     jitter_s, resolution_s = 3e-7, 1e-6
     first = generator.normal(0.0, jitter_s, count) + generator.uniform(0.0, 1.0, count) * resolution_s
-    last = (
-        14 * period_s
-        + generator.normal(0.0, jitter_s, count)
-        + generator.uniform(0.0, 1.0, count) * resolution_s
-    )
+    last = 14 * period_s + generator.normal(0.0, jitter_s, count) + generator.uniform(0.0, 1.0, count) * resolution_s
     seen = np.std(14 / (last - first)) * period_s
     stated = counter_relative_uncertainty(
         13.5 * period_s,
@@ -175,9 +171,7 @@ def test_the_gate_for_an_uncertainty_gives_it_and_no_more_than_a_period_of_waste
 
 
 def test_a_perfect_counter_still_needs_its_periods():
-    assert gate_for(1e-6, 50.0, trigger_jitter_s=0.0, resolution_s=0.0, noise_at_1s=0.0) == pytest.approx(
-        0.04
-    )
+    assert gate_for(1e-6, 50.0, trigger_jitter_s=0.0, resolution_s=0.0, noise_at_1s=0.0) == pytest.approx(0.04)
 
 
 def test_the_cv_of_a_sweep_is_tied_together_by_the_line_of_the_source():
@@ -187,9 +181,7 @@ def test_the_cv_of_a_sweep_is_tied_together_by_the_line_of_the_source():
     line_covariance = np.array([[4e-8, -3e-9], [-3e-9, 1e-9]])
     lines = generator.multivariate_normal([0.0, 1.0], line_covariance, size=200_000)
     draws_v = lines[:, :1] + lines[:, 1:] * cv_v + generator.normal(0.0, 1e-4, (200_000, 5))
-    np.testing.assert_allclose(
-        cv_covariance(cv_v, line_covariance, 1e-4), np.cov(draws_v.T), rtol=0.02, atol=1e-9
-    )
+    np.testing.assert_allclose(cv_covariance(cv_v, line_covariance, 1e-4), np.cov(draws_v.T), rtol=0.02, atol=1e-9)
 
 
 def test_a_millivolt_of_doubt_is_one_point_two_cents_of_pitch():
