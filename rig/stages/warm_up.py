@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from rig.budgets import readings_of_a_window
 from rig.science.drift import is_steady, rate_of
+from rig.science.uncertainty import coverage_factor
 
 if TYPE_CHECKING:
     from rig.acquire import Acquisition
@@ -63,11 +65,17 @@ def warm_up(acquisition: Acquisition, operator: Operator, recorder: Recorder) ->
             inside = list(range(len(times)))[-LEAST_READINGS:]
         if times[-1] - times[0] >= rules.window_s and len(inside) >= LEAST_READINGS:
             low, high = (_rate(times, track, inside) for track in tracks.values())
-            steady = is_steady((low, high), limit)
+            steady = is_steady((low, high), limit, _coverage(acquisition, len(inside)))
             if (steady and elapsed_s >= rules.minimum_s) or elapsed_s >= rules.maximum_s:
                 operator.progress("warm-up", round(rules.maximum_s), round(rules.maximum_s))
                 return WarmedUp(low, high, elapsed_s, steady)
         clock.sleep(max(0.0, rules.interval_s - (clock.now() - began - times[-1])))
+
+
+def _coverage(acquisition: Acquisition, readings: int) -> float:
+    """Coverage factor of a rate through so few readings, no smaller than that by which its finding is judged."""
+    judged = readings_of_a_window(acquisition.product)
+    return coverage_factor(max(1, min(readings, judged) - 2))
 
 
 def _rate(times: list[float], track: list[tuple[float, float]], inside: list[int]) -> DriftRate:
