@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from rig import commands_returns
 from rig.commands_bench import bench_app
 
 if TYPE_CHECKING:
@@ -36,6 +37,7 @@ app = typer.Typer(
 )
 
 app.add_typer(bench_app, name="bench")
+commands_returns.add_to(app)
 
 BenchOption = Annotated[Path | None, typer.Option("--bench", help="Bench file (TOML). Default: the virtual bench.")]
 ProductOption = Annotated[
@@ -97,6 +99,8 @@ def check(
     timing: TimingOption = False,
     budget: Annotated[bool, typer.Option("--budget", help="Print the uncertainty budget of every finding.")] = False,
     trace: TraceOption = None,
+    reason: Annotated[str, typer.Option("--reason", help="Why a unit came back (first word: out, drifts ...).")] = "",
+    complaint: Annotated[str, typer.Option("--complaint", help="What its owner says.")] = "",
     out: FolderOption = None,
 ) -> None:
     """Measure and judge one unit and print the trim recommendation; nothing is turned."""
@@ -105,7 +109,8 @@ def check(
     from rig.visit import Purpose, Request
 
     bench_file, product_file = load_files(bench, product)
-    request = Request(clean_scan(serial), Purpose.CHECK, operator, ambient_c=ambient)
+    story = commands_returns.story_of(reason, complaint)
+    request = Request(clean_scan(serial), Purpose.CHECK, operator, ambient_c=ambient, story=story)
     product_file.contents.serial.batch_of(request.serial)
     _visit(bench_file, product_file, request, out, as_json=as_json, timing=timing, budget=budget, trace=trace)
 
@@ -165,17 +170,21 @@ def history(
 ) -> None:
     """Visits of a unit: as found against as left, and verdicts."""
     from db import history as asked
+    from db.returns import repairs_of, returns_of
     from rig.opening import open_record
     from rig.product import clean_scan
     from rig.reports.history import history_document, history_lines
+    from rig.reports.returned import came_and_went_document, came_and_went_lines
 
     with open_record() as database:
         with database.reading() as session:
             found = asked.history(session, clean_scan(serial))
+            back, repairs = returns_of(session, found.unit_id), repairs_of(session, found.unit_id)
         if as_json:
-            typer.echo(json.dumps(history_document(found, database.url_shown), indent=2))
+            document = history_document(found, database.url_shown) | came_and_went_document(back, repairs)
+            typer.echo(json.dumps(document, indent=2))
             return
-        typer.echo("\n".join(history_lines(found)))
+        typer.echo("\n".join([*history_lines(found), *came_and_went_lines(back, repairs)]))
         typer.echo(f"Database: {database.url_shown}")
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 from rig.acquire import Acquisition, TimeSpent
@@ -13,6 +14,7 @@ from rig.knowledge import learned_trims
 from rig.recommend import octave_cause, rail_plan
 from rig.records import Wanted, begin_visit, bench_records
 from rig.science.decision import Decision, worst_of
+from rig.stages.came_back import ask_why, enter_why, tell_what_changed
 from rig.stages.characterise_source import know_the_source
 from rig.stages.judge import Verdict, judge, life_finding
 from rig.stages.leads import meter_to_rail
@@ -28,10 +30,11 @@ if TYPE_CHECKING:
     from rig.assess import Finding
     from rig.bench import Bench, BenchFile
     from rig.diagnosis import Cause
-    from rig.operators.port import Operator
+    from rig.operators.port import Operator, Story
     from rig.product import Product
     from rig.recommend import Recommendation
     from rig.records import Recorder
+    from rig.returns import CameBack
     from rig.science.learning import TrimKnowledge
     from rig.stages.survey import Survey
     from rig.stages.warm_up import WarmedUp
@@ -78,6 +81,8 @@ class Visit:
     oscillators: tuple[Oscillator, ...]
     spent: TimeSpent = field(default_factory=TimeSpent)
     duration_s: float = 0.0
+    came_back: CameBack | None = None
+    """As found against as left, where the unit left before."""
 
     @property
     def findings(self) -> tuple[Finding, ...]:
@@ -99,6 +104,8 @@ class Request:
     operator: str
     ambient_c: float | None = None
     seed: int | None = None
+    story: Story | None = None
+    """Why the unit came back, where that was said with the order; the operator is asked otherwise."""
 
 
 def run_visit(
@@ -120,6 +127,7 @@ def run_visit(
     database.require_writable()
     records = bench_records(database, bench, bench_file)
     began = bench.clock.now()
+    asked = ask_why(database, bench.clock, operator, request.serial, request.story)
     operator.warn(contents.cautions)
     operator.connect_unit(request.serial, contents.oscillators[0])
     if request.purpose is Purpose.ADJUST and contents.checks:
@@ -134,6 +142,7 @@ def run_visit(
             f"A visit of {request.serial} was interrupted after {recorder.moves} moves: it goes on; what was measured "
             "as found stays as found."
         )
+    enter_why(database, bench.clock, asked, request.serial, request.operator)
     known_findings = recorder.findings_found()
     acquisition = Acquisition(bench, contents, line, ambient_c=request.ambient_c)
     with _kept_open(recorder, request.purpose):
@@ -141,6 +150,7 @@ def run_visit(
         for doubt in doubts:
             operator.tell(doubt)
         done: list[Oscillator] = []
+        came_back: CameBack | None = None
         for name in contents.oscillators:
             if name != contents.oscillators[0]:
                 bench.source.set_voltage(0.0)
@@ -150,8 +160,14 @@ def run_visit(
             own = tuple(each for each in known_findings if _of(name, each))
             acquisition.resting = False
             work = Work(acquisition, operator, recorder, request.purpose, known, name, own)
+            if asked.back:
+                work.when_found = partial(tell_what_changed, recorder, operator, contents, request.serial)
             done.append(_oscillator(work, name, doubts))
-        visit = Visit(recorder.visit_id, request.serial, batch, _whole(done), tuple(done), acquisition.spent)
+            came_back = work.came_back or came_back
+        whole = _whole(done)
+        visit = Visit(
+            recorder.visit_id, request.serial, batch, whole, tuple(done), acquisition.spent, came_back=came_back
+        )
         recorder.conclude(
             visit.findings,
             visit.verdict.decision.value,

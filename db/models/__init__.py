@@ -6,6 +6,7 @@ from db.models.catalogue import Bench, BenchRevision, Instrument, Product, Produ
 from db.models.judgement import Finding, Verdict
 from db.models.learning import TrimObservation
 from db.models.measurements import Move, Point, Reading, Recommendation, Sweep, TrackingFit
+from db.models.returns import Repair, Suspicion, UnitReturn
 from db.models.visits import Characterisation, Visit, VisitInstrument
 
 __all__ = [
@@ -25,11 +26,14 @@ __all__ = [
     "ProductRevision",
     "Reading",
     "Recommendation",
+    "Repair",
     "SourceCurve",
+    "Suspicion",
     "Sweep",
     "TrackingFit",
     "TrimObservation",
     "Unit",
+    "UnitReturn",
     "Verdict",
     "Visit",
     "VisitInstrument",

@@ -173,6 +173,19 @@ class LiveUnit:
         with self._lock:
             self._enter(replace(self._present(), knob=travel))
 
+    def replace_parts(self, description: UnitDescription) -> None:
+        """Let years, or a soldering iron, change the unit's parts; its trims stay where they were left."""
+        with self._lock:
+            self.description = description
+            self._enter(replace(self._present(), description=description))
+
+    def restore(self, state: UnitState) -> None:
+        """Put parts and trims back as they were; what has become warm meanwhile stays so."""
+        with self._lock:
+            self.description = state.description
+            present = self._present()
+            self._enter(replace(present, description=state.description, trimmers=state.trimmers))
+
     def _present(self) -> UnitState:
         last, now_s = self._states[-1], self._clock.now()
         return replace(last, heat=last.heat.at(now_s, self.description.thermal))
