@@ -56,6 +56,7 @@ TRIGGER, RESOLUTION, NOISE, REPEATABILITY = (
 )
 REDUCIBLE = (TRIGGER, RESOLUTION, NOISE, REPEATABILITY)
 """Inputs that more readings reduce."""
+ABOUT_LINE = "readings about their line"
 CONTRADICTION = 1e-3
 """Share by which the meter's limits may exceed what the characterisation says of the CV as a whole."""
 

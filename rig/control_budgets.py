@@ -5,7 +5,7 @@ from __future__ import annotations
 from math import sqrt
 from typing import TYPE_CHECKING
 
-from rig.budgets import CENTS, REPEATABILITY, that_count
+from rig.budgets import ABOUT_LINE, CENTS, REPEATABILITY, that_count
 from rig.science.budget import Budget, Distribution, Input, from_half_width
 
 if TYPE_CHECKING:
@@ -100,7 +100,7 @@ def drift_budget(end: str, rate: DriftRate, readings: int) -> Budget:
         "cents/min",
         (
             Input(
-                "readings about their line",
+                ABOUT_LINE,
                 Distribution.STUDENT,
                 rate.standard_uncertainty,
                 1.0,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from math import ceil, inf, isfinite, sqrt
 from typing import TYPE_CHECKING
 
-from rig.budgets import REDUCIBLE
+from rig.budgets import ABOUT_LINE, REDUCIBLE
 from rig.science.decision import LONGER_PROBABILITY, Decision, Rule
 
 if TYPE_CHECKING:
@@ -17,8 +17,8 @@ if TYPE_CHECKING:
 IN_DOUBT = (Decision.CONDITIONAL_PASS, Decision.CONDITIONAL_FAIL, Decision.NO_DECISION)
 DOMINATES = 3.0
 """The rest dominates when what readings scatter is a third of it: without any scatter U would be a twentieth less."""
-SPARE = 1.5
-"""More readings move the value as well: so many times what it would take if it stayed."""
+SPARE = 3.0
+"""More readings move the value too: so many times what it would take if it stayed where the first ones saw it."""
 WORTHWHILE = 1.2
 MOST = 100.0
 
@@ -83,12 +83,14 @@ def sentence(finding: Finding) -> str:
     """Why a finding is in doubt, in a sentence.
 
     Where what readings scatter no longer counts, or where without it the guard band would still reach the limit, the
-    bench cannot decide it; otherwise time ran out.
+    bench cannot decide it; otherwise the unit is too restless, or time ran out.
     """
     width = finding.expanded_uncertainty
     said = f"uncertainty is {width:.2g}, limit is {_limit(finding)} {finding.unit}"
-    if finding.budget is not None and times_for(finding) > 1.0:
+    if times_for(finding) > 1.0:
         return f"{finding.label} was not decided in the time allowed for more readings: {said}."
+    if finding.budget is not None and finding.budget.inputs[0].name == ABOUT_LINE:
+        return f"{finding.label} cannot be decided, as the unit's readings scatter about their line: {said}."
     return f"{finding.label} cannot be decided on this bench: {said}."
 
 

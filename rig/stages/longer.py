@@ -105,7 +105,7 @@ def look_longer(
         operator.progress(f"sweep {phase.replace('_', ' ')} longer", number + 1, wanted.passes)
     patience.spend(acquisition.bench.clock.now() - began_s)
     combined = assess_sweep(
-        together(first.assessed.points, points), acquisition.product, acquisition.bench.file, acquisition.line
+        together(first.assessed, points), acquisition.product, acquisition.bench.file, acquisition.line
     )
     recorder.fit(sweep_id, combined)
     if not combined.fit.converged or _drifted_too_far(combined, acquisition.measuring.sweep_drift_cents):
@@ -134,7 +134,9 @@ def readings_wanted(acquisition: Acquisition, first: Looked, stated: Stated, lef
     readings = np.ceil((most - 1.0) * counts[chosen])
     settling_s = acquisition.bench.file.source.settling_s + acquisition.measuring.settle_floor_s
     passes = np.ceil(np.max(readings) / READINGS_A_PASS)
-    needed_s = float(readings @ gates_s[chosen] + passes * settling_s * (chosen.size + 2))
+    ends = [place for place in (0, gates_s.size - 1) if place not in chosen]
+    anchors_s = passes * ANCHOR_READINGS * float(np.sum(gates_s[ends]))
+    needed_s = float(readings @ gates_s[chosen] + passes * settling_s * (chosen.size + len(ends)) + anchors_s)
     readings = np.floor(readings * min(1.0, left_s / needed_s))
     if not np.any(readings >= 1.0):
         return None
@@ -182,11 +184,20 @@ def _one_pass(
     return points
 
 
-def together(points: Sequence[Point], more: Sequence[Point]) -> tuple[Point, ...]:
-    """Points of two looks on one clock: the second began when the first ended, as nobody waits between them."""
-    last = points[-1]
+def together(assessed: SweepAssessment, more: Sequence[Point]) -> tuple[Point, ...]:
+    """Points of two looks on one clock: the second began when the first ended, as nobody waits between them.
+
+    Readings of the first look that scattered more than was stated of them count for less.
+    """
+    last, weaker = assessed.points[-1], max(1.0, assessed.noise_inflation)
     ended_s = last.elapsed_s + last.gate_s * last.readings_count / 2.0
-    return (*points, *(replace(each, elapsed_s=each.elapsed_s + ended_s) for each in more))
+    return (
+        *(
+            replace(each, relative_standard_uncertainty=weaker * each.relative_standard_uncertainty)
+            for each in assessed.points
+        ),
+        *(replace(each, elapsed_s=each.elapsed_s + ended_s) for each in more),
+    )
 
 
 def _drifted_too_far(assessed: SweepAssessment, allowed_cents: float) -> bool:
