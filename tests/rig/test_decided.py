@@ -14,7 +14,7 @@ from rig.control_budgets import drift_budget, rail_budget
 from rig.product import load_product
 from rig.science.decision import Decision, Limits, Rule
 from rig.science.drift import DriftRate
-from rig.specification import RangeSpecification
+from rig.specification import Accuracy, RangeSpecification
 from rig.stages.judge import judge
 from rig.stages.life import look_for_life
 from rig.stages.longer import NOTE, Patience
@@ -194,25 +194,23 @@ def test_a_rail_near_its_limit_is_read_more_often_where_its_readings_scatter(sta
     with stand(unit="healthy") as it:
         WarmUnit(it)
         it.bench.hands.connect_meter("rail")
-        limit = it.product.contents.limits.rail
-        true_v = it.bench.provider.truth().rail_v()
-        limits = it.product.contents.limits.model_copy(
-            update={"rail": limit.model_copy(update={"plus_minus_v": true_v - limit.nominal_v + 1e-5})}
-        )
-        product = it.product.contents.model_copy(update={"limits": limits})
         # a meter far better than its readings scatter
-        fine = {
-            "range_v": 10.0,
-            "resolution_v": 1e-7,
-            "within_1_year": {"percent_of_reading": 2e-4, "percent_of_range": 0.0},
-        }
-        meter = it.bench.file.meter.model_copy(update={"ranges": (RangeSpecification.model_validate(fine),)})
+        accuracy = {"percent_of_reading": 2e-6, "percent_of_range": 0.0}
+        fine = RangeSpecification.model_construct(
+            range_v=10.0, resolution_v=1e-9, within_1_year=Accuracy.model_validate(accuracy)
+        )
+        meter = it.bench.file.meter.model_copy(update={"ranges": (fine,)})
         bench = replace(it.bench, file=it.bench.file.model_copy(update={"meter": meter}))
-        acquisition = Acquisition(bench, product, CvLine(0.0, 1.0, np.zeros((2, 2))))
-        plain, patience = read_rail(acquisition, Kept(), "as_left"), Patience(10.0)
-        longer = read_rail(acquisition, Kept(), "as_left", patience)
+        contents, line = it.product.contents, CvLine(0.0, 1.0, np.zeros((2, 2)))
+        plain = read_rail(Acquisition(bench, contents, line), Kept(), "as_left", Patience(10.0))
+        near_v = plain.voltage_v - contents.limits.rail.nominal_v + plain.standard_uncertainty_v
+        rail = contents.limits.rail.model_copy(update={"plus_minus_v": near_v})
+        near = contents.model_copy(update={"limits": contents.limits.model_copy(update={"rail": rail})})
+        patience = Patience(10.0)
+        longer = read_rail(Acquisition(bench, near, line), Kept(), "as_left", patience)
     assert plain.readings == 5
     assert 5 < longer.readings <= 505
+    assert longer.standard_uncertainty_v < plain.standard_uncertainty_v
     assert patience.left_s == pytest.approx(10.0 - 0.02 * (longer.readings - 5))
 
 
