@@ -99,6 +99,8 @@ class BenchIdentity(Checked):
     demonstration: bool = False
     characterisation_valid_hours: Positive
     unit_input_resistance_ohm: Positive = 100_000.0
+    unit_input_tolerance_percent: Annotated[float, Field(ge=0.0, le=50.0)] = 5.0
+    """By how much inputs of other units may differ from that. Common practice: made of 5 % parts at worst."""
 
 
 class BenchFile(Checked):

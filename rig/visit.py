@@ -8,6 +8,7 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 from rig.acquire import Acquisition, TimeSpent
+from rig.control_budgets import drift_budget, readings_of_a_window
 from rig.diagnosis import BAD, slow_warm_up, sweep_causes
 from rig.errors import NoDecision, Stopped
 from rig.knowledge import learned_trims
@@ -276,7 +277,8 @@ def _concluded(work: Work, name: str, doubts: tuple[str, ...]) -> Oscillator:
 def _restless(warmed: WarmedUp, product: Product) -> Cause:
     faster, minutes = warmed.faster, warmed.duration_s / 60.0
     limit = product.limits.drift_cents_per_minute
-    return slow_warm_up(faster.rate_cents_per_minute, 2.0 * faster.standard_uncertainty, limit, minutes)
+    expanded = drift_budget("faster", faster, readings_of_a_window(product)).combine().expanded_uncertainty
+    return slow_warm_up(faster.rate_cents_per_minute, expanded, limit, minutes)
 
 
 def _survey_causes(work: Work, final: Survey) -> list[Cause]:

@@ -4,11 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import numpy as np
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
-
-from rig.assess import COVERAGE
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -50,11 +47,10 @@ def plot_tracking(serial: str, oscillator: Oscillator, product: Product, path: P
 
 def _draw(axes: Axes, survey: Survey, label: str, colour: str, marker: str) -> None:
     assessed = survey.assessed
-    bars = COVERAGE * np.sqrt(np.diag(assessed.covariance_cents2))
     axes.errorbar(
         assessed.cv_v,
         assessed.error_cents,
-        yerr=bars,
+        yerr=survey.expanded_cents,
         fmt=marker,
         color=colour,
         markersize=4,

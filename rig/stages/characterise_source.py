@@ -16,6 +16,7 @@ from rig.bench_history import keep_curve, known_curve
 from rig.errors import BenchProblem
 from rig.operators.port import MeterPlace
 from rig.science.characterisation import CommonErrors, NotTheSource, characterise
+from rig.specification import PERCENT
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -36,8 +37,6 @@ SLOWER = 2.0
 SETTLED_V = 5e-5
 NOISE_TIMES = 6.0
 """Up and down may differ by ``SETTLED_V`` (0.06 cent) or so many times the noise; beyond, it is tried more slowly."""
-LOAD_TOLERANCE = 0.05
-"""Common practice: an input made of 5 % parts at worst; it counts by the source's resistance against it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,7 +148,8 @@ def stated_error(bench: Bench, chosen: RangeSpecification, ambient_c: float | No
 def load_error(bench: Bench) -> CommonErrors:
     """What other units may load the source differently by: its resistance against the tolerance of theirs."""
     source_ohm, input_ohm = bench.file.source.output_resistance_ohm, bench.file.bench.unit_input_resistance_ohm
-    return CommonErrors(LOAD_TOLERANCE * source_ohm / (source_ohm + input_ohm) / sqrt(3.0), 0.0)
+    tolerance = PERCENT * bench.file.bench.unit_input_tolerance_percent
+    return CommonErrors(tolerance * source_ohm / (source_ohm + input_ohm) / sqrt(3.0), 0.0)
 
 
 def wander_error(bench: Bench) -> CommonErrors:
