@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from rig.commands_bench import bench_app
+from rig.commands_safety import BenchOption, safe_first
+from rig.commands_visits import add_visits_to
 
 if TYPE_CHECKING:
     from types import FrameType
@@ -36,8 +38,8 @@ app = typer.Typer(
 )
 
 app.add_typer(bench_app, name="bench")
+add_visits_to(app)
 
-BenchOption = Annotated[Path | None, typer.Option("--bench", help="Bench file (TOML). Default: the virtual bench.")]
 ProductOption = Annotated[
     Path | None,
     typer.Option("--product", help="Product file (TOML). Default: the invented demonstration product."),
@@ -113,7 +115,12 @@ def check(
 @app.command()
 def work(
     bench: Annotated[
-        Path | None, typer.Option("--bench", help="Bench file (TOML). Default: the newcomer's, virtual, in real time.")
+        Path | None,
+        typer.Option(
+            "--bench",
+            callback=safe_first,
+            help="Bench file (TOML). Default: the newcomer's, virtual, in real time.",
+        ),
     ] = None,
     product: Annotated[
         Path | None, typer.Option("--product", help="Product file (TOML). Default: the newcomer's, invented.")

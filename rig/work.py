@@ -307,7 +307,10 @@ def _left_open(database: Database, bench: Bench) -> list[str]:
     if not left:
         return []
     serials = ", ".join(dict.fromkeys(each.serial for each in left))
-    return [f"Begun on this bench and never ended: {serials}. Scan a unit to go on with it; what was measured is kept."]
+    return [
+        f"Begun on this bench and never ended: {serials}. Scan a unit to go on with it, or close it with rig close; what "
+        "was measured is kept."
+    ]
 
 
 def _verification(database: Database, bench: Bench, bench_file: Loaded[BenchFile]) -> list[str]:

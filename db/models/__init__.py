@@ -6,7 +6,7 @@ from db.models.catalogue import Bench, BenchRevision, Instrument, Product, Produ
 from db.models.judgement import Finding, Verdict
 from db.models.learning import TrimObservation
 from db.models.measurements import Move, Point, Reading, Recommendation, Sweep, TrackingFit
-from db.models.visits import Characterisation, Visit, VisitInstrument
+from db.models.visits import Characterisation, Visit, VisitClosing, VisitInstrument
 
 __all__ = [
     "Base",
@@ -32,6 +32,7 @@ __all__ = [
     "Unit",
     "Verdict",
     "Visit",
+    "VisitClosing",
     "VisitInstrument",
     "new_key",
 ]
