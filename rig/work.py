@@ -308,8 +308,8 @@ def _left_open(database: Database, bench: Bench) -> list[str]:
         return []
     serials = ", ".join(dict.fromkeys(each.serial for each in left))
     return [
-        f"Begun on this bench and never ended: {serials}. Scan a unit to go on with it, or close it with rig close; what "
-        "was measured is kept."
+        f"Begun on this bench and never ended: {serials}. Scan a unit to go on with it, or close it with rig close; "
+        "what was measured is kept."
     ]
 
 
