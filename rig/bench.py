@@ -29,6 +29,7 @@ from rig.specification import (
     TimeBaseSpecification,
     calibration_doubt,
 )
+from rig.steady_clock import SteadyClock
 from rig.tomlfile import Checked, Loaded, load
 
 if TYPE_CHECKING:
@@ -204,11 +205,8 @@ class Bench:
     sessions: Mapping[str, Session]
     provider: Provider
     trace: Trace
-
-    @property
-    def clock(self) -> Clock:
-        """The clock that the instruments live by."""
-        return self.provider.clock
+    clock: SteadyClock
+    """The clock that the instruments live by, with a date that nobody sets in the middle of a visit."""
 
     @property
     def hands(self) -> Hands | None:
@@ -288,6 +286,7 @@ def open_bench(loaded: Loaded[BenchFile], limits: VoltageLimits, tracing: Tracin
             sessions={"source": source_session, "meter": meter_session, "counter": counter_session},
             provider=provider,
             trace=trace,
+            clock=SteadyClock(provider.clock),
         )
 
 
