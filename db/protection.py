@@ -29,6 +29,7 @@ VISIT_OF_ROW: dict[str, str] = {
     "recommendation": "NEW.visit_id",
     "move": "NEW.visit_id",
     "trim_observation": "NEW.visit_id",
+    "visit_closing": "NEW.visit_id",
 }
 
 _PREFIX = "keep_"

@@ -18,9 +18,10 @@ from drivers.link import SerialOptions
 from drivers.meter import Meter
 from drivers.session import Session
 from drivers.source import Source, VoltageLimits
+from rig.bench_hold import held
 from rig.bench_profile import LINE_ENDS, LineEnd, load_profile
 from rig.bench_trace import traced
-from rig.errors import FileProblem
+from rig.errors import BenchProblem, FileProblem
 from rig.specification import (
     MeterSpecification,
     ReferenceUnit,
@@ -28,6 +29,7 @@ from rig.specification import (
     TimeBaseSpecification,
     calibration_doubt,
 )
+from rig.steady_clock import SteadyClock
 from rig.tomlfile import Checked, Loaded, load
 
 if TYPE_CHECKING:
@@ -167,6 +169,14 @@ class Provider(Protocol):
     def hands(self) -> Hands | None:
         """Whoever turns virtual trims; None where people do."""
 
+    @property
+    def outlives_program(self) -> bool:
+        """Whether the instruments stay as they are when this program is killed."""
+
+    @property
+    def names_differ(self) -> bool:
+        """Whether no two instruments anywhere say that they are the same."""
+
     def close(self) -> None:
         """End what was started."""
 
@@ -174,6 +184,8 @@ class Provider(Protocol):
 class RealInstruments:
     """Instruments that stand on a real bench: nothing to start, nothing to end."""
 
+    outlives_program = True
+    names_differ = True
     resources: Mapping[str, str] = {}
     hands: Hands | None = None
 
@@ -195,11 +207,8 @@ class Bench:
     sessions: Mapping[str, Session]
     provider: Provider
     trace: Trace
-
-    @property
-    def clock(self) -> Clock:
-        """The clock that the instruments live by."""
-        return self.provider.clock
+    clock: SteadyClock
+    """The clock that the instruments live by, with a date that nobody sets in the middle of a visit."""
 
     @property
     def hands(self) -> Hands | None:
@@ -242,6 +251,8 @@ def open_bench(loaded: Loaded[BenchFile], limits: VoltageLimits, tracing: Tracin
     :param limits: the CV that the product bears; nothing outside ever reaches the source.
     :param tracing: where messages are kept.
     :raises LinkError: an instrument does not answer.
+    :raises BenchBusy: another program drives the bench, or an instrument on it.
+    :raises StillOwed: a program that was killed left the source on, and it cannot be made safe.
     :raises BenchProblem: another instrument answers than the one that was asked, or one cannot fill its role.
     :raises FileProblem: a resource uses a name that nothing on the bench provides, or the profile is wrong.
     """
@@ -250,13 +261,18 @@ def open_bench(loaded: Loaded[BenchFile], limits: VoltageLimits, tracing: Tracin
     with ExitStack() as stack:
         provider = provider_of(loaded)
         stack.callback(provider.close)
+        hold = stack.enter_context(held(loaded, provider))
         trace = stack.enter_context(traced(provider.clock, tracing.everything_to, tracing.faults_to))
 
         def session(role: str, about: InstrumentRole, asked: InstrumentProfile | None) -> Session:
-            return stack.enter_context(_session(loaded, provider, trace, role, about, asked))
+            opened = stack.enter_context(_session(loaded, provider, trace, role, about, asked))
+            hold.instrument(opened.identity)
+            return opened
 
         source_session = session("source", file.source, profile.source)
-        source = stack.enter_context(Source(source_session, limits, profile.source.dialect if profile.source else None))
+        promise = hold.promise(source_session, file.source, profile)
+        dialect = profile.source.dialect if profile.source else None
+        source = stack.enter_context(Source(source_session, limits, dialect, promise))
         source.choose_range()
         if file.source.current_limit_a is not None:
             source.limit_current(file.source.current_limit_a)
@@ -272,6 +288,7 @@ def open_bench(loaded: Loaded[BenchFile], limits: VoltageLimits, tracing: Tracin
             sessions={"source": source_session, "meter": meter_session, "counter": counter_session},
             provider=provider,
             trace=trace,
+            clock=SteadyClock(provider.clock),
         )
 
 
@@ -310,13 +327,15 @@ def provider_of(loaded: Loaded[BenchFile]) -> Provider:
     if loaded.contents.virtual is None:
         return RealInstruments()
     from drivers.virtual import bench as virtual_bench
-    from drivers.virtual.errors import WrongDescription
+    from drivers.virtual.errors import BenchAway, WrongDescription
 
     try:
         configuration = virtual_bench.parse(loaded.contents.virtual, base=loaded.path.parent)
         return virtual_bench.start(configuration)
     except WrongDescription as error:
         raise FileProblem(f"The bench file {loaded.path} cannot be used: {error}") from None
+    except BenchAway as error:
+        raise BenchProblem(str(error)) from None
 
 
 def resource_of(loaded: Loaded[BenchFile], role: str, provided: Mapping[str, str]) -> str:

@@ -14,6 +14,8 @@ import typer
 
 from rig import commands_returns
 from rig.commands_bench import bench_app
+from rig.commands_safety import BenchOption, safe_first
+from rig.commands_visits import add_visits_to
 
 if TYPE_CHECKING:
     from types import FrameType
@@ -38,8 +40,8 @@ app = typer.Typer(
 
 app.add_typer(bench_app, name="bench")
 commands_returns.add_to(app)
+add_visits_to(app)
 
-BenchOption = Annotated[Path | None, typer.Option("--bench", help="Bench file (TOML). Default: the virtual bench.")]
 ProductOption = Annotated[
     Path | None,
     typer.Option("--product", help="Product file (TOML). Default: the invented demonstration product."),
@@ -118,7 +120,12 @@ def check(
 @app.command()
 def work(
     bench: Annotated[
-        Path | None, typer.Option("--bench", help="Bench file (TOML). Default: the newcomer's, virtual, in real time.")
+        Path | None,
+        typer.Option(
+            "--bench",
+            callback=safe_first,
+            help="Bench file (TOML). Default: the newcomer's, virtual, in real time.",
+        ),
     ] = None,
     product: Annotated[
         Path | None, typer.Option("--product", help="Product file (TOML). Default: the newcomer's, invented.")

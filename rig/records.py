@@ -323,7 +323,13 @@ def begin_visit(
             if resumed is None and same and abs(now - lying.started_utc) <= RESUMABLE:
                 resumed = lying
                 continue
-            queries.end_visit(session, lying.visit_id, outcome="stopped", ended_utc=max(now, lying.started_utc))
+            queries.close_visit(
+                session,
+                lying.visit_id,
+                reason=_cannot_go_on(lying, wanted, revision.id, records.revision_id),
+                closed_by=wanted.operator,
+                closed_utc=now,
+            )
         if resumed is not None:
             return Recorder(
                 records.database,
@@ -350,6 +356,17 @@ def begin_visit(
         session.flush()
         session.add_all(_roles(visit.id, bench, records, now))
     return Recorder(records.database, bench.clock, line, visit.id)
+
+
+def _cannot_go_on(lying: queries.OpenVisit, wanted: Wanted, product_revision_id: UUID, bench_revision_id: UUID) -> str:
+    """Why a visit that lies open does not go on with the visit that is wanted now."""
+    if lying.purpose != wanted.purpose:
+        return f"begun anew to {wanted.purpose}"
+    if lying.product_revision_id != product_revision_id:
+        return "begun anew: the product file was changed meanwhile"
+    if lying.bench_revision_id != bench_revision_id:
+        return "begun anew on another bench, or its bench file was changed meanwhile"
+    return f"begun anew: it lay open for more than {RESUMABLE.total_seconds() / 3600.0:g} hours, or a later one goes on"
 
 
 def _roles(visit_id: UUID, bench: Bench, records: BenchRecords, now: datetime) -> list[models.VisitInstrument]:

@@ -126,6 +126,7 @@ def run_visit(
     batch = contents.serial.batch_of(request.serial)
     require_a_product(request.serial, bench.file.reference.serial if bench.file.reference is not None else None)
     database.require_writable()
+    _date_taken(bench, operator)
     records = bench_records(database, bench, bench_file)
     began = bench.clock.now()
     asked = ask_why(database, bench.clock, operator, request.serial, request.story)
@@ -176,11 +177,19 @@ def run_visit(
             visit.verdict.reason,
         )
     bench.source.make_safe()
+    _date_taken(bench, operator)
     if visit.verdict.decision not in PASSED:
         causes = "; ".join(cause.sentence for cause in visit.verdict.causes) or visit.verdict.reason
         shelf = "To the fault shelf" if request.purpose is Purpose.ADJUST else "Not inside"
         operator.tell(f"{shelf}: {causes}")
     return replace(visit, duration_s=bench.clock.now() - began)
+
+
+def _date_taken(bench: Bench, operator: Operator) -> None:
+    """Take the computer's date anew between visits, and say so where it was set."""
+    said = bench.clock.take_date()
+    if said:
+        operator.tell(said)
 
 
 def _is_demonstration(bench: Bench, product: Product) -> bool:

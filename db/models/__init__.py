@@ -7,7 +7,7 @@ from db.models.judgement import Finding, Verdict
 from db.models.learning import TrimObservation
 from db.models.measurements import Move, Point, Reading, Recommendation, Sweep, TrackingFit
 from db.models.returns import Repair, Suspicion, UnitReturn
-from db.models.visits import Characterisation, Visit, VisitInstrument
+from db.models.visits import Characterisation, Visit, VisitClosing, VisitInstrument
 
 __all__ = [
     "Base",
@@ -36,6 +36,7 @@ __all__ = [
     "UnitReturn",
     "Verdict",
     "Visit",
+    "VisitClosing",
     "VisitInstrument",
     "new_key",
 ]

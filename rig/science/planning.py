@@ -388,7 +388,7 @@ def _moved(parameters: Array, adjusters: Sequence[Adjuster], amounts: Array) -> 
 @cache
 def _skeleton() -> tuple[NDArray[np.intp], Array, Array]:
     """What all programmes have in common: which row stands where, with which sign, and the columns of the worsts."""
-    by_kind = [np.flatnonzero(KINDS == kind) for kind in range(KIND_COUNT)]
+    by_kind = [np.flatnonzero(kind == KINDS) for kind in range(KIND_COUNT)]
     which = np.concatenate([rows for each in by_kind for rows in (each, each)])
     sign = np.concatenate([np.full(each.size, sign) for each in by_kind for sign in (1.0, -1.0)])
     own = np.zeros((which.size, KIND_COUNT + 1))

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from rig.bench_history import keep_curve, known_curve
+from rig.bench_history import KnownCurve, keep_curve, known_curve
 from rig.errors import BenchProblem
 from rig.operators.port import MeterPlace
 from rig.science.characterisation import CommonErrors, NotTheSource, characterise
@@ -56,6 +56,10 @@ def know_the_source(
     :raises BenchProblem: what the meter reads cannot be the source.
     """
     known = known_curve(records)
+    if bench.clock.set_back_s:
+        known = KnownCurve(
+            None, "The clock was set back since the source was characterised, so its age is not known: once more."
+        )
     full = product.range.full
     if known.curve is not None and known.curve.low_v <= full.low_v and known.curve.high_v >= full.high_v:
         operator.tell("The source was characterised this shift; its correction is used.")
@@ -82,6 +86,7 @@ def characterise_source(
             operator.tell(problem)
             continue
         keep_curve(records, found)
+        bench.clock.forgive()
         operator.tell(sentence_of(found))
         return found
     raise BenchProblem(problem)
