@@ -46,6 +46,7 @@ class Session:
         self.role = role
         self.timeout_s = timeout_s
         self._closed = False
+        self._select = ""
         self._dialect = wire.conduct.dialect
         self._error_query = self._dialect.error_query
         self._entry = error_reader(self._dialect.error_form)
@@ -134,6 +135,11 @@ class Session:
         return bool(self._error_query)
 
     @property
+    def joins(self) -> bool:
+        """Whether several units travel in one message."""
+        return self._dialect.joins
+
+    @property
     def link_dialect(self) -> LinkDialect:
         """How the instrument spells what every message rests on."""
         return self._dialect
@@ -141,6 +147,10 @@ class Session:
     def shares_with(self, other: Session) -> bool:
         """Whether another role speaks to the same instrument over the same link."""
         return other is not self and other._wire is self._wire
+
+    def selects_by(self, select: str) -> None:
+        """Choose the instrument behind the link by this command whenever another role has spoken; never when empty."""
+        self._select = select
 
     def claim(self) -> bool:
         """Take the instrument's function for this role.
@@ -159,7 +169,7 @@ class Session:
         :raises AnswerLate, LinkLost: the link failed; the setting may have been taken.
         :raises Unreadable: the answer is not an entry of an error queue.
         """
-        self._speak()
+        text = self._addressed(text)
         answer = self._joined(text) if self._dialect.joins else self._one_by_one(text)
         if not self._error_query:
             return
@@ -187,7 +197,7 @@ class Session:
         :raises Unreadable: the answer does not prove that it belongs to the question; the link is in step
             again.
         """
-        self._speak()
+        query = self._addressed(query)
         allowed_s = self.timeout_s if timeout_s is None else timeout_s
         if self._dialect.joins:
             answer = self._wire.proven(self._exchange(query, self._wire.tokens.around(query), allowed_s), query)
@@ -255,6 +265,12 @@ class Session:
             raise LinkLost(f"{self.name} is not connected (it is closed): open it again")
         self._wire.require_step()
 
+    def _addressed(self, text: str) -> str:
+        """Speak from here on, to the right one of the instruments behind the link."""
+        self._speak()
+        before, self._wire.addressed = self._wire.addressed, self._select
+        return text if not self._select or before == self._select else joined(self._select, text)
+
     def _joined(self, text: str) -> str:
         """Send a setting with its error check in one message; return the answer to the check."""
         message = self._wire.tokens.after(joined(text, self._error_query))
@@ -312,6 +328,7 @@ class Session:
             return None
 
     def _raise_refused(self, text: str, entries: tuple[ErrorEntry, ...]) -> NoReturn:
+        self._wire.addressed = ""
         raise InstrumentError(
             f"{self.name} refused {text!r}: it says {quoted(entries)}; check its dialect in the bench file", entries
         )

@@ -48,7 +48,7 @@ class Wire:
 
     ``speaker`` is the role on whose behalf something is said, for messages about it. ``messages`` counts exchanges,
     ``resynchronisations`` how often the link had to be brought in step. ``holder`` is whoever set the instrument's
-    function last, where several roles share it.
+    function last, where several roles share it, and ``addressed`` the command that chose the one spoken to last.
     """
 
     identity: Identity
@@ -68,6 +68,7 @@ class Wire:
         self.messages = 0
         self.resynchronisations = 0
         self.holder: object | None = None
+        self.addressed = ""
 
     @property
     def name(self) -> str:
@@ -153,6 +154,7 @@ class Wire:
         """
         self.resynchronisations += 1
         self._unfinished = True
+        self.addressed = ""
         # The other end lives in real time, whatever clock the session reports with.
         deadline_s = time.monotonic() + 2 * self._conduct.timeout_s
         try:
@@ -171,7 +173,7 @@ class Wire:
         """
         self._link.abandon()
         self._lost = "it could not be opened again"
-        self.holder = None
+        self.holder, self.addressed = None, ""
         self._link = self._connect()
         self._require_same(self._introduction())
         self._lost = ""
