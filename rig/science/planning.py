@@ -333,8 +333,7 @@ def _choose(
         tried = [
             minimax(parameters, chosen, played, limits, hopeless=HOPELESS * goal, start=start)
             for chosen in combinations(adjusters, size)
-            if size > MOST_UNKNOWNS
-            or least_worst_bound(start.here[FEW], start.columns(chosen)[FEW]) <= HOPELESS * goal
+            if size > MOST_UNKNOWNS or least_worst_bound(start.here[FEW], start.columns(chosen)[FEW]) <= HOPELESS * goal
         ]
         amounts, share = min(tried, key=lambda each: each[1], default=(best, float("inf")))
         if share <= goal:
