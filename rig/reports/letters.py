@@ -61,9 +61,23 @@ def lines_of(text: str, font: str, size: float, width: float) -> list[str]:
     register_fonts()
     lines: list[str] = []
     for paragraph in settable(text, font).split("\n"):
-        broken = simpleSplit(paragraph, font, size, width) or [""]
+        broken = [
+            piece
+            for line in simpleSplit(paragraph, font, size, width) or [""]
+            for piece in _pieces(line, font, size, width)
+        ]
         lines += [in_order(line, first=paragraph) for line in broken]
     return lines
+
+
+def _pieces(line: str, font: str, size: float, width: float) -> list[str]:
+    """A line in pieces that fit: a word that is longer than a line is broken where it must be."""
+    pieces = [""]
+    for each in line:
+        if pieces[-1] and pdfmetrics.stringWidth(pieces[-1] + each, font, size) > width:
+            pieces.append("")
+        pieces[-1] += each
+    return pieces
 
 
 def in_order(line: str, first: str = "") -> str:

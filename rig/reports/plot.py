@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 FOUND_COLOUR, LEFT_COLOUR, LIMIT_COLOUR = "#b06020", "#1f5f8b", "#555555"
 NOTHING_TURNED = "as found, nothing turned"
 PNG_DOTS_PER_INCH = 200
-PLOT_HEIGHT = 0.55
+PLOT_HEIGHT = 0.5
 """Height over width of a plot in a record."""
 
 
