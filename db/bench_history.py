@@ -83,6 +83,11 @@ def latest_curve(session: Session, bench_id: UUID) -> CurveRow | None:
     if found is None:
         return None
     row, curve, source = found
+    return curve_row(row, curve, source)
+
+
+def curve_row(row: Characterisation, curve: SourceCurve, source: Instrument) -> CurveRow:
+    """A characterisation as a frozen value."""
     return CurveRow(
         characterisation_id=row.id,
         bench_revision_id=row.bench_revision_id,

@@ -293,6 +293,7 @@ def _visit(
 ) -> None:
     from rig.bench import open_bench
     from rig.endings import exit_code_of
+    from rig.kept_visit import read_visit
     from rig.opening import console_of, ending_in_a_sentence, limits_of, open_record, operator_at, traced_to
     from rig.reports.budget import budgets_lines
     from rig.reports.document import visit_document
@@ -300,7 +301,6 @@ def _visit(
     from rig.reports.screen import screen_lines, timing_lines
     from rig.visit import run_visit
 
-    demonstration = product.contents.product.demonstration or bench_file.contents.bench.demonstration
     console = console_of(to_stderr=as_json)
     with (
         ending_in_a_sentence(),
@@ -310,11 +310,9 @@ def _visit(
     ):
         operator.tell(f"Unit {request.serial}: {product.contents.product.name}, on the {bench.file.bench.name}.")
         visit = run_visit(bench, bench_file, product, operator, database, request)
-        finished = bench.clock.utc()
+        record = read_visit(database, visit.serial, visit.visit_id)
         database_shown = database.url_shown
-    kept = keep_reports(
-        visit, product.contents, finished, bench_file.contents.bench.name, out, demonstration=demonstration
-    )
+    kept = keep_reports(visit, product.contents, record, out)
     if as_json:
         typer.echo(json.dumps(visit_document(visit, database_shown, [str(each) for each in kept.plots]), indent=2))
     else:
