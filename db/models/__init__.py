@@ -6,6 +6,15 @@ from db.models.catalogue import Bench, BenchRevision, Instrument, Product, Produ
 from db.models.judgement import Finding, Verdict
 from db.models.learning import TrimObservation
 from db.models.measurements import Move, Point, Reading, Recommendation, Sweep, TrackingFit
+from db.models.trust import (
+    Person,
+    ProductSignature,
+    RecordChain,
+    RecordChange,
+    RecordLink,
+    UnitClaim,
+    VisitAuthority,
+)
 from db.models.visits import Characterisation, Visit, VisitInstrument
 
 __all__ = [
@@ -20,18 +29,25 @@ __all__ = [
     "Finding",
     "Instrument",
     "Move",
+    "Person",
     "Point",
     "Product",
     "ProductRevision",
+    "ProductSignature",
     "Reading",
     "Recommendation",
+    "RecordChain",
+    "RecordChange",
+    "RecordLink",
     "SourceCurve",
     "Sweep",
     "TrackingFit",
     "TrimObservation",
     "Unit",
+    "UnitClaim",
     "Verdict",
     "Visit",
+    "VisitAuthority",
     "VisitInstrument",
     "new_key",
 ]
