@@ -7,6 +7,15 @@ from db.models.judgement import Finding, Verdict
 from db.models.learning import TrimObservation
 from db.models.measurements import Move, Point, Reading, Recommendation, Sweep, TrackingFit
 from db.models.returns import Repair, Suspicion, UnitReturn
+from db.models.trust import (
+    Person,
+    ProductSignature,
+    RecordChain,
+    RecordChange,
+    RecordLink,
+    UnitClaim,
+    VisitAuthority,
+)
 from db.models.visits import Characterisation, Visit, VisitClosing, VisitInstrument
 
 __all__ = [
@@ -21,11 +30,16 @@ __all__ = [
     "Finding",
     "Instrument",
     "Move",
+    "Person",
     "Point",
     "Product",
     "ProductRevision",
+    "ProductSignature",
     "Reading",
     "Recommendation",
+    "RecordChain",
+    "RecordChange",
+    "RecordLink",
     "Repair",
     "SourceCurve",
     "Suspicion",
@@ -33,9 +47,11 @@ __all__ = [
     "TrackingFit",
     "TrimObservation",
     "Unit",
+    "UnitClaim",
     "UnitReturn",
     "Verdict",
     "Visit",
+    "VisitAuthority",
     "VisitClosing",
     "VisitInstrument",
     "new_key",

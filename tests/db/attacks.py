@@ -86,4 +86,5 @@ def _other_than_key(column: str, kind: str) -> str:
         "corrects_verdict_id",
         "quantity",
     }
+    checked |= {"subject", "link", "role", "authority"}
     return column if column in checked else another(column, kind)
