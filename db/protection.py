@@ -29,6 +29,7 @@ VISIT_OF_ROW: dict[str, str] = {
     "recommendation": "NEW.visit_id",
     "move": "NEW.visit_id",
     "trim_observation": "NEW.visit_id",
+    "finding_budgets": "NEW.visit_id",
 }
 
 _PREFIX = "keep_"

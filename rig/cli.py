@@ -162,9 +162,11 @@ def work(
 def history(
     serial: Annotated[str, typer.Argument(help="Serial of the unit, as scanned.")],
     as_json: JsonOption = False,
+    budget: Annotated[bool, typer.Option("--budget", help="Print the budgets of the last verdict's findings.")] = False,
 ) -> None:
     """Visits of a unit: as found against as left, and verdicts."""
     from db import history as asked
+    from rig.commands_budget import recorded_lines
     from rig.opening import open_record
     from rig.product import clean_scan
     from rig.reports.history import history_document, history_lines
@@ -172,10 +174,11 @@ def history(
     with open_record() as database:
         with database.reading() as session:
             found = asked.history(session, clean_scan(serial))
+            budgets = recorded_lines(session, clean_scan(serial)) if budget else []
         if as_json:
             typer.echo(json.dumps(history_document(found, database.url_shown), indent=2))
             return
-        typer.echo("\n".join(history_lines(found)))
+        typer.echo("\n".join([*history_lines(found), *budgets]))
         typer.echo(f"Database: {database.url_shown}")
 
 
@@ -276,9 +279,9 @@ def _visit(
     trace: Path | None = None,
 ) -> None:
     from rig.bench import open_bench
+    from rig.commands_budget import visit_lines
     from rig.endings import exit_code_of
     from rig.opening import console_of, ending_in_a_sentence, limits_of, open_record, operator_at, traced_to
-    from rig.reports.budget import budgets_lines
     from rig.reports.document import visit_document
     from rig.reports.keep import keep_reports
     from rig.reports.screen import screen_lines, timing_lines
@@ -306,6 +309,6 @@ def _visit(
         if timing:
             lines += timing_lines(visit)
         if budget:
-            lines += ["", *budgets_lines([each.budget for each in visit.findings if each.budget is not None])]
+            lines += visit_lines(visit.findings)
         typer.echo("\n".join(lines))
     raise typer.Exit(exit_code_of(visit.verdict.decision))

@@ -6,6 +6,7 @@
         SerialProblem       a scanned serial that is not one
       BenchProblem          the bench cannot be trusted or used as it is
         NotCharacterised    the CV is not known
+      RecordProblem         the record holds something that this version cannot read
       NoDecision            the unit was measured, but nothing may be said about it
       UnitWasOff            the unit was switched off and on again: it must warm up anew
       Stopped               the operator ended the visit
@@ -39,6 +40,10 @@ class BenchProblem(RigError):
 
 class NotCharacterised(BenchProblem):
     """The control voltage is not known well enough to judge anything."""
+
+
+class RecordProblem(RigError):
+    """The record holds something that cannot be read."""
 
 
 class NoDecision(RigError):
