@@ -60,7 +60,8 @@ def test_no_more_than_a_fortieth_of_units_at_the_limit_pass_a_guard_band_at_one_
 @pytest.mark.parametrize("share", decisions.SHARES)
 def test_the_worst_of_many_points_is_judged_at_the_rates_of_the_integrals(share):
     figures = decisions.worst_of_points(Rule.GUARDED, share, 400, 25)
-    assert decisions.broken(figures, guarded=True) == []
+    assert decisions.broken(figures, guarded=False) == []
+    assert figures.passed_at_the_limit < 0.02 + three_deviations(0.02, 400)
 
 
 def test_a_one_sided_bound_of_95_percent_would_let_twice_as_many_through_at_the_limit():
