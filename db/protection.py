@@ -31,6 +31,7 @@ VISIT_OF_ROW: dict[str, str] = {
     "trim_observation": "NEW.visit_id",
     "visit_closing": "NEW.visit_id",
     "visit_authority": "NEW.visit_id",
+    "finding_budgets": "NEW.visit_id",
 }
 
 _PREFIX = "keep_"

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from rig.budgets import sweep_budgets
-from rig.science.budget import PROBABILITY
 from rig.science.decision import GUARD_PROBABILITY, Decision, Limits, Rule, decide, decide_bounded
 from rig.science.drift import drift_columns
 from rig.science.levels import averaging, level_covariance, own_covariance, pooled_scatter, terms_covariance
@@ -247,13 +246,12 @@ def _worst(
     worst = worst_error(errors, covariance, probability=(1.0 + guard.probability) / 2.0)
     limits = Limits(None, limit)
     at_v = float(assessed.cv_v[mask][worst.index])
-    stated = worst_error(errors, covariance, probability=(1.0 + PROBABILITY) / 2.0)
     return Finding(
         characteristic=characteristic,
         label=label,
         value=worst.value_cents,
         unit="cents",
-        expanded_uncertainty=stated.upper_cents - worst.value_cents,
+        expanded_uncertainty=worst.fortieth_cents - worst.value_cents,
         limits=limits,
         rule=guard.rule,
         decision=decide_bounded(

@@ -174,10 +174,12 @@ def work(
 def history(
     serial: Annotated[str, typer.Argument(help="Serial of the unit, as scanned.")],
     as_json: JsonOption = False,
+    budget: Annotated[bool, typer.Option("--budget", help="Print the budgets of the last verdict's findings.")] = False,
 ) -> None:
     """Visits of a unit: as found against as left, and verdicts."""
     from db import history as asked
     from db.returns import repairs_of, returns_of
+    from rig.commands_budget import recorded_lines
     from rig.opening import open_record
     from rig.product import clean_scan
     from rig.reports.history import history_document, history_lines
@@ -187,11 +189,12 @@ def history(
         with database.reading() as session:
             found = asked.history(session, clean_scan(serial))
             back, repairs = returns_of(session, found.unit_id), repairs_of(session, found.unit_id)
+            budgets = recorded_lines(session, clean_scan(serial)) if budget else []
         if as_json:
             document = history_document(found, database.url_shown) | came_and_went_document(back, repairs)
             typer.echo(json.dumps(document, indent=2))
             return
-        typer.echo("\n".join([*history_lines(found), *came_and_went_lines(back, repairs)]))
+        typer.echo("\n".join([*history_lines(found), *came_and_went_lines(back, repairs), *budgets]))
         typer.echo(f"Database: {database.url_shown}")
 
 
@@ -292,10 +295,10 @@ def _visit(
     trace: Path | None = None,
 ) -> None:
     from rig.bench import open_bench
+    from rig.commands_budget import visit_lines
     from rig.endings import exit_code_of
     from rig.kept_visit import read_visit
     from rig.opening import console_of, ending_in_a_sentence, limits_of, open_record, operator_at, traced_to
-    from rig.reports.budget import budgets_lines
     from rig.reports.document import visit_document
     from rig.reports.keep import keep_reports
     from rig.reports.screen import screen_lines, timing_lines
@@ -320,6 +323,6 @@ def _visit(
         if timing:
             lines += timing_lines(visit)
         if budget:
-            lines += ["", *budgets_lines([each.budget for each in visit.findings if each.budget is not None])]
+            lines += visit_lines(visit.findings)
         typer.echo("\n".join(lines))
     raise typer.Exit(exit_code_of(visit.verdict.decision))

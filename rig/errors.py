@@ -8,6 +8,7 @@
         NotCharacterised    the CV is not known
         BenchBusy           another program drives it
         StillOwed           its source may be on, and somebody has to switch it off by hand
+      RecordProblem         the record holds something that this version cannot read
       NoDecision            the unit was measured, but nothing may be said about it
       UnitWasOff            the unit was switched off and on again: it must warm up anew
       Stopped               the operator ended the visit
@@ -49,6 +50,10 @@ class BenchBusy(BenchProblem):
 
 class StillOwed(BenchProblem):
     """A source that was left on could not be made safe: somebody has to switch it off by hand."""
+
+
+class RecordProblem(RigError):
+    """The record holds something that cannot be read."""
 
 
 class NoDecision(RigError):

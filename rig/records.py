@@ -14,6 +14,7 @@ import numpy as np
 from db import models, queries
 from db.learning import add_observation
 from rig.assess import Finding
+from rig.budget_record import rows_of
 from rig.science.decision import Decision, Limits, Rule
 
 if TYPE_CHECKING:
@@ -236,7 +237,7 @@ class Recorder:
     def found(self, findings: Sequence[Finding]) -> None:
         """Findings as found, kept as soon as they are made: an interrupted visit goes on from them."""
         with self.database.session() as session:
-            session.add_all(self._rows(AS_FOUND, findings))
+            session.add_all([*self._rows(AS_FOUND, findings), *rows_of(self.visit_id, AS_FOUND, findings)])
 
     def findings_found(self) -> tuple[Finding, ...]:
         """Findings as found that this visit has already."""
@@ -255,7 +256,7 @@ class Recorder:
     def conclude(self, left: Sequence[Finding], decision: str, causes: Sequence[Cause], reason: str) -> None:
         """Findings as left, verdict and the end of the visit, in one transaction."""
         now = self.clock.utc()
-        rows = self._rows(AS_LEFT, left)
+        rows = [*self._rows(AS_LEFT, left), *rows_of(self.visit_id, AS_LEFT, left)]
         with self.database.session() as session:
             session.add_all(rows)
             session.add(

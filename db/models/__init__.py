@@ -2,6 +2,7 @@
 
 from db.models.base import Base, new_key
 from db.models.bench_history import BenchCheck, BenchCheckValue, BenchStudy, BenchStudyReading, SourceCurve
+from db.models.budgets import FindingBudgets
 from db.models.catalogue import Bench, BenchRevision, Instrument, Product, ProductRevision, Unit
 from db.models.judgement import Finding, Verdict
 from db.models.learning import TrimObservation
@@ -28,6 +29,7 @@ __all__ = [
     "BenchStudyReading",
     "Characterisation",
     "Finding",
+    "FindingBudgets",
     "Instrument",
     "Move",
     "Person",

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from rig.reports.budget import budget_document
 from rig.reports.returned import came_back_document
+from rig.reports.risk import risk_document
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -58,6 +59,7 @@ def findings_document(findings: Sequence[Finding]) -> list[dict[str, object]]:
             "rule": each.rule.value,
             "decision": each.decision.value,
             "note": each.note,
+            **risk_document(each),
             "budget": budget_document(each.budget) if each.budget is not None else None,
         }
         for each in findings
