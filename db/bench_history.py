@@ -39,6 +39,7 @@ class CurveRow:
     high_v: float
     own_standard_uncertainty_v: float
     degrees_of_freedom: int
+    scatter_v: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +96,7 @@ def latest_curve(session: Session, bench_id: UUID) -> CurveRow | None:
         high_v=curve.high_v,
         own_standard_uncertainty_v=curve.own_standard_uncertainty_v,
         degrees_of_freedom=row.degrees_of_freedom,
+        scatter_v=curve.scatter_v,
     )
 
 

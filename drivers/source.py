@@ -274,6 +274,11 @@ class Source:
         except DriverError as error:
             self._raise_not_safe(error)
 
+    @property
+    def dialect(self) -> SourceDialect:
+        """How the instrument spells it."""
+        return self._dialect
+
     def close(self) -> None:
         """Make the source safe and close its link; a second time does nothing.
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from rig.acquire import Acquisition, TimeSpent
+from rig.conditions import room_now
 from rig.diagnosis import BAD, slow_warm_up, sweep_causes
 from rig.errors import NoDecision, Stopped
 from rig.knowledge import learned_trims
@@ -126,8 +127,12 @@ def run_visit(
         operator.warn(contents.checks)
     bench.source.set_voltage(0.0)
     bench.source.output_on()
-    line = know_the_source(bench, contents, operator, records, ambient_c=request.ambient_c)
-    wanted = Wanted(request.serial, batch, request.operator, request.purpose.value, request.ambient_c, request.seed)
+    room = room_now(bench, request.ambient_c)
+    ambient_c = None if room is None else room.celsius
+    if room is not None:
+        operator.tell(room.sentence)
+    line = know_the_source(bench, contents, operator, records, ambient_c=ambient_c)
+    wanted = Wanted(request.serial, batch, request.operator, request.purpose.value, ambient_c, request.seed, room)
     recorder = begin_visit(records, product, bench, line, wanted)
     if recorder.resumed:
         operator.tell(
@@ -135,7 +140,7 @@ def run_visit(
             "as found stays as found."
         )
     known_findings = recorder.findings_found()
-    acquisition = Acquisition(bench, contents, line, ambient_c=request.ambient_c)
+    acquisition = Acquisition(bench, contents, line, ambient_c=ambient_c)
     with _kept_open(recorder, request.purpose):
         doubts = bench.overdue()
         for doubt in doubts:

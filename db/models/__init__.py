@@ -3,6 +3,7 @@
 from db.models.base import Base, new_key
 from db.models.bench_history import BenchCheck, BenchCheckValue, BenchStudy, BenchStudyReading, SourceCurve
 from db.models.catalogue import Bench, BenchRevision, Instrument, Product, ProductRevision, Unit
+from db.models.conditions import InstrumentProfile, VisitCondition, VisitInstrumentProfile
 from db.models.judgement import Finding, Verdict
 from db.models.learning import TrimObservation
 from db.models.measurements import Move, Point, Reading, Recommendation, Sweep, TrackingFit
@@ -19,6 +20,7 @@ __all__ = [
     "Characterisation",
     "Finding",
     "Instrument",
+    "InstrumentProfile",
     "Move",
     "Point",
     "Product",
@@ -32,6 +34,8 @@ __all__ = [
     "Unit",
     "Verdict",
     "Visit",
+    "VisitCondition",
     "VisitInstrument",
+    "VisitInstrumentProfile",
     "new_key",
 ]
