@@ -68,7 +68,8 @@ class VirtualBench:
             "meter": self._serve(self._multimeter() if self.meter.personality.counts else self.meter),
             "counter": self._serve(self.counter),
         }
-        self.resources.update({name: self._serve(device) for name, device in self._more().items()})
+        self.devices = self._more()
+        self.resources.update({name: self._serve(device) for name, device in self.devices.items()})
 
     def _multimeter(self) -> CountingMeter:
         """One instrument that is meter, counter, and reader of a probe."""
