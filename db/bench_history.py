@@ -40,6 +40,7 @@ class CurveRow:
     high_v: float
     own_standard_uncertainty_v: float
     degrees_of_freedom: int
+    scatter_v: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +102,7 @@ def curve_row(row: Characterisation, curve: SourceCurve, source: Instrument) -> 
         high_v=curve.high_v,
         own_standard_uncertainty_v=curve.own_standard_uncertainty_v,
         degrees_of_freedom=row.degrees_of_freedom,
+        scatter_v=curve.scatter_v,
     )
 
 

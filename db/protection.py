@@ -23,6 +23,8 @@ FILLED_ONCE: dict[str, tuple[str, ...]] = {"visit": ("ended_utc", "outcome"), "u
 # Rows that belong to the course of a visit are added while it lasts; judgement may be corrected afterwards.
 VISIT_OF_ROW: dict[str, str] = {
     "visit_instrument": "NEW.visit_id",
+    "visit_instrument_profile": "NEW.visit_id",
+    "visit_condition": "NEW.visit_id",
     "sweep": "NEW.visit_id",
     "point": "(SELECT visit_id FROM sweep WHERE id = NEW.sweep_id)",
     "reading": "NEW.visit_id",

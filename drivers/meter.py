@@ -87,6 +87,11 @@ class Meter:
         self._set_samples(count)
         return self.session.values(self._dialect.read, _list_of_volts, count, timeout_s=self._time_for(count))
 
+    @property
+    def dialect(self) -> MeterDialect:
+        """How the instrument spells it."""
+        return self._dialect
+
     def close(self) -> None:
         """Close the link."""
         self.session.close()

@@ -298,6 +298,11 @@ class Source:
         if self._promise is not None:
             self._promise.keep()
 
+    @property
+    def dialect(self) -> SourceDialect:
+        """How the instrument spells it."""
+        return self._dialect
+
     def close(self) -> None:
         """Make the source safe and close its link; a second time does nothing.
 

@@ -12,6 +12,7 @@ from rig.budgets import sweep_budgets
 from rig.science.decision import GUARD_PROBABILITY, Decision, Limits, Rule, decide, decide_bounded
 from rig.science.drift import drift_columns
 from rig.science.levels import averaging, level_covariance, own_covariance, pooled_scatter, terms_covariance
+from rig.science.measured_cv import own_uncertainty_v
 from rig.science.points import errors_cents, errors_covariance_cents2, risk_of_worst, worst_error
 from rig.science.tracking import fit_tracking, lack_of_fit, predict
 from rig.science.uncertainty import pitch_covariance_octaves2
@@ -105,7 +106,7 @@ def assess_sweep(
     pitch = np.log2([point.frequency_hz for point in points])
     time_s = np.array([point.elapsed_s for point in points])
     random = np.array([point.relative_standard_uncertainty for point in points]) / log(2.0)
-    grid_v = bench.source.resolution_v / sqrt(12.0)
+    grid_v = own_uncertainty_v(line, bench.source.resolution_v / sqrt(12.0))
     slope_per_v = np.asarray(law.octaves_per_volt(cv_v))
     grid = grid_v * np.abs(slope_per_v)
     uncertainty = np.hypot(random, grid)

@@ -16,6 +16,7 @@ import numpy as np
 from rig.science.budget import Budget, Distribution, Input, from_half_width
 from rig.science.drift import drift_columns
 from rig.science.levels import averaging, fit_sensitivities, level_sensitivities, pooled_scatter
+from rig.science.measured_cv import MeasuredCv, own_uncertainty_v
 from rig.science.points import centring
 from rig.science.tracking import jacobian
 from rig.science.tracking_solver import TERMS
@@ -33,6 +34,7 @@ if TYPE_CHECKING:
     from rig.product import Product
     from rig.science.characterisation import CvCorrection
     from rig.science.levels import Scatter
+    from rig.specification import MeterSpecification
 
     Array = NDArray[np.float64]
     Flags = NDArray[np.bool_]
@@ -88,12 +90,15 @@ def stated_of(
     ambient_c: float | None = None,
     *,
     curve_degrees_of_freedom: float = inf,
+    meter: MeterSpecification | None = None,
 ) -> Stated:
     """What the bench file states on a day for the meter's range that holds ``highest_v``.
 
+    :param meter: in place of the one on the rail.
     :raises BenchProblem: no range holds it.
     """
-    error, counter = bench.meter.error(bench.meter.range_for(highest_v), on, ambient_c), bench.counter
+    meter, counter = meter or bench.meter, bench.counter
+    error = meter.error(meter.range_for(highest_v), on, ambient_c)
     return Stated(
         meter_gain=error.gain,
         meter_offset_v=error.offset_v,
@@ -144,6 +149,8 @@ class SweepBudgets:
     octaves_per_volt: Array
     cv_v: Array
     cv_covariance_v2: Array
+    cv_by: str = "source grid"
+    """What each CV has for itself."""
 
     def scale_error(self) -> Budget:
         """Slope over the musical range, cents per octave."""
@@ -247,7 +254,7 @@ class SweepBudgets:
             self._own(TRIGGER, trigger, freedom, Distribution.NORMAL, "bench file, both edges"),
             self._own(RESOLUTION, resolution, freedom, Distribution.TRIANGULAR, "bench file, both edges"),
             self._own(NOISE, noise, freedom, Distribution.NORMAL, "product file, or scatter seen"),
-            self._own("source grid", grid, freedom, Distribution.RECTANGULAR, "resolution of the source"),
+            self._own(self.cv_by, grid, freedom, Distribution.RECTANGULAR, "resolution and noise of the CV"),
             *self._cv(row),
             *more,
         )
@@ -320,7 +327,7 @@ def sweep_budgets(
     time_s = np.array([point.elapsed_s for point in points])
     columns = np.asarray(drift_columns(x, time_s - np.mean(time_s), x.min(), x.max()))
     random = np.array([point.relative_standard_uncertainty for point in points]) / log(2.0)
-    grid = stated.source_grid_v * np.abs(slope)
+    grid = own_uncertainty_v(line, stated.source_grid_v) * np.abs(slope)
     uncertainty = np.hypot(random, grid)
     index = np.array([point.index for point in points])
     mean = averaging(index, [not point.revisit for point in points], random)
@@ -343,6 +350,7 @@ def sweep_budgets(
         octaves_per_volt=slope,
         cv_v=cv_v,
         cv_covariance_v2=line.covariance_at(programmed_v),
+        cv_by="each reading of the CV" if isinstance(line, MeasuredCv) else "source grid",
     )
 
 

@@ -8,6 +8,7 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 from rig.acquire import Acquisition, TimeSpent
+from rig.conditions import room_now
 from rig.control_budgets import drift_budget, readings_of_a_window
 from rig.diagnosis import BAD, slow_warm_up, sweep_causes
 from rig.errors import NoDecision, Stopped
@@ -136,8 +137,12 @@ def run_visit(
         operator.warn(contents.checks)
     bench.source.set_voltage(0.0)
     bench.source.output_on()
-    line = know_the_source(bench, contents, operator, records, ambient_c=request.ambient_c)
-    wanted = Wanted(request.serial, batch, request.operator, request.purpose.value, request.ambient_c, request.seed)
+    room = room_now(bench, request.ambient_c)
+    ambient_c = None if room is None else room.celsius
+    if room is not None:
+        operator.tell(room.sentence)
+    line = know_the_source(bench, contents, operator, records, ambient_c=ambient_c)
+    wanted = Wanted(request.serial, batch, request.operator, request.purpose.value, ambient_c, request.seed, room)
     recorder = begin_visit(records, product, bench, line, wanted)
     if recorder.resumed:
         operator.tell(
@@ -146,7 +151,7 @@ def run_visit(
         )
     enter_why(database, bench.clock, asked, request.serial, request.operator)
     known_findings = recorder.findings_found()
-    acquisition = Acquisition(bench, contents, line, ambient_c=request.ambient_c)
+    acquisition = Acquisition(bench, contents, line, ambient_c=ambient_c)
     with _kept_open(recorder, request.purpose):
         doubts = bench.overdue()
         for doubt in doubts:
@@ -178,10 +183,7 @@ def run_visit(
         )
     bench.source.make_safe()
     _date_taken(bench, operator)
-    if visit.verdict.decision not in PASSED:
-        causes = "; ".join(cause.sentence for cause in visit.verdict.causes) or visit.verdict.reason
-        shelf = "To the fault shelf" if request.purpose is Purpose.ADJUST else "Not inside"
-        operator.tell(f"{shelf}: {causes}")
+    _tell_where_it_goes(visit, request.purpose, operator)
     return replace(visit, duration_s=bench.clock.now() - began)
 
 
@@ -190,6 +192,14 @@ def _date_taken(bench: Bench, operator: Operator) -> None:
     said = bench.clock.take_date()
     if said:
         operator.tell(said)
+
+
+def _tell_where_it_goes(visit: Visit, purpose: Purpose, operator: Operator) -> None:
+    if visit.verdict.decision in PASSED:
+        return
+    causes = "; ".join(cause.sentence for cause in visit.verdict.causes) or visit.verdict.reason
+    shelf = "To the fault shelf" if purpose is Purpose.ADJUST else "Not inside"
+    operator.tell(f"{shelf}: {causes}")
 
 
 def _is_demonstration(bench: Bench, product: Product) -> bool:

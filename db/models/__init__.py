@@ -4,6 +4,7 @@ from db.models.base import Base, new_key
 from db.models.bench_history import BenchCheck, BenchCheckValue, BenchStudy, BenchStudyReading, SourceCurve
 from db.models.budgets import FindingBudgets
 from db.models.catalogue import Bench, BenchRevision, Instrument, Product, ProductRevision, Unit
+from db.models.conditions import InstrumentProfile, VisitCondition, VisitInstrumentProfile
 from db.models.judgement import Finding, Verdict
 from db.models.learning import TrimObservation
 from db.models.measurements import Move, Point, Reading, Recommendation, Sweep, TrackingFit
@@ -31,6 +32,7 @@ __all__ = [
     "Finding",
     "FindingBudgets",
     "Instrument",
+    "InstrumentProfile",
     "Move",
     "Person",
     "Point",
@@ -55,6 +57,8 @@ __all__ = [
     "Visit",
     "VisitAuthority",
     "VisitClosing",
+    "VisitCondition",
     "VisitInstrument",
+    "VisitInstrumentProfile",
     "new_key",
 ]

@@ -72,7 +72,7 @@ class VirtualCounter(TriggeredDevice[Gate]):
         resolution = Number(0.0, 1e9, 0.0, unit="HZ", optional=True)
         level = Number(-10.0, 10.0, 0.0, unit="V")
         impedance = Number(LOW_IMPEDANCE_OHM, HIGH_IMPEDANCE_OHM, HIGH_IMPEDANCE_OHM, unit="OHM")
-        self.add("CONFigure[:SCALar][:VOLTage]:FREQuency", self._configure, expected, resolution)
+        self.add("CONFigure[:SCALar][:VOLTage]:FREQuency", self.configure, expected, resolution)
         self.add("MEASure[:SCALar][:VOLTage]:FREQuency?", self._measure, expected, resolution, unit="HZ")
         self.add("[SENSe[1]]:FUNCtion[:ON]", self._take_function, Quoted({"FREQ": "FREQ", "FREQUENCY": "FREQ"}))
         self.add("[SENSe[1]]:FUNCtion[:ON]?", lambda: '"FREQ"')
@@ -93,7 +93,7 @@ class VirtualCounter(TriggeredDevice[Gate]):
     def reset(self) -> None:
         """Frequency, default gate, one sample, AC coupling, high impedance, trigger at 0 V."""
         self._coupling, self._impedance_ohm, self._level_v = "AC", HIGH_IMPEDANCE_OHM, 0.0
-        self._configure(None, None)
+        self.configure(None, None)
         self.refresh()
 
     def plan(self, start_s: float) -> Planned[Gate]:
@@ -154,12 +154,13 @@ class VirtualCounter(TriggeredDevice[Gate]):
         reach_v = 0.5 * output.peak_to_peak_v * share - 0.5 * self._configuration.hysteresis_v
         return abs(self._level_v - centre_v) < reach_v
 
-    def _configure(self, _expected_hz: float | None, _resolution_hz: float | None) -> None:
+    def configure(self, _expected_hz: float | None, _resolution_hz: float | None) -> None:
+        """CONFigure: everything preset."""
         self._gate_s = DEFAULT_GATE_S
         self.configured()
 
     def _measure(self, expected_hz: float | None, resolution_hz: float | None) -> str:
-        self._configure(expected_hz, resolution_hz)
+        self.configure(expected_hz, resolution_hz)
         return self._initiate_and_fetch()
 
     def _take_function(self, _function: str) -> None:

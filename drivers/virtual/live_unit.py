@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 CORE_WANDER_PERIODS_S = ((61.0, 0.5), (17.0, 0.3), (5.3, 0.2))
 CENTS = 1200.0
 REMEMBERED_STATES = 64
+REFERENCE_ROOM_C = 23.0
+"""Room in which a unit is as its description says (common practice: calibrations are stated for 23 degrees)."""
 
 
 @dataclass(frozen=True)
@@ -43,6 +45,8 @@ class UnitState:
     heat: Heat
     switch: int = 0
     knob: float = 0.0
+    room_k: float = 0.0
+    """How much warmer its room is than the one in which it was described."""
 
     def trim_effect(self, kind: TrimKind) -> float:
         """What the trim of a kind does where it stands, in the unit of its kind; 0 when the unit has none."""
@@ -56,9 +60,9 @@ class UnitState:
         return self.description.noise.wander_cents / CENTS
 
     def temperature_k(self, time_s: float) -> float:
-        """Temperature at a time less that of the warm unit in a steady room, K."""
+        """Temperature at a time less that of the warm unit in a steady room of the reference temperature, K."""
         thermal = self.description.thermal
-        return self.heat.below_warm_k(time_s, thermal) + thermal.wander_k * self.room.at(time_s)
+        return self.room_k + self.heat.below_warm_k(time_s, thermal) + thermal.wander_k * self.room.at(time_s)
 
     def rail_v(self) -> float:
         """Reference rail; 0 V without power."""
@@ -114,7 +118,9 @@ class UnitState:
 class LiveUnit:
     """The states that a unit went through, each valid from its moment on. Safe for several threads."""
 
-    def __init__(self, description: UnitDescription, clock: Clock, wander: np.random.Generator) -> None:
+    def __init__(
+        self, description: UnitDescription, clock: Clock, wander: np.random.Generator, room_k: float = 0.0
+    ) -> None:
         self.description = description
         self._clock = clock
         self._lock = Lock()
@@ -128,6 +134,7 @@ class LiveUnit:
                     for name, trim in description.trims.items()
                 },
                 heat=Heat(clock.now()),
+                room_k=room_k,
             )
         ]
 

@@ -36,16 +36,17 @@ RAIL_READINGS = 5
 
 
 def stated_for_sweeps(acquisition: Acquisition) -> Stated:
-    """What the calibrations state today of the meter's range in which the source was characterised, and of the rest."""
-    full = acquisition.product.range.full
+    """What the calibrations state today of the meter's range by which the CV is known, and of the rest."""
+    full, bench = acquisition.product.range.full, acquisition.bench
     highest_v = max(abs(full.low_v), abs(full.high_v))
     line = acquisition.line
     return stated_of(
-        acquisition.bench.file,
+        bench.file,
         highest_v,
-        acquisition.bench.today,
+        bench.today,
         acquisition.ambient_c,
         curve_degrees_of_freedom=line.degrees_of_freedom if isinstance(line, SourceCurve) else inf,
+        meter=bench.file.on_the_cv,
     )
 
 

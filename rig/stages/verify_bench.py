@@ -10,6 +10,7 @@ from rig.acquire import Acquisition
 from rig.assess import tracking_findings
 from rig.bench_history import keep_check, reference_checks, values_that_count, visit_without_verdict
 from rig.budgets import stated_of
+from rig.conditions import room_now
 from rig.control_budgets import rail_budget
 from rig.errors import NoDecision, SerialProblem, WrongInput
 from rig.records import Wanted, begin_visit
@@ -144,12 +145,14 @@ def verify_bench(
     """
     require_the_reference(request.scanned, request.reference_serial)
     batch = _batch_of(product.contents, request.scanned)
-    wanted = Wanted(request.scanned, batch, request.operator, VERIFY, request.ambient_c, request.seed)
+    room = room_now(bench, request.ambient_c)
+    ambient_c = None if room is None else room.celsius
+    wanted = Wanted(request.scanned, batch, request.operator, VERIFY, ambient_c, request.seed, room)
     recorder = begin_visit(records, product, bench, line, wanted)
     earlier = reference_checks(records.database, records.revision_id, request.scanned)
     with visit_without_verdict(recorder):
         measured = measure_steady(
-            Acquisition(bench, product.contents, line, ambient_c=request.ambient_c), operator, recorder, VERIFY
+            Acquisition(bench, product.contents, line, ambient_c=ambient_c), operator, recorder, VERIFY
         )
         checks = tuple(
             against_history(each, () if request.restart_reason else values_that_count(earlier, each.characteristic))
