@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from rig import commands_batch
 from rig.commands_bench import bench_app
 
 if TYPE_CHECKING:
@@ -36,6 +37,7 @@ app = typer.Typer(
 )
 
 app.add_typer(bench_app, name="bench")
+commands_batch.add_to(app)
 
 BenchOption = Annotated[Path | None, typer.Option("--bench", help="Bench file (TOML). Default: the virtual bench.")]
 ProductOption = Annotated[
