@@ -229,3 +229,11 @@ def _standing_findings(session: Session, of_batch: ColumnElement[bool]) -> dict[
         found = Found(*rest)
         standing[visit_id][found.phase, found.characteristic] = found
     return {visit_id: list(each.values()) for visit_id, each in standing.items()}
+
+
+def units_of_characteristics(session: Session, visit_id: UUID) -> dict[str, str]:
+    """Unit in which each characteristic of a visit is counted."""
+    rows = session.execute(
+        select(Finding.characteristic, Finding.unit).where(Finding.visit_id == visit_id).distinct()
+    ).all()
+    return dict(row._tuple() for row in rows)

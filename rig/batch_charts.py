@@ -32,8 +32,8 @@ if TYPE_CHECKING:
 
 AS_FOUND, AS_LEFT = "as_found", "as_left"
 FAILED = (Decision.FAIL.value, Decision.CONDITIONAL_FAIL.value)
-BASELINE = 20
-"""Common practice: 20 values make good limits; where a shift comes sooner, all values make them."""
+BASELINE = 10
+"""A shift that comes sooner leaves too few values before it to make limits of: then all values make them."""
 STAYED = 0.3
 """A step of several octaves that moved by less than this share of the scale error of one has stayed where it was."""
 LAST_UNITS = 10

@@ -70,8 +70,13 @@ def demo(
     as_json: JsonOption = False,
     timing: TimingOption = False,
     out: FolderOption = None,
+    history: commands_batch.HistoryOption = None,
+    into: commands_batch.IntoOption = "",
 ) -> None:
     """Run the main job on the virtual bench: an invented unit, a virtual operator who turns imperfectly."""
+    if history is not None:
+        commands_batch.tell(history, into, seed, as_json=as_json)
+        return
     from fixtures import demonstration_bench, demonstration_product
     from rig.bench import drawn_anew, fault_names, load_bench
     from rig.product import load_product

@@ -18,12 +18,20 @@ PlotsOption = Annotated[
 OfProductOption = Annotated[
     str | None, typer.Option("--product", help="Name of the product, where a batch code is on units of several.")
 ]
+HistoryOption = Annotated[
+    int | None,
+    typer.Option("--history", help="Instead: fill a database of its own with about so many invented visits.", min=1),
+]
+IntoOption = Annotated[
+    str, typer.Option("--into", help="With --history: file or database URL; it must hold no real visit.")
+]
 
 
 def add_to(app: typer.Typer) -> None:
     """Add the commands of this module."""
     app.command()(batches)
     app.command()(batch)
+    app.command()(rejudge)
 
 
 def batches(
@@ -74,6 +82,76 @@ def batch(
         "plots": [str(path) for path in written],
     }
     _print(document, lines, shown, as_json=as_json)
+
+
+def rejudge(
+    codes: Annotated[list[str], typer.Argument(help="Batch codes, one or more.", metavar="BATCH...")],
+    limits: Annotated[
+        Path | None,
+        typer.Option("--limits", help="Limits to judge by: a product file, or a small file. Default: each its own."),
+    ] = None,
+    curve: Annotated[bool, typer.Option("--curve", help="Show yield against limit for each characteristic.")] = False,
+    product: OfProductOption = None,
+    plots: PlotsOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """What the yield would have been under other limits, from the stored sweeps; no verdict is touched."""
+    from db.batches import units_of_characteristics
+    from rig.limits_file import UNCHANGED, load_limits
+    from rig.opening import open_record
+    from rig.rejudge import read_production
+    from rig.rejudge import rejudge as judged_again
+    from rig.reports.rejudge import curve_document, curve_lines, plot_curves, rejudged_document, rejudged_lines
+    from rig.yield_curve import yield_curves
+
+    given = UNCHANGED if limits is None else load_limits(limits)
+    place = "their own limits" if limits is None else str(limits)
+    with open_record() as database:
+        with database.reading() as session:
+            production = read_production(session, tuple(dict.fromkeys(codes)), given, place, product)
+            units = units_of_characteristics(session, production.visits[-1].visit_id)
+        shown = database.url_shown
+    found = judged_again(production, given)
+    curves = yield_curves(production, given, units) if curve or plots is not None else ()
+    written = plot_curves(curves, found, plots) if plots is not None else ()
+    document = rejudged_document(found, place, shown)
+    document["curves"] = curve_document(curves)
+    document["plots"] = [str(path) for path in written]
+    lines = [*rejudged_lines(found, place), *(curve_lines(curves) if curve else []), ""]
+    lines += [f"Plots: {len(written)} files in {plots}"] if written else []
+    _print(document, lines, shown, as_json=as_json)
+
+
+def tell(visits: int, into: str, seed: int, *, as_json: bool) -> None:
+    """Fill a database with an invented history, and say what to look at in it."""
+    from db.engine import open_database
+    from db.location import VARIABLE
+    from rig.invented.history import tell_history
+    from rig.invented.place import own_place, url_of
+
+    url = url_of(into) if into else own_place()
+
+    def say(done: int) -> None:
+        if not as_json and done % 50 == 0:
+            typer.echo(f"  {done} visits ...")
+
+    with open_database(url) as database:
+        told = tell_history(database, visits, seed=seed, say=say)
+        shown = database.url_shown
+    stories = [{"batch": each.code, "units": each.units, "story": each.story.value} for each in told.batches]
+    if as_json:
+        document = {"database": shown, "visits": told.visits, "units": told.units, "returns": told.returns}
+        typer.echo(json.dumps({**document, "batches": stories}, indent=2))
+        return
+    lines = [
+        f"{told.visits} invented visits of {told.units} units, {told.returns} of which came back, are in {shown}.",
+        "All of them are marked as a demonstration; nothing of it is in your own record. To look at them:",
+        f"  export {VARIABLE}={shown}",
+        "  rig batches",
+    ]
+    lines += [f"  rig batch {each.code:<12}  # {each.story.value}" for each in told.batches]
+    lines += [f"  rig rejudge {told.batches[0].code} --curve", f"  rig history {told.example}", "  rig trims"]
+    typer.echo("\n".join(lines))
 
 
 def _print(document: dict[str, object], lines: Sequence[str], database: str, *, as_json: bool) -> None:

@@ -64,12 +64,13 @@ LEAST_VISITS, MOST_VISITS = 20, 20_000
 
 @dataclass(frozen=True, slots=True)
 class Told:
-    """What a history holds."""
+    """What a history holds; ``example`` is the serial of a unit that came back, or of the last that passed."""
 
     visits: int
     units: int
     returns: int
     batches: tuple[BatchPlan, ...]
+    example: str
 
 
 @dataclass(slots=True)
@@ -155,8 +156,9 @@ def tell_history(
     with _stands(product, seed) as stands:
         for plan in plans:
             _tell_batch(teller, stands[plan.bench], plan)
-        returns = _tell_returns(teller, stands[0], plans)
-    return Told(teller.visits, len(teller.left), returns, plans)
+        returned = _tell_returns(teller, stands[0], plans)
+    units = sum(plan.units for plan in plans)
+    return Told(teller.visits, units, len(returned), plans, (*teller.left, *returned)[-1])
 
 
 def _require_new(database: Database, plans: tuple[BatchPlan, ...]) -> None:
@@ -216,7 +218,7 @@ def _tell_batch(teller: _Teller, stand: _Stand, plan: BatchPlan) -> None:
                     teller.left[serial] = (left.unit, plan, drawn.lead_ohm)
 
 
-def _tell_returns(teller: _Teller, stand: _Stand, plans: tuple[BatchPlan, ...]) -> int:
+def _tell_returns(teller: _Teller, stand: _Stand, plans: tuple[BatchPlan, ...]) -> list[str]:
     """Units that come back to the first bench: those that the bad lead let out wrong, and some that aged."""
     count = round(RETURNS_SHARE * len(teller.left))
     wrong = [serial for serial, (_, plan, ohm) in teller.left.items() if plan.story is Story.BAD_LEAD and ohm > 0.0]
@@ -233,7 +235,7 @@ def _tell_returns(teller: _Teller, stand: _Stand, plans: tuple[BatchPlan, ...]) 
                 unit = teller.left[serial][0]
                 _next_working_hour(stand.clock)
                 teller.visit(database, stand, serial, _aged(unit, serial in misadjusted, generator), 0.0)
-    return len(returned)
+    return returned
 
 
 def _aged(unit: UnitState, misadjusted: bool, generator: np.random.Generator) -> UnitState:
