@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from rig import commands_returns
+from rig import commands_batch, commands_returns
 from rig.commands_bench import bench_app
 from rig.commands_safety import BenchOption, safe_first
 from rig.commands_visits import add_visits_to
@@ -41,6 +41,7 @@ app = typer.Typer(
 app.add_typer(bench_app, name="bench")
 commands_returns.add_to(app)
 add_visits_to(app)
+commands_batch.add_to(app)
 
 ProductOption = Annotated[
     Path | None,
@@ -72,8 +73,13 @@ def demo(
     as_json: JsonOption = False,
     timing: TimingOption = False,
     out: FolderOption = None,
+    history: commands_batch.HistoryOption = None,
+    into: commands_batch.IntoOption = "",
 ) -> None:
     """Run the main job on the virtual bench: an invented unit, a virtual operator who turns imperfectly."""
+    if history is not None:
+        commands_batch.tell(history, into, seed, as_json=as_json)
+        return
     from fixtures import demonstration_bench, demonstration_product
     from rig.bench import drawn_anew, fault_names, load_bench
     from rig.product import load_product

@@ -265,10 +265,10 @@ def _oscillator(work: Work, name: str, doubts: tuple[str, ...]) -> Oscillator:
         run_stages(work)
     except NoDecision as doubt:
         return Oscillator(name, Verdict(Decision.NO_DECISION, str(doubt), ()), (), warmed=work.warmed)
-    return _concluded(work, name, doubts)
+    return concluded(work, name, doubts)
 
 
-def _concluded(work: Work, name: str, doubts: tuple[str, ...]) -> Oscillator:
+def concluded(work: Work, name: str, doubts: tuple[str, ...]) -> Oscillator:
     final = work.left or work.found
     if final is None:
         return Oscillator(name, Verdict(Decision.NO_DECISION, "Nothing was measured.", ()), ())

@@ -221,6 +221,34 @@ def acceptance_limits(limits: Limits, guard_band: float) -> Limits | None:
     return None if low is not None and high is not None and low > high else Limits(low, high)
 
 
+def decide_many(
+    values: ArrayLike, lower: ArrayLike, upper: ArrayLike, low: ArrayLike, high: ArrayLike, guarded: ArrayLike
+) -> NDArray[np.intp]:
+    """Statements of conformity of many values at once, as :func:`decide_bounded` makes them one by one.
+
+    :param lower: bounds of the values;  upper: the same;  low: limits, minus infinity where there is none;  high: the
+        same, plus infinity;  guarded: whether the rule is the guarded one. All of one shape, or broadcast to it.
+    :returns: places in ``FROM_WORST``: the smallest of a unit's is its worst.
+    """
+    value, below, above, lowest, highest, by_guard = np.broadcast_arrays(values, lower, upper, low, high, guarded)
+    inside = (lowest <= value) & (value <= highest)
+    surely_inside = (lowest <= below) & (above <= highest)
+    surely_outside = (above < lowest) | (below > highest)
+    guarded_place = np.where(
+        inside,
+        np.where(surely_inside, _PLACE[Decision.PASS], _PLACE[Decision.CONDITIONAL_PASS]),
+        np.where(surely_outside, _PLACE[Decision.FAIL], _PLACE[Decision.CONDITIONAL_FAIL]),
+    )
+    simple_place = np.where(inside, _PLACE[Decision.PASS], _PLACE[Decision.FAIL])
+    known = np.isfinite(value) & (~by_guard.astype(np.bool_) | (np.isfinite(below) & np.isfinite(above)))
+    return np.where(known, np.where(by_guard, guarded_place, simple_place), _PLACE[Decision.NO_DECISION]).astype(
+        np.intp
+    )
+
+
+_PLACE = {decision: place for place, decision in enumerate(FROM_WORST)}
+
+
 @dataclass(frozen=True, slots=True)
 class GlobalRisks:
     """Shares of a whole production: accepted though outside (consumer's risk), rejected though inside (producer's)."""
