@@ -23,7 +23,7 @@ from rig.errors import WrongInput
 from rig.limits_file import require_same_ranges, sides
 from rig.product import Product
 from rig.science.capability import Interval, share_interval
-from rig.science.decision import FROM_WORST, Decision, Limits, Rule, decide_many
+from rig.science.decision import FROM_WORST, Decision, Limits, Rule, decide_each
 from rig.science.sweeps import Sweeps, sweep_values
 from rig.tomlfile import check
 
@@ -249,8 +249,8 @@ def _characteristics(part: Array, product: Product, file: BenchFile) -> dict[str
 def _columns(rows: Sequence[Row[Any]], anew: Mapping[str, Mapping[int, float]]) -> tuple[Column, ...]:
     """Findings, characteristic by characteristic, as last corrected, with the values computed anew."""
     by_name: defaultdict[str, dict[int, Sequence[Any]]] = defaultdict(dict)
-    for number, name, *rest in rows:
-        by_name[name][number] = rest
+    for row in rows:
+        by_name[row[1]][row[0]] = row[2:]
     return tuple(_column(name, each, anew.get(name, {})) for name, each in by_name.items())
 
 
@@ -283,7 +283,7 @@ def decisions_of(column: Column, limits: Limits | None, rule: Rule | None) -> Pl
     """
     low, high = (column.low, column.high) if limits is None else sides(limits)
     guarded = column.guarded if rule is None else np.full(column.visits.shape, rule is Rule.GUARDED)
-    decided = decide_many(column.value, column.lower, column.upper, low, high, guarded)
+    decided = decide_each(column.value, column.lower, column.upper, low, high, guarded)
     return np.where(column.decisions == PLACE[Decision.NO_DECISION], PLACE[Decision.NO_DECISION], decided)
 
 

@@ -11,7 +11,9 @@ import numpy as np
 
 from drivers.virtual.heat import Heat
 from rig.acquire import Acquisition, Point, sweep_order
-from rig.stages.survey import FIRST_READINGS, READINGS, Pitch, Voltage
+from rig.stages.pitch_readings import Pitch
+from rig.stages.survey import FIRST_READINGS, READINGS, Voltage
+from rig.steady_clock import SteadyClock
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -57,14 +59,24 @@ class PastInstruments:
     clock: SetClock
     resources: Mapping[str, str] = field(default_factory=dict)
     hands: Hands | None = None
+    outlives_program: bool = False
+    names_differ: bool = False
 
     def close(self) -> None:
         """Nothing was started."""
 
 
+class DateAsSet(SteadyClock):
+    """The bench's clock, whose date follows every setting: here each is meant."""
+
+    def utc(self) -> datetime:
+        """The date that was set, and the time since then."""
+        return self._clock.utc()
+
+
 def in_the_past(bench: Bench, clock: SetClock) -> Bench:
     """The same bench on a clock that can be set; its instruments are not to be spoken to."""
-    return replace(bench, provider=PastInstruments(clock))
+    return replace(bench, provider=PastInstruments(clock), clock=DateAsSet(clock))
 
 
 @dataclass(slots=True)

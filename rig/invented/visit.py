@@ -21,7 +21,7 @@ from rig.recommend import expected_knowledge, rail_plan, recommend
 from rig.records import AS_FOUND, AS_LEFT
 from rig.science.drift import DriftRate, is_steady
 from rig.science.learning import Belief
-from rig.stages.control_findings import control_findings, drift_findings, stated_for_sweeps
+from rig.stages.control_findings import control_findings, drift_findings, expanded_of_points, stated_for_sweeps
 from rig.stages.judge import judge, life_finding
 from rig.stages.life import Life
 from rig.stages.survey import KNOB, OCTAVE, KnobPitches, Survey, evenly_spread, resting_controls
@@ -40,7 +40,7 @@ if TYPE_CHECKING:
     from rig.recommend import Advice, Recommendation
     from rig.records import Recorder
     from rig.stages.judge import Verdict
-    from rig.stages.survey import Pitch
+    from rig.stages.pitch_readings import Pitch
 
 CENTS = 1200.0
 DRIFT_SPAN_S = 30.0
@@ -163,12 +163,14 @@ def _survey(bench: InventedBench, recorder: Recorder, unit: UnitState, phase: st
         points.append(point)
     assessed = assess_sweep(points, acquisition.product, acquisition.bench.file, acquisition.line)
     recorder.fit(sweep_id, assessed)
+    stated = stated_for_sweeps(acquisition)
     findings: tuple[Finding, ...] = (
-        *tracking_findings(assessed, acquisition.product, stated_for_sweeps(acquisition), acquisition.line),
+        *tracking_findings(assessed, acquisition.product, stated, acquisition.line),
         *control_findings(acquisition, rail, octaves, knob, assessed.noise_inflation),
         *drift_findings(acquisition, warmed),
     )
-    return Survey(phase, sweep_id, assessed, rail, octaves, knob, findings)
+    each_cents = expanded_of_points(acquisition, assessed, stated)
+    return Survey(phase, sweep_id, assessed, rail, octaves, knob, findings, each_cents)
 
 
 def _octaves(bench: InventedBench, recorder: Recorder, unit: UnitState, phase: str) -> tuple[Pitch, ...]:

@@ -221,7 +221,7 @@ def acceptance_limits(limits: Limits, guard_band: float) -> Limits | None:
     return None if low is not None and high is not None and low > high else Limits(low, high)
 
 
-def decide_many(
+def decide_each(
     values: ArrayLike, lower: ArrayLike, upper: ArrayLike, low: ArrayLike, high: ArrayLike, guarded: ArrayLike
 ) -> NDArray[np.intp]:
     """Statements of conformity of many values at once, as :func:`decide_bounded` makes them one by one.
