@@ -246,7 +246,7 @@ def _characteristics(part: Array, product: Product, file: BenchFile) -> dict[str
     return {name: getattr(found, name) for name in FROM_SWEEPS}
 
 
-def _columns(rows: Sequence[Row[Any]], anew: Mapping[str, Mapping[int, float]]) -> tuple[Column, ...]:
+def _columns(rows: Sequence[Sequence[Any]], anew: Mapping[str, Mapping[int, float]]) -> tuple[Column, ...]:
     """Findings, characteristic by characteristic, as last corrected, with the values computed anew."""
     by_name: defaultdict[str, dict[int, Sequence[Any]]] = defaultdict(dict)
     for row in rows:
