@@ -167,7 +167,7 @@ def test_a_lost_link_is_opened_once_more_to_make_the_source_safe():
     def work(source: Source) -> None:
         source.set_voltage(8.0)
         source.output_on()
-        source.session._link.abandon()
+        source.session._wire.abandon()
         source.read_back()
 
     with served(SocketLink, device) as link:
