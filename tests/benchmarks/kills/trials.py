@@ -16,7 +16,14 @@ from drivers.virtual.distant import DistantBench
 from fixtures import demonstration_product
 from rig.product import load_product
 from tests.benchmarks.kills import killed
-from tests.benchmarks.kills.bench import Truth, faults_of_record, last_visit, truths_of, wrong_statements_on_record
+from tests.benchmarks.kills.bench import (
+    Truth,
+    faults_of_record,
+    last_visit,
+    points_committed,
+    truths_of,
+    wrong_statements_on_record,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -113,6 +120,7 @@ class Result:
     finished: int = 0
     finished_after_a_kill: int = 0
     rows: int = 0
+    points: int = 0
     faults: list[str] = field(default_factory=list)
     wrong: list[str] = field(default_factory=list)
 
@@ -143,7 +151,8 @@ class Series:
                 self._visit(truth, draw)
             if self.open_visit:
                 self._visit(truth, None)
-        self.result.rows = len(self.place.committed.read_text(encoding="ascii").splitlines())
+        self.result.rows = len(self.place.committed.read_text(encoding="utf-8").splitlines())
+        self.result.points = points_committed(self.place)
         return self.result
 
     def _visit(self, truth: Truth, draw: random.Random | None) -> None:
