@@ -19,7 +19,6 @@ all that arrives is discarded until a fresh token comes back.
 from __future__ import annotations
 
 import contextlib
-import time
 from collections.abc import Callable
 from functools import partial
 from typing import NoReturn, Self, TypeVar
@@ -360,8 +359,8 @@ class Session:
         """
         self.resynchronisations += 1
         self._unfinished = True
-        # The other end lives in real time, whatever clock the session reports with.
-        deadline_s = time.monotonic() + 2 * self.timeout_s
+        # The other end lives in its own time, whatever clock the session reports with.
+        deadline_s = self._link.clock.now() + 2 * self.timeout_s
         try:
             identity = self._step_anew(deadline_s)
         except OSError as error:
@@ -375,13 +374,13 @@ class Session:
             self._link.clear()
         else:
             self._link.abandon()
-            self._link = open_link_by(deadline_s, self._connect)
+            self._link = open_link_by(deadline_s, self._connect, self._link.clock)
         # opening may have taken all the time there was: whoever opens is owed one question
-        return self._identify(max(deadline_s, time.monotonic() + self.timeout_s))
+        return self._identify(max(deadline_s, self._link.clock.now() + self.timeout_s))
 
     def _introduction(self) -> str:
         try:
-            return self._identify(time.monotonic() + 2 * self.timeout_s)
+            return self._identify(self._link.clock.now() + 2 * self.timeout_s)
         except OSError as error:
             self._link.abandon()
             raise LinkRefused(
@@ -394,7 +393,7 @@ class Session:
 
         :raises TimeoutError, ConnectionError: none came.
         """
-        while (now_s := time.monotonic()) < deadline_s:
+        while (now_s := self._link.clock.now()) < deadline_s:
             message, begun_s = self._tokens.identity(), self._clock.now()
             self._link.write(message)
             # only a token tells the answers to two attempts apart: without one there is a single long attempt
@@ -407,7 +406,7 @@ class Session:
 
     def _identity_by(self, deadline_s: float, message: str, begun_s: float) -> str | None:
         """Read until an identity comes that is the answer to the last question; ``None`` when time is up."""
-        while (left_s := deadline_s - time.monotonic()) > 0:
+        while (left_s := deadline_s - self._link.clock.now()) > 0:
             try:
                 reply = self._link.read(left_s)
             except TimeoutError as error:

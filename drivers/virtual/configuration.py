@@ -14,6 +14,7 @@ from pydantic import AfterValidator, Field, model_validator
 from drivers.virtual.description import Described, check
 from drivers.virtual.faults import Fault
 from drivers.virtual.personality import COUNTERS, METERS, SOURCES, Personality
+from drivers.virtual.trouble import Kind, Trouble
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -110,6 +111,8 @@ class VirtualBenchConfiguration(Described):
     population: Path | None = None
     fault: Fault | None = None
     """A fault that every unit drawn has."""
+    trouble: tuple[Trouble, ...] = ()
+    """What goes wrong with the bench itself, and when."""
 
     @model_validator(mode="after")
     def _one_kind_of_unit(self) -> Self:
@@ -119,6 +122,8 @@ class VirtualBenchConfiguration(Described):
             raise ValueError("a fault is put into units of a population: a unit file has its own")
         if self.started is not None and (self.started.tzinfo is None or self.clock != "instant"):
             raise ValueError("started needs a zone, such as 2026-01-05T08:00:00Z, and clock = 'instant'")
+        if self.clock != "instant" and any(each.kind is Kind.CLOCK_JUMP for each in self.trouble):
+            raise ValueError("the date can jump with clock = 'instant' only: a program does not set the computer's")
         return self
 
 
