@@ -6,7 +6,8 @@ from functools import partial
 from typing import Literal, Self
 
 from drivers.dialect import CounterDialect, joined
-from drivers.errors import NoSignal, NotANumber
+from drivers.errors import DriverError, NoSignal, NotANumber
+from drivers.repeating import again, ready_again
 from drivers.scpi import format_number, parse_number, parse_numbers
 from drivers.session import Session
 
@@ -29,6 +30,7 @@ class Counter:
         self._dialect = dialect if dialect is not None else CounterDialect()
         self._gate_s: float | None = None
         self._samples = 0
+        self._start_lost = False
 
     def configure(
         self,
@@ -55,7 +57,7 @@ class Counter:
         self._samples = 0
         message = joined(*parts)
         if message:
-            self.session.command(message)
+            again(self.session, lambda: self.session.command(message))
 
     def set_gate(self, gate_s: float) -> None:
         """Set how long the gate stays open, s; nothing is sent when it already does.
@@ -64,7 +66,7 @@ class Counter:
         :raises InstrumentError: the counter refused it.
         """
         if gate_s != self._gate_s:
-            self._send_with_gate(gate_s, "")
+            again(self.session, lambda: self._send_with_gate(gate_s, ""))
 
     def start(self, gate_s: float | None = None) -> None:
         """Open the gate and return at once; :meth:`fetch` has the result. One message, also with a new gate.
@@ -73,26 +75,36 @@ class Counter:
         :raises ValueError: it is not above 0.
         :raises InstrumentError: the counter refused it.
         """
-        if gate_s is not None and gate_s != self._gate_s:
-            self._send_with_gate(gate_s, self._dialect.start)
-        elif self._dialect.start:
-            self.session.command(self._dialect.start)
+        self._start_lost = False
+        try:
+            self._start(gate_s)
+        except DriverError as error:
+            # whether its gate has opened nobody knows: it is not opened twice, a reading is taken instead
+            ready_again(self.session, error)
+            self._start_lost = True
+            if gate_s is not None:
+                self.set_gate(gate_s)
 
     def fetch(self) -> float:
         """Wait for the gate that :meth:`start` opened and return its result, Hz. One message.
 
-        A counter that cannot start and fetch opens its gate only now.
+        A counter that cannot start and fetch opens its gate only now, and so does one whose result was lost.
 
         :raises NoSignal: there was nothing to count.
         :raises Overload, Unreadable: the reply is no frequency.
         :raises InstrumentError, LinkError: it was refused, or the link failed.
         """
-        return self._one(self._dialect.fetch) if self._dialect.start else self.read_frequency()
+        if self._dialect.start and not self._start_lost:
+            try:
+                return self._one(self._dialect.fetch)
+            except DriverError as error:
+                ready_again(self.session, error)
+        return self.read_frequency()
 
     def read_frequency(self) -> float:
         """Open the gate, wait for it and return the result, Hz; raises as :meth:`fetch` does."""
         self._set_samples(1)
-        return self._one(self._dialect.read)
+        return again(self.session, lambda: self._one(self._dialect.read))
 
     def read_frequencies(self, count: int) -> tuple[float, ...]:
         """Open the gate ``count`` times and return the results, Hz, in order; raises as :meth:`fetch` does.
@@ -104,8 +116,9 @@ class Counter:
         if not self._dialect.samples:
             return tuple(self.read_frequency() for _ in range(count))
         self._set_samples(count)
+        query, timeout_s = self._dialect.read, self._time_for(count)
         try:
-            return self.session.values(self._dialect.read, _list_of_hertz, count, timeout_s=self._time_for(count))
+            return again(self.session, lambda: self.session.values(query, _list_of_hertz, count, timeout_s=timeout_s))
         except NotANumber as error:
             raise self._no_signal() from error
 
@@ -118,6 +131,12 @@ class Counter:
 
     def __exit__(self, *_exception: object) -> None:
         self.close()
+
+    def _start(self, gate_s: float | None) -> None:
+        if gate_s is not None and gate_s != self._gate_s:
+            self._send_with_gate(gate_s, self._dialect.start)
+        elif self._dialect.start:
+            self.session.command(self._dialect.start)
 
     def _send_with_gate(self, gate_s: float, command: str) -> None:
         if not gate_s > 0:
@@ -142,7 +161,8 @@ class Counter:
 
     def _set_samples(self, count: int) -> None:
         if count != self._samples and self._dialect.samples:
-            self.session.command(self._dialect.samples.format(count=count))
+            message = self._dialect.samples.format(count=count)
+            again(self.session, lambda: self.session.command(message))
             self._samples = count
 
     def _time_for(self, count: int) -> float:

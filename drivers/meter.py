@@ -6,6 +6,7 @@ from functools import partial
 from typing import Self
 
 from drivers.dialect import MeterDialect, joined
+from drivers.repeating import again
 from drivers.scpi import format_number, parse_number, parse_numbers
 from drivers.session import Session
 
@@ -55,7 +56,7 @@ class Meter:
         self._samples = 0
         message = joined(dialect.function, chosen_range, integration, dialect.auto_zero, dialect.trigger)
         if message:
-            self.session.command(message)
+            again(self.session, lambda: self.session.command(message))
         self._integration_cycles = integration_cycles
 
     def read_voltage(self) -> float:
@@ -65,7 +66,8 @@ class Meter:
         :raises InstrumentError, LinkError: it was refused, or the link failed.
         """
         self._set_samples(1)
-        return self.session.value(self._dialect.read, _volts, timeout_s=self._time_for(1))
+        query, timeout_s = self._dialect.read, self._time_for(1)
+        return again(self.session, lambda: self.session.value(query, _volts, timeout_s=timeout_s))
 
     def read_voltages(self, count: int) -> tuple[float, ...]:
         """Trigger once and return ``count`` readings, V, in order.
@@ -78,7 +80,8 @@ class Meter:
         if not self._dialect.samples:
             return tuple(self.read_voltage() for _ in range(count))
         self._set_samples(count)
-        return self.session.values(self._dialect.read, _list_of_volts, count, timeout_s=self._time_for(count))
+        query, timeout_s = self._dialect.read, self._time_for(count)
+        return again(self.session, lambda: self.session.values(query, _list_of_volts, count, timeout_s=timeout_s))
 
     def close(self) -> None:
         """Close the link."""
@@ -92,7 +95,8 @@ class Meter:
 
     def _set_samples(self, count: int) -> None:
         if count != self._samples and self._dialect.samples:
-            self.session.command(self._dialect.samples.format(count=count))
+            message = self._dialect.samples.format(count=count)
+            again(self.session, lambda: self.session.command(message))
             self._samples = count
 
     def _time_for(self, count: int) -> float:

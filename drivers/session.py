@@ -24,7 +24,7 @@ from functools import partial
 from typing import NoReturn, Self, TypeVar
 
 from drivers.clock import Clock, RealClock
-from drivers.dialect import LinkDialect, joined
+from drivers.dialect import ErrorForm, LinkDialect, joined
 from drivers.error_forms import error_reader
 from drivers.errors import (
     AnswerLate,
@@ -51,7 +51,8 @@ class Session:
     """An open link to an instrument that has told who it is, for one thread at a time.
 
     Open one with :meth:`open`; close it, or use ``with``. ``identity`` is who answers, ``messages`` counts
-    exchanges, ``resynchronisations`` how often the link had to be brought in step.
+    exchanges, ``resynchronisations`` how often the link had to be brought in step, and ``mishaps`` says in a sentence
+    each what was repeated (:mod:`drivers.repeating`).
     """
 
     identity: Identity
@@ -74,6 +75,7 @@ class Session:
         self.timeout_s = timeout_s
         self.messages = 0
         self.resynchronisations = 0
+        self.mishaps: list[str] = []
         self.termination = termination
         self._dialect = dialect
         self._observer = observer
@@ -138,6 +140,16 @@ class Session:
     def reports_errors(self) -> bool:
         """Whether the instrument says so when it refuses a setting."""
         return bool(self._error_query)
+
+    @property
+    def tells_power_on(self) -> bool:
+        """Whether its standard event register can be asked for the power-on bit."""
+        return self.reports_errors and self._dialect.error_form is not ErrorForm.REGISTER
+
+    @property
+    def clock(self) -> Clock:
+        """The clock that times the exchanges."""
+        return self._clock
 
     def command(self, text: str) -> None:
         """Send one setting, as one message, and see that the instrument took it.

@@ -17,6 +17,7 @@ from drivers.errors import (
     ReadBackDiffers,
     SourceNotSafe,
 )
+from drivers.repeating import again, reopened
 from drivers.scpi import format_number, parse_boolean, parse_number
 from drivers.session import Session
 
@@ -28,6 +29,7 @@ _READ_BACK_ABSOLUTE_V = 0.01
 _READ_BACK_RELATIVE = 1e-3
 # a limit may be rounded by the instrument, but not moved
 _LIMIT_RELATIVE = 0.05
+_ATTEMPTS_TO_MAKE_SAFE = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +95,7 @@ class Source:
             self.limits.require(voltage_v)
         except OutsideLimits as error:
             raise OutsideLimits(f"{self.session.name}: {error}") from error
-        self.session.command(self._dialect.set_voltage.format(voltage=format_number(voltage_v)))
+        self._set(self._dialect.set_voltage.format(voltage=format_number(voltage_v)))
         if not self.session.reports_errors and self._dialect.programmed:
             self._require_programmed(voltage_v)
 
@@ -105,9 +107,10 @@ class Source:
         """
         template, query = self._dialect.current_limit, self._dialect.current_limit_query
         if template:
-            self.session.command(template.format(current=format_number(current_a)))
+            self._set(template.format(current=format_number(current_a)))
         if template and query:
-            self._require_limit("current limit", current_a, self.session.value(query, _amperes), "A")
+            limit_a = again(self.session, lambda: self.session.value(query, _amperes))
+            self._require_limit("current limit", current_a, limit_a, "A")
 
     def choose_range(self) -> None:
         """Choose the range that holds both limits; nothing is sent to a source without ranges.
@@ -116,7 +119,7 @@ class Source:
         """
         if self._dialect.range:
             widest_v = max(abs(self.limits.low_v), abs(self.limits.high_v))
-            self.session.command(self._dialect.range.format(range=format_number(widest_v)))
+            self._set(self._dialect.range.format(range=format_number(widest_v)))
 
     def output_on(self) -> None:
         """Connect the output.
@@ -140,18 +143,18 @@ class Source:
         """Whether the instrument says that its output is connected; false for one without a switch."""
         if not self._dialect.output_state:
             return False
-        return self.session.value(self._dialect.output_state, parse_boolean)
+        return again(self.session, lambda: self.session.value(self._dialect.output_state, parse_boolean))
 
     def programmed(self) -> float:
         """Voltage that the instrument says it was told to put out, V."""
-        return self.session.value(self._dialect.programmed, _volts)
+        return again(self.session, lambda: self.session.value(self._dialect.programmed, _volts))
 
     def read_back(self) -> float:
         """Voltage that the instrument measures at its own output, V.
 
         :raises Overload, NotANumber, Unreadable: the reply is no voltage.
         """
-        return self.session.value(self._dialect.read_back, _volts)
+        return again(self.session, lambda: self.session.value(self._dialect.read_back, _volts))
 
     def check(self, voltage_v: float, tolerance_v: float) -> float:
         """Read back and compare with what the output should be.
@@ -169,17 +172,22 @@ class Source:
         return measured_v
 
     def make_safe(self) -> None:
-        """Bring the source to 0 V with its output off, and confirm both; over a new link if the old one
-        fails.
+        """Bring the source to 0 V with its output off, and confirm both; several times, and over a new link where the
+        old one fails.
 
         :raises SourceNotSafe: it could not be confirmed; the message says what to do by hand.
         """
-        try:
-            self._zero_and_off()
-        except LinkError:
-            self._make_safe_anew()
-        except DriverError as error:
-            self._raise_not_safe(error)
+        for attempts_left in reversed(range(_ATTEMPTS_TO_MAKE_SAFE)):
+            try:
+                self._zero_and_off()
+            except LinkError as error:
+                self._reopen_or_give_up(error, attempts_left)
+            except DriverError as error:
+                # switching it off is harmless however often, and an answer that went astray proves nothing
+                if not attempts_left:
+                    self._raise_not_safe(error)
+            else:
+                return
 
     def close(self) -> None:
         """Make the source safe and close its link; a second time does nothing.
@@ -199,12 +207,17 @@ class Source:
     def __exit__(self, *_exception: object) -> None:
         self.close()
 
-    def _make_safe_anew(self) -> None:
-        try:
-            self.session.reopen()
-            self._zero_and_off()
-        except DriverError as error:
+    def _set(self, message: str) -> None:
+        """Send a setting, which means the same when it is sent twice."""
+        again(self.session, lambda: self.session.command(message))
+
+    def _reopen_or_give_up(self, error: LinkError, attempts_left: int) -> None:
+        if not attempts_left:
             self._raise_not_safe(error)
+        try:
+            reopened(self.session)
+        except DriverError as refused:
+            self._raise_not_safe(refused)
 
     def _zero_and_off(self) -> None:
         zero = self._dialect.set_voltage.format(voltage="0")
@@ -214,8 +227,9 @@ class Source:
         except InstrumentError as error:
             # The complaint may be about something else: what counts is where the source stands now.
             said = f"; {error}"
-        programmed_v = self.programmed()
-        on = self.is_on()
+        programmed_v = self.session.value(self._dialect.programmed, _volts)
+        state_query = self._dialect.output_state
+        on = self.session.value(state_query, parse_boolean) if state_query else False
         if on or programmed_v != 0:
             state = "on" if on else "off"
             raise ReadBackDiffers(
@@ -223,7 +237,7 @@ class Source:
             )
 
     def _switch(self, command: str, *, on: bool) -> None:
-        self.session.command(command)
+        self._set(command)
         if not self.session.reports_errors and self._dialect.output_state and self.is_on() is not on:
             raise ReadBackDiffers(
                 f"{self.session.name} was told {command!r} and says that its output is {'off' if on else 'on'}: "

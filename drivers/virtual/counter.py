@@ -134,7 +134,7 @@ class VirtualCounter(TriggeredDevice[Gate]):
         """Periods over the time that they took, as this counter times it; not-a-number without a signal."""
         if Kind.HUM in self.ails:
             return real(
-                self.ails[Kind.HUM] * (1.0 + HUM_UNSTEADY * plan.jitter_s / self._configuration.trigger_jitter_s),
+                self.ails[Kind.HUM] * (1.0 + HUM_UNSTEADY_PER_S * plan.jitter_s),
                 DIGITS,
             )
         still_there = plan.periods > 0 and self._wiring.frequency_hz(plan.end_s) > 0.0
