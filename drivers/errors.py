@@ -5,6 +5,8 @@
     DriverError
     ├── OutsideLimits        a setting was refused here; nothing was sent
     ├── SourceNotSafe        a source could not be confirmed at 0 V with its output off
+    ├── NotConfined          an output was to go on before what limits it was set and confirmed; nothing was sent
+    ├── ProtectionTripped    a source switched its output off by itself
     ├── LinkError            the link itself
     │   ├── LinkRefused      it cannot be opened
     │   ├── LinkLost         it is gone, and stays gone until it is opened again
@@ -61,6 +63,14 @@ class OutsideLimits(DriverError):
 
 class SourceNotSafe(DriverError):
     """A source could not be confirmed at 0 V with its output off: somebody has to switch it off by hand."""
+
+
+class NotConfined(DriverError):
+    """An output was to go on before what limits it was set and confirmed; it stays off, and nothing was sent."""
+
+
+class ProtectionTripped(DriverError):
+    """A source switched its output off by itself, to protect what is connected or itself."""
 
 
 class LinkError(DriverError):

@@ -22,6 +22,7 @@ import pyvisa
 from pyvisa.constants import Parity, StatusCode, StopBits
 from pyvisa.resources import MessageBasedResource, SerialInstrument
 from pyvisa_py.protocols import rpc
+from serial import SerialException
 
 from drivers.clock import Clock, RealClock
 from drivers.errors import LinkRefused
@@ -375,6 +376,8 @@ def _reason(error: BaseException | None) -> str:
     """What happened, without codes and types."""
     if isinstance(error, OSError) and error.errno == errno.ENOTCONN:
         return "nobody listens there"
+    if isinstance(error, SerialException) and "multiple access" in str(error):
+        return "the line hung up, or another program reads it as well"
     if isinstance(error, pyvisa.errors.VisaIOError):
         return error.description.rstrip(".")
     if isinstance(error, OSError) and error.strerror:

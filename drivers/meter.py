@@ -22,6 +22,9 @@ _READINGS_A_READING = 6
 class Meter:
     """A meter that reads DC volts. Configure it before reading.
 
+    Where another role has the same instrument, function and settings are sent again whenever that one had it in
+    between, which costs one message.
+
     :param session: open link to the instrument; closed together with the meter.
     :param dialect: how the instrument spells it.
     :param mains_hz: frequency of the power line, for an instrument that takes its integration time in seconds.
@@ -31,8 +34,11 @@ class Meter:
         self.session = session
         self._mains_hz = mains_hz
         self._dialect = dialect if dialect is not None else MeterDialect()
+        session.selects_by(self._dialect.select)
         self._integration_cycles = 1.0
         self._samples = 0
+        self._configuration = ""
+        self._stale = False
 
     def configure_dc(self, range_v: float | None, integration_cycles: float) -> None:
         """Choose DC volts, range and integration time, in one message.
@@ -53,11 +59,10 @@ class Meter:
         integration = dialect.integration.format(
             cycles=format_number(integration_cycles), seconds=format_number(integration_cycles / self._mains_hz)
         )
-        self._samples = 0
         message = joined(dialect.function, chosen_range, integration, dialect.auto_zero, dialect.trigger)
-        if message:
-            again(self.session, lambda: self.session.command(message))
-        self._integration_cycles = integration_cycles
+        self.session.claim()
+        self._configuration, self._integration_cycles = message, integration_cycles
+        self._send(message)
 
     def read_voltage(self) -> float:
         """Trigger and return one reading, V.
@@ -65,6 +70,7 @@ class Meter:
         :raises Overload, NotANumber, Unreadable: the reply is no voltage.
         :raises InstrumentError, LinkError: it was refused, or the link failed.
         """
+        self._take_function()
         self._set_samples(1)
         query, timeout_s = self._dialect.read, self._time_for(1)
         return again(self.session, lambda: self.session.value(query, _volts, timeout_s=timeout_s))
@@ -79,6 +85,7 @@ class Meter:
             raise ValueError(f"{count} readings cannot be taken: ask for 1 or more")
         if not self._dialect.samples:
             return tuple(self.read_voltage() for _ in range(count))
+        self._take_function()
         self._set_samples(count)
         query, timeout_s = self._dialect.read, self._time_for(count)
         return again(self.session, lambda: self.session.values(query, _list_of_volts, count, timeout_s=timeout_s))
@@ -92,6 +99,17 @@ class Meter:
 
     def __exit__(self, *_exception: object) -> None:
         self.close()
+
+    def _take_function(self) -> None:
+        """Have the instrument measure volts as configured, whatever another role made of it meanwhile."""
+        if self.session.claim() or self._stale:
+            self._send(self._configuration)
+
+    def _send(self, message: str) -> None:
+        self._stale, self._samples = True, 0
+        if message:
+            again(self.session, lambda: self.session.command(message))
+        self._stale = False
 
     def _set_samples(self, count: int) -> None:
         if count != self._samples and self._dialect.samples:

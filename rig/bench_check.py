@@ -12,19 +12,23 @@ from drivers.asking.link import Address, ask_link, careful
 from drivers.asking.meter import ask_meter
 from drivers.asking.other_roles import could_also_be
 from drivers.asking.source import ask_source
-from drivers.dialect import CounterDialect, MeterDialect, SourceDialect
+from drivers.asking.thermometer import ask_thermometer
+from drivers.dialect import CounterDialect, MeterDialect, SourceDialect, ThermometerDialect
 from drivers.errors import DriverError
 from drivers.secrets import without_secrets
 from rig.bench import provider_of, resource_of
 from rig.bench_profile import (
     LINE_ENDS,
+    AnyProfile,
     BenchProfile,
     CounterProfile,
     MeterProfile,
     SourceProfile,
+    ThermometerProfile,
     load_profile,
     save_profile,
 )
+from rig.bench_roles import SourceRole, ThermometerRole, instrument_of, question_of
 from rig.bench_trace import traced
 from rig.errors import FileProblem
 
@@ -37,17 +41,19 @@ if TYPE_CHECKING:
     from drivers.clock import Clock
     from drivers.session import Session
     from drivers.trace import Trace
-    from rig.bench import BenchFile, CounterRole, MeterRole, Provider, SourceRole
+    from rig.bench import BenchFile, Provider
+    from rig.bench_roles import InstrumentRole
     from rig.tomlfile import Loaded
 
-ROLES = ("source", "meter", "counter")
-_PROFILES: dict[str, type[SourceProfile | MeterProfile | CounterProfile]] = {
+_PROFILES: dict[str, type[AnyProfile]] = {
     "source": SourceProfile,
     "meter": MeterProfile,
+    "cv_meter": MeterProfile,
     "counter": CounterProfile,
+    "thermometer": ThermometerProfile,
 }
 _NAMES_OF_LINE_ENDS = {text: name for name, text in LINE_ENDS.items()}
-_Findings = RoleFindings[SourceDialect | MeterDialect | CounterDialect]
+_Findings = RoleFindings[SourceDialect | MeterDialect | CounterDialect | ThermometerDialect]
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +122,7 @@ def check_bench(
         provider = provider_of(loaded)
         stack.callback(provider.close)
         trace = stack.enter_context(traced(provider.clock, trace_to, None))
-        for role in ROLES:
+        for role in loaded.contents.roles:
             instruments.append(_ask(loaded, provider, trace, role))
             tell(instruments[-1])
         now = provider.clock.utc()
@@ -125,25 +131,15 @@ def check_bench(
     return BenchChecked(tuple(instruments), path)
 
 
-def _about(file: BenchFile, role: str) -> SourceRole | MeterRole | CounterRole:
-    match role:
-        case "source":
-            return file.source
-        case "meter":
-            return file.meter
-        case _:
-            return file.counter
-
-
 def _ask(loaded: Loaded[BenchFile], provider: Provider, trace: Trace, role: str) -> Asked | Unasked:
-    about = _about(loaded.contents, role)
-    shown = without_secrets(about.resource)
+    about, place = loaded.contents.roles[role], instrument_of(loaded.contents.roles, role)
+    shown = without_secrets(place.resource)
     address = Address(
         resource=resource_of(loaded, role, provider.resources),
         role=role,
         timeout_s=about.timeout_s,
-        termination=LINE_ENDS[about.line_end],
-        serial=about.serial.options(),
+        termination=LINE_ENDS[place.line_end],
+        serial=place.serial.options(),
         observer=trace.observe,
         clock=provider.clock,
     )
@@ -158,15 +154,16 @@ def _ask(loaded: Loaded[BenchFile], provider: Provider, trace: Trace, role: str)
     return Asked(role, shown, link, findings, also)
 
 
-def _findings(session: Session, clock: Clock, about: SourceRole | MeterRole | CounterRole) -> _Findings:
+def _findings(session: Session, clock: Clock, about: InstrumentRole) -> _Findings:
     match session.role:
         case "source":
-            current_limit_a = getattr(about, "current_limit_a", None)
-            return ask_source(session, about.channel, current_limit_a)
-        case "meter":
-            return ask_meter(session, about.channel)
-        case _:
+            return ask_source(session, about.channel, about.current_limit_a if isinstance(about, SourceRole) else None)
+        case "counter":
             return ask_counter(session, clock, about.channel)
+        case "thermometer" if isinstance(about, ThermometerRole):
+            return ask_thermometer(session, about.kind, about.channel, question_of(about) if about.query else "")
+        case _:
+            return ask_meter(session, about.channel)
 
 
 def _profile_before(loaded: Loaded[BenchFile]) -> BenchProfile:
@@ -178,7 +175,7 @@ def _profile_before(loaded: Loaded[BenchFile]) -> BenchProfile:
 
 
 def _profile(before: BenchProfile, asked: dict[str, Asked], now: datetime) -> BenchProfile:
-    made: dict[str, SourceProfile | MeterProfile | CounterProfile] = {}
+    made: dict[str, AnyProfile] = {}
     for role, each in asked.items():
         identity, common = each.link.identity, each.findings
         fields = {

@@ -135,6 +135,8 @@ SOURCES: Mapping[str, Personality] = {
             _LEVEL: ("VOLTage",),
             "[SOURce{n}]:CURRent[:LEVel][:IMMediate][:AMPLitude]": ("CURRent",),
             "[SOURce{n}]:VOLTage:PROTection[:LEVel]": (),
+            "[SOURce{n}]:VOLTage:PROTection:TRIPped": (),
+            "[SOURce{n}]:VOLTage:PROTection:CLEar": (),
             "[SOURce{n}]:VOLTage:RANGe": (),
         },
         words=False,

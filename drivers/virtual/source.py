@@ -43,6 +43,8 @@ class Output:
     programmed_v: float = 0.0
     on: bool = False
     limits: Mapping[Limit, float] = field(default_factory=dict)
+    tripped: bool = False
+    """Whether its voltage protection switched it off; it stays off until that is let go."""
 
 
 def open_circuit_v(configuration: SourceConfiguration, programmed_v: float) -> float:
@@ -83,6 +85,9 @@ class VirtualSource(Device):
             "[SOURce{n}]:VOLTage:RANGe", Limit.RANGE, Number(0.0, configuration.high_v, configuration.high_v)
         )
         self._add_limit("[SOURce{n}]:VOLTage:PROTection[:LEVel]", Limit.PROTECTION, Number(0.0, MOST_V, MOST_V))
+        protection = "[SOURce{n}]:VOLTage:PROTection"
+        self.add_by_channel(f"{protection}:TRIPped?", lambda channel: integer(self._outputs[channel].tripped))
+        self.add_by_channel(f"{protection}:CLEar", self._let_go)
         self._add_limit(f"[SOURce{{n}}]:CURRent{amplitude}", Limit.CURRENT, Number(0.0, MOST_A, MOST_A))
         switch = NumericBoolean() if not self.personality.words else Boolean()
         self.add_by_channel("OUTPut{n}[:STATe]", self._switch, switch)
@@ -104,11 +109,16 @@ class VirtualSource(Device):
         """What the wired output is told to put out."""
         return self._outputs[self.wired].programmed_v
 
+    def trip(self) -> None:
+        """Let the voltage protection of the wired output trip, as something that feeds back into it would."""
+        self._outputs[self.wired] = replace(self._outputs[self.wired], on=False, tripped=True)
+        self._drive()
+
     def befall(self, kind: Kind, much: float) -> None:
         """Something happens to it: its protection trips, beside what can happen to any instrument."""
         super().befall(kind, much)
         if kind is Kind.TRIPPED:
-            self._switch(self.wired, False)
+            self.trip()
 
     def reset(self) -> None:
         """0 V, output off, limits as wide as they go; the first channel selected."""
@@ -153,7 +163,12 @@ class VirtualSource(Device):
     def _answer_programmed(self, channel: int, limit_v: float | None) -> str:
         return real(self._outputs[channel].programmed_v if limit_v is None else limit_v, READ_BACK_DIGITS)
 
+    def _let_go(self, channel: int) -> None:
+        self._outputs[channel] = replace(self._outputs[channel], tripped=False)
+
     def _switch(self, channel: int, on: bool) -> None:
+        if on and self._outputs[channel].tripped:
+            raise ScpiError(-221, "protection has tripped")
         self._outputs[channel] = replace(self._outputs[channel], on=on)
         self._drive()
 

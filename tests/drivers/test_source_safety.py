@@ -170,10 +170,10 @@ def test_a_lost_link_is_opened_once_more_to_read_and_to_make_the_source_safe():
         with opened(link) as source:
             source.set_voltage(8.0)
             source.output_on()
-            source.session._link.abandon()
+            source.session._wire.abandon()
             assert source.read_back() == 8.0
             assert "its link was lost and opened anew" in source.session.mishaps[0]
-            source.session._link.abandon()
+            source.session._wire.abandon()
         assert device.safe
 
 
