@@ -6,6 +6,7 @@
         SerialProblem       a scanned serial that is not one
       BenchProblem          the bench cannot be trusted or used as it is
         NotCharacterised    the CV is not known
+        BenchDoubt          readings that no unit gives: the bench lies, and nothing may be said about the unit
       NoDecision            the unit was measured, but nothing may be said about it
       UnitWasOff            the unit was switched off and on again: it must warm up anew
       Stopped               the operator ended the visit
@@ -39,6 +40,10 @@ class BenchProblem(RigError):
 
 class NotCharacterised(BenchProblem):
     """The control voltage is not known well enough to judge anything."""
+
+
+class BenchDoubt(BenchProblem):
+    """Readings that cannot be those of a unit, whatever is wrong with it: the fault is the bench's."""
 
 
 class NoDecision(RigError):
