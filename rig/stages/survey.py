@@ -10,9 +10,17 @@ import numpy as np
 
 from rig.acquire import sweep
 from rig.assess import COVERAGE, assess_sweep, tracking_findings
-from rig.errors import NoDecision, UnitWasOff
+from rig.errors import BenchDoubt, NoDecision, UnitWasOff
+from rig.recovery import require_sound
 from rig.sight import KnobPosition, KnobSight, Known, OctaveSight
 from rig.stages.control_findings import RAIL_READINGS, control_findings, drift_findings, stated_for_sweeps
+from rig.stages.plausible import (
+    doubt_about_sweep,
+    level_of,
+    require_a_plausible_rail,
+    require_a_plausible_sweep,
+    require_unchanged,
+)
 from rig.stages.warm_up import expected_frequency_hz
 
 if TYPE_CHECKING:
@@ -30,11 +38,16 @@ CENTS = 1200.0
 KNOB_TRUSTED_CENTS = 3.0
 SHORT_SWEEP_POINTS = 7
 SWEEP_TRIES = 3
+RAIL_TRIES = 3
 OCTAVE, KNOB = "octave", "knob"
 KNOB_LOW, KNOB_MIDDLE, KNOB_HIGH = "low", "middle", "high"
 READINGS, FIRST_READINGS, MORE_READINGS = 4, 8, 8
 """Readings at a position, at the first one (every step is counted from it), and more where a decision is near."""
 NEAR_GUARD_BAND = 1.5
+RAIL_SCATTER_SHARE, RAIL_MOVED_SHARE = 0.01, 0.05
+"""A rail whose readings scatter more, or that moved more since it was last read, is not believed at once."""
+ODD_CENTS = 100.0
+"""A position this far from its nominal pitch is read again before it is believed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,6 +125,8 @@ def survey(
     :param phase: as_found or as_left.
     :param soak_s: hands have just left the board: the sweep waits until so much time has passed.
     :raises NoDecision: the unit drifted too much in every sweep tried.
+    :raises BenchDoubt: what was read is the bench's doing, not the unit's.
+    :raises SettingsLost: an instrument was switched off and on meanwhile.
     """
     clock = acquisition.bench.clock
     began = clock.now()
@@ -121,6 +136,10 @@ def survey(
     knob = read_knob(acquisition, operator, recorder, phase)
     clock.sleep(soak_s - (clock.now() - began))
     sweep_id, assessed = steady_sweep(acquisition, operator, recorder, phase, drift_known=warmed.steady)
+    if rail is not None and octaves:
+        steps = [each.octaves - octaves[0].octaves for each in octaves[1:]]
+        require_a_plausible_rail(acquisition, rail.voltage_v, steps)
+    require_sound(acquisition.bench)
     findings = (
         *tracking_findings(assessed, acquisition.product, stated_for_sweeps(acquisition), acquisition.line),
         *control_findings(acquisition, rail, octaves, knob, assessed.noise_inflation),
@@ -150,10 +169,17 @@ def steady_sweep(
     """
     full, rules = acquisition.product.range, acquisition.product.measuring
     cvs_v = evenly_spread(acquisition, full.points)
-    for _ in range(SWEEP_TRIES):
+    for tried in range(SWEEP_TRIES):
         sweep_id, points = _take(acquisition, operator, recorder, purpose, cvs_v)
         assessed = assess_sweep(points, acquisition.product, acquisition.bench.file, acquisition.line)
         recorder.fit(sweep_id, assessed)
+        odd = doubt_about_sweep(acquisition, points)
+        if odd and tried < SWEEP_TRIES - 1:
+            operator.tell(f"Something is odd ({odd}): the sweep is repeated.")
+            continue
+        if odd:
+            require_a_plausible_sweep(acquisition, operator, points)
+        _keep_level(acquisition, points)
         doubt = 2.0 * max(assessed.drift_standard_uncertainty) * points[-1].elapsed_s / 60.0
         if assessed.drifted_cents - doubt <= rules.sweep_drift_cents or not drift_known:
             return sweep_id, assessed
@@ -165,6 +191,12 @@ def steady_sweep(
         f"The unit drifted more than {rules.sweep_drift_cents:.1f} cents in each of {SWEEP_TRIES} sweeps: keep "
         "draughts and hands away, let it warm up longer, then scan it again."
     )
+
+
+def _keep_level(acquisition: Acquisition, points: Sequence[Point]) -> None:
+    """Remember where the unit as a whole lies now."""
+    octaves = [log2(point.frequency_hz) for point in points]
+    acquisition.level_octaves = level_of(acquisition, [each.cv_programmed_v for each in points], octaves).octaves
 
 
 def evenly_spread(acquisition: Acquisition, points: int) -> list[float]:
@@ -186,7 +218,18 @@ def short_sweep(
     acquisition: Acquisition, operator: Operator, recorder: Recorder, purpose: str, prior: Prior
 ) -> ShortSweep:
     """A few points after a move, fitted with what is known of leakage and dead time, and once without."""
-    sweep_id, points = _take(acquisition, operator, recorder, purpose, evenly_spread(acquisition, SHORT_SWEEP_POINTS))
+    for tried in range(SWEEP_TRIES):
+        sweep_id, points = _take(
+            acquisition, operator, recorder, purpose, evenly_spread(acquisition, SHORT_SWEEP_POINTS)
+        )
+        odd = doubt_about_sweep(acquisition, points)
+        if not odd:
+            break
+        if tried == SWEEP_TRIES - 1:
+            require_a_plausible_sweep(acquisition, operator, points)
+            raise BenchDoubt(f"Something is odd in each of {SWEEP_TRIES} sweeps ({odd}): see to leads and contacts.")
+        operator.tell(f"Something is odd ({odd}): the sweep is repeated.")
+    _keep_level(acquisition, points)
     file, line = acquisition.bench.file, acquisition.line
     assessed = assess_sweep(points, acquisition.product, file, line, prior=prior)
     recorder.fit(sweep_id, assessed)
@@ -224,18 +267,37 @@ def resting_controls(acquisition: Acquisition) -> dict[str, str]:
 
 
 def read_rail(acquisition: Acquisition, recorder: Recorder, purpose: str) -> Voltage | None:
-    """Reference rail; None where the product has none."""
+    """Reference rail; None where the product has none.
+
+    :raises BenchDoubt: its readings are none of a rail, or of another than a moment ago.
+    """
     limit = acquisition.product.limits.rail
     if limit is None:
         return None
     meter, role = acquisition.bench.meter, acquisition.bench.file.meter
-    meter.configure_dc(role.range_for(limit.nominal_v).range_v, role.integration_cycles)
-    readings = np.array(meter.read_voltages(RAIL_READINGS))
-    mean_v = float(np.mean(readings))
+    for _ in range(RAIL_TRIES):
+        meter.configure_dc(role.range_for(limit.nominal_v).range_v, role.integration_cycles)
+        readings = np.array(meter.read_voltages(RAIL_READINGS))
+        doubt = _rail_doubt(acquisition, readings, limit.nominal_v)
+        if not doubt:
+            break
+    if doubt:
+        raise BenchDoubt(f"{doubt}: is the meter's lead on the rail, and does it make contact?")
+    acquisition.rail_v = mean_v = float(np.mean(readings))
     stated_v = role.standard_uncertainty_v(mean_v, acquisition.bench.today, acquisition.ambient_c)
     uncertainty_v = float(np.hypot(np.std(readings, ddof=1) / np.sqrt(RAIL_READINGS), stated_v))
     recorder.reading(purpose, "rail", {}, mean_v, "V", uncertainty_v)
     return Voltage(mean_v, uncertainty_v)
+
+
+def _rail_doubt(acquisition: Acquisition, readings: np.ndarray, nominal_v: float) -> str:
+    """Why the readings of a rail are not believed; empty where they are."""
+    scatter_v, mean_v = float(np.ptp(readings)), float(np.mean(readings))
+    if scatter_v > RAIL_SCATTER_SHARE * nominal_v:
+        return f"The meter reads between {np.min(readings):.3f} V and {np.max(readings):.3f} V within a moment"
+    if acquisition.rail_v is not None and abs(mean_v - acquisition.rail_v) > RAIL_MOVED_SHARE * nominal_v:
+        return f"The meter reads {mean_v:.3f} V where it read {acquisition.rail_v:.3f} V before, which no trim does"
+    return ""
 
 
 def read_octaves(acquisition: Acquisition, operator: Operator, recorder: Recorder, purpose: str) -> tuple[Pitch, ...]:
@@ -254,6 +316,7 @@ def read_octaves(acquisition: Acquisition, operator: Operator, recorder: Recorde
         stood = position
     _switch_to(acquisition, operator, known, stood, first)
     again = _read(acquisition, recorder, purpose, {OCTAVE: first}, switch.read_at_cv_v, 0.0, FIRST_READINGS)
+    require_unchanged(reads[0].pitch.octaves, again.pitch.octaves, f"the octave switch at {first}")
     return without_drift(reads, again)
 
 
@@ -312,6 +375,7 @@ def read_knob(acquisition: Acquisition, operator: Operator, recorder: Recorder, 
         reads.append(_read(acquisition, recorder, purpose, control, knob.read_at_cv_v, octaves, READINGS, aim))
     turn_knob(acquisition, operator, KNOB_LOW, low, known=True)
     again = _read(acquisition, recorder, purpose, {KNOB: KNOB_LOW}, knob.read_at_cv_v, 0.0, FIRST_READINGS)
+    require_unchanged(low.octaves, again.pitch.octaves, "the knob at its low stop")
     return KnobPitches(*without_drift(reads, again))
 
 
@@ -343,6 +407,10 @@ class _Aim:
     octaves: float
     limit_cents: float | None
 
+    def is_odd(self, pitch: Pitch) -> bool:
+        """Whether a pitch is nowhere near what it is aimed at."""
+        return CENTS * abs(pitch.octaves - self.reference.octaves - self.octaves) > ODD_CENTS
+
     def is_near(self, pitch: Pitch) -> bool:
         """Whether the decision on a pitch may fall inside its guard band."""
         if self.limit_cents is None:
@@ -367,6 +435,10 @@ def _read(
     programmed_v, began_s = acquisition.hold(cv_v), clock.now()
     averaged = acquisition.average(programmed_v, expected_hz, wanted_cents, readings=readings)
     pitch = _pitch_of(averaged)
+    if aim is not None and aim.is_odd(pitch):
+        # the same twice is what the unit does; the first may have been a moment of the bench's
+        programmed_v = acquisition.hold(cv_v)
+        pitch = _pitch_of(acquisition.average(programmed_v, expected_hz, wanted_cents, readings=readings))
     if aim is not None and aim.is_near(pitch):
         more = _pitch_of(acquisition.average(programmed_v, expected_hz, wanted_cents, readings=MORE_READINGS))
         pitch = _mean(pitch, more)
