@@ -151,6 +151,8 @@ class Series:
                 self._visit(truth, draw)
             if self.open_visit:
                 self._visit(truth, None)
+            elif not truth.is_safe():
+                self._make_safe(truth)
         self.result.rows = len(self.place.committed.read_text(encoding="utf-8").splitlines())
         self.result.points = points_committed(self.place)
         return self.result
@@ -216,14 +218,17 @@ class Series:
             time.sleep(POLL_S)
         self.result.safe_after_s.append(time.monotonic() - began_s)
 
-    def _close(self, truth: Truth) -> None:
-        """Make the bench safe and close the visit, with the two commands that do that."""
+    def _make_safe(self, truth: Truth) -> None:
         unsafe = not truth.is_safe()
         began_s = time.monotonic()
         program = self.start(self.place, "", "bench", "safe", str(self.place.bench))
         if unsafe:
             self._await_safe(truth, began_s, program)
         program.wait()
+
+    def _close(self, truth: Truth) -> None:
+        """Make the bench safe and close the visit, with the two commands that do that."""
+        self._make_safe(truth)
         closing = self.start(self.place, "", "close", self.serial, "--reason", "its program was killed")
         closing.wait()
         with open_database(f"sqlite:///{self.place.database}") as database:
