@@ -6,7 +6,8 @@ from functools import partial
 from typing import Literal, Self
 
 from drivers.dialect import CounterDialect, joined
-from drivers.errors import NoSignal, NotANumber
+from drivers.errors import DriverError, NoSignal, NotANumber
+from drivers.repeating import again, ready_again
 from drivers.scpi import format_number, parse_number, parse_numbers
 from drivers.session import Session
 
@@ -35,6 +36,7 @@ class Counter:
         self._samples = 0
         self._configuration = ""
         self._stale = False
+        self._start_lost = False
 
     def configure(
         self,
@@ -60,7 +62,7 @@ class Counter:
         self._gate_s = None
         self._configuration = joined(*parts)
         self.session.claim()
-        self._send(self._configuration)
+        again(self.session, lambda: self._send(self._configuration))
 
     def set_gate(self, gate_s: float) -> None:
         """Set how long the gate stays open, s; nothing is sent when it already does.
@@ -69,7 +71,7 @@ class Counter:
         :raises InstrumentError: the counter refused it.
         """
         if self._is_stale() or gate_s != self._gate_s:
-            self._send_with_gate(gate_s, "")
+            again(self.session, lambda: self._send_with_gate(gate_s, ""))
 
     def start(self, gate_s: float | None = None) -> None:
         """Open the gate and return at once; :meth:`fetch` has the result. One message, also with a new gate.
@@ -78,13 +80,16 @@ class Counter:
         :raises ValueError: it is not above 0.
         :raises InstrumentError: the counter refused it.
         """
-        stale, wanted_s = self._is_stale(), self._gate_s if gate_s is None else gate_s
-        if wanted_s is not None and (stale or wanted_s != self._gate_s):
-            self._send_with_gate(wanted_s, self._dialect.start)
-        elif stale:
-            self._send(joined(self._configuration, self._dialect.start))
-        elif self._dialect.start:
-            self.session.command(self._dialect.start)
+        wanted_s = self._gate_s if gate_s is None else gate_s
+        self._start_lost = False
+        try:
+            self._start(wanted_s)
+        except DriverError as error:
+            # whether its gate has opened nobody knows: it is not opened twice, a reading is taken instead
+            ready_again(self.session, error)
+            self._start_lost = True
+            if wanted_s is not None:
+                self.set_gate(wanted_s)
 
     def fetch(self) -> float:
         """Wait for the gate that :meth:`start` opened and return its result, Hz. One message.
@@ -95,15 +100,18 @@ class Counter:
         :raises Overload, Unreadable: the reply is no frequency.
         :raises InstrumentError, LinkError: it was refused, or the link failed.
         """
-        if self._is_stale() or not self._dialect.start:
-            return self.read_frequency()
-        return self._one(self._dialect.fetch)
+        if not (self._is_stale() or self._start_lost or not self._dialect.start):
+            try:
+                return self._one(self._dialect.fetch)
+            except DriverError as error:
+                ready_again(self.session, error)
+        return self.read_frequency()
 
     def read_frequency(self) -> float:
         """Open the gate, wait for it and return the result, Hz; raises as :meth:`fetch` does."""
         self._take_function()
         self._set_samples(1)
-        return self._one(self._dialect.read)
+        return again(self.session, lambda: self._one(self._dialect.read))
 
     def read_frequencies(self, count: int) -> tuple[float, ...]:
         """Open the gate ``count`` times and return the results, Hz, in order; raises as :meth:`fetch` does.
@@ -116,8 +124,9 @@ class Counter:
             return tuple(self.read_frequency() for _ in range(count))
         self._take_function()
         self._set_samples(count)
+        query, timeout_s = self._dialect.read, self._time_for(count)
         try:
-            return self.session.values(self._dialect.read, _list_of_hertz, count, timeout_s=self._time_for(count))
+            return again(self.session, lambda: self.session.values(query, _list_of_hertz, count, timeout_s=timeout_s))
         except NotANumber as error:
             raise self._no_signal() from error
 
@@ -136,6 +145,15 @@ class Counter:
     def __exit__(self, *_exception: object) -> None:
         self.close()
 
+    def _start(self, wanted_s: float | None) -> None:
+        stale = self._is_stale()
+        if wanted_s is not None and (stale or wanted_s != self._gate_s):
+            self._send_with_gate(wanted_s, self._dialect.start)
+        elif stale:
+            self._send(joined(self._configuration, self._dialect.start))
+        elif self._dialect.start:
+            self.session.command(self._dialect.start)
+
     def _is_stale(self) -> bool:
         """Whether the instrument may stand otherwise than was set: another role had it, or a setting failed."""
         self._stale = self.session.claim() or self._stale
@@ -143,10 +161,11 @@ class Counter:
 
     def _take_function(self) -> None:
         """Have the instrument count as configured, whatever another role made of it meanwhile."""
-        if self._is_stale() and self._gate_s is not None:
-            self._send_with_gate(self._gate_s, "")
+        gate_s = self._gate_s
+        if self._is_stale() and gate_s is not None:
+            again(self.session, lambda: self._send_with_gate(gate_s, ""))
         elif self._stale:
-            self._send(self._configuration)
+            again(self.session, lambda: self._send(self._configuration))
 
     def _send_with_gate(self, gate_s: float, command: str) -> None:
         if not gate_s > 0:
@@ -182,7 +201,8 @@ class Counter:
 
     def _set_samples(self, count: int) -> None:
         if count != self._samples and self._dialect.samples:
-            self.session.command(self._dialect.samples.format(count=count))
+            message = self._dialect.samples.format(count=count)
+            again(self.session, lambda: self.session.command(message))
             self._samples = count
 
     def _time_for(self, count: int) -> float:

@@ -12,6 +12,7 @@
     │   ├── LinkLost         it is gone, and stays gone until it is opened again
     │   └── AnswerLate       no answer in time; the link is in step again
     ├── InstrumentError      the instrument reported an error; its own text is quoted
+    ├── SettingsLost         the instrument was switched off and on: it is no longer set up
     └── ReplyError           a reply came and cannot be taken for a value
         ├── Unreadable       not in a form of IEEE 488.2, or not proven to belong to the question
         ├── Overload         the instrument's 'infinity' (9.9E37)
@@ -97,6 +98,10 @@ class InstrumentError(DriverError):
     def __init__(self, message: str, entries: tuple[ErrorEntry, ...]) -> None:
         super().__init__(message)
         self.entries = entries
+
+
+class SettingsLost(DriverError):
+    """The instrument was switched off and on: it is no longer set up, and what it read meanwhile means nothing."""
 
 
 class ReplyError(DriverError):

@@ -13,7 +13,6 @@ import errno
 import select
 import socket
 import struct
-import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from types import TracebackType
@@ -25,6 +24,7 @@ from pyvisa.resources import MessageBasedResource, SerialInstrument
 from pyvisa_py.protocols import rpc
 from serial import SerialException
 
+from drivers.clock import Clock, RealClock
 from drivers.errors import LinkRefused
 from drivers.secrets import without_secrets
 
@@ -74,6 +74,10 @@ class Link(Protocol):
     @property
     def kind(self) -> LinkKind:
         """How it is brought in step again."""
+
+    @property
+    def clock(self) -> Clock:
+        """The time that its other end lives in."""
 
     def write(self, message: str) -> None:
         """Send one message, without its terminator."""
@@ -125,7 +129,13 @@ def open_link(name: str, resource: str, timeout_s: float, termination: str, seri
         raise LinkRefused(
             f"{name} cannot be opened (nothing in this program goes by that name): check its address in the bench file"
         )
-    return connect()
+    try:
+        return connect()
+    except ConnectionError as error:
+        raise LinkRefused(
+            f"{name} cannot be opened ({error}): check that the instrument is on and connected, and its address in the "
+            "bench file"
+        ) from error
 
 
 def named(role: str, resource: str) -> str:
@@ -133,19 +143,19 @@ def named(role: str, resource: str) -> str:
     return f"{role[:1].upper()}{role[1:]} at {without_secrets(resource)}"
 
 
-def open_link_by(deadline_s: float, connect: Callable[[], Link]) -> Link:
+def open_link_by(deadline_s: float, connect: Callable[[], Link], clock: Clock) -> Link:
     """Open a link again and again: an instrument that serves one caller needs a moment to see him gone.
 
-    :param deadline_s: when to give up, as ``time.monotonic`` counts.
+    :param deadline_s: when to give up, on the clock given.
     :raises LinkRefused: it could not be opened until then.
     """
     while True:
         try:
             return connect()
         except LinkRefused:
-            if time.monotonic() > deadline_s:
+            if clock.now() > deadline_s:
                 raise
-        time.sleep(_BETWEEN_ATTEMPTS_S)
+        clock.sleep(_BETWEEN_ATTEMPTS_S)
 
 
 class VisaLink:
@@ -166,6 +176,7 @@ class VisaLink:
         if not termination:
             raise ValueError(f"{name} needs something to end a message with, for example a line feed")
         self.resource = resource
+        self.clock: Clock = RealClock()
         self._name = name
         self._termination = termination.encode("ascii")
         self._timeout_s = timeout_s

@@ -6,6 +6,7 @@ from functools import partial
 from typing import Self
 
 from drivers.dialect import MeterDialect, joined
+from drivers.repeating import again
 from drivers.scpi import format_number, parse_number, parse_numbers
 from drivers.session import Session
 
@@ -71,7 +72,8 @@ class Meter:
         """
         self._take_function()
         self._set_samples(1)
-        return self.session.value(self._dialect.read, _volts, timeout_s=self._time_for(1))
+        query, timeout_s = self._dialect.read, self._time_for(1)
+        return again(self.session, lambda: self.session.value(query, _volts, timeout_s=timeout_s))
 
     def read_voltages(self, count: int) -> tuple[float, ...]:
         """Trigger once and return ``count`` readings, V, in order.
@@ -85,7 +87,8 @@ class Meter:
             return tuple(self.read_voltage() for _ in range(count))
         self._take_function()
         self._set_samples(count)
-        return self.session.values(self._dialect.read, _list_of_volts, count, timeout_s=self._time_for(count))
+        query, timeout_s = self._dialect.read, self._time_for(count)
+        return again(self.session, lambda: self.session.values(query, _list_of_volts, count, timeout_s=timeout_s))
 
     @property
     def dialect(self) -> MeterDialect:
@@ -110,12 +113,13 @@ class Meter:
     def _send(self, message: str) -> None:
         self._stale, self._samples = True, 0
         if message:
-            self.session.command(message)
+            again(self.session, lambda: self.session.command(message))
         self._stale = False
 
     def _set_samples(self, count: int) -> None:
         if count != self._samples and self._dialect.samples:
-            self.session.command(self._dialect.samples.format(count=count))
+            message = self._dialect.samples.format(count=count)
+            again(self.session, lambda: self.session.command(message))
             self._samples = count
 
     def _time_for(self, count: int) -> float:

@@ -21,7 +21,7 @@ from functools import partial
 from typing import NoReturn, Self, TypeVar
 
 from drivers.clock import Clock, RealClock
-from drivers.dialect import LinkDialect, joined
+from drivers.dialect import ErrorForm, LinkDialect, joined
 from drivers.error_forms import error_reader
 from drivers.errors import AnswerLate, ErrorEntry, InstrumentError, LinkLost, Unreadable, quoted
 from drivers.exchange import Observer
@@ -133,6 +133,21 @@ class Session:
     def reports_errors(self) -> bool:
         """Whether the instrument says so when it refuses a setting."""
         return bool(self._error_query)
+
+    @property
+    def mishaps(self) -> list[str]:
+        """What went wrong on the link and was made good, one sentence each; whoever has told them removes them."""
+        return self._wire.mishaps
+
+    @property
+    def tells_power_on(self) -> bool:
+        """Whether its standard event register can be asked for the power-on bit."""
+        return self.reports_errors and self._dialect.error_form is not ErrorForm.REGISTER
+
+    @property
+    def clock(self) -> Clock:
+        """The clock that times the exchanges."""
+        return self._wire.conduct.clock
 
     @property
     def joins(self) -> bool:

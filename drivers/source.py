@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import contextlib
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
-from typing import Protocol, Self
+from typing import Protocol, Self, TypeVar
 
 from drivers.dialect import SourceDialect, joined
 from drivers.errors import (
@@ -19,8 +20,11 @@ from drivers.errors import (
     ReadBackDiffers,
     SourceNotSafe,
 )
+from drivers.repeating import again, reopened
 from drivers.scpi import format_number, parse_boolean, parse_number, split_units
 from drivers.session import Session
+
+T = TypeVar("T")
 
 _volts = partial(parse_number, unit="V")
 _amperes = partial(parse_number, unit="A")
@@ -30,6 +34,7 @@ _READ_BACK_ABSOLUTE_V = 0.01
 _READ_BACK_RELATIVE = 1e-3
 # a limit may be rounded by the instrument, but not moved
 _LIMIT_RELATIVE = 0.05
+_ATTEMPTS_TO_MAKE_SAFE = 4
 # common practice: protection stands a tenth above what is ever put out, or its own errors would trip it
 _PROTECTION_SHARE = 1.1
 _PROTECTION_LEAST_V = 0.5
@@ -125,7 +130,7 @@ class Source:
             raise OutsideLimits(f"{self.session.name}: {error}") from error
         if voltage_v and self._promise is not None:
             self._promise.give()
-        self.session.command(self._dialect.set_voltage.format(voltage=format_number(voltage_v)))
+        self._set(self._dialect.set_voltage.format(voltage=format_number(voltage_v)))
         if not self.session.reports_errors and self._dialect.programmed:
             self._require_programmed(voltage_v)
 
@@ -142,7 +147,7 @@ class Source:
         if self._on:
             self.make_safe()
         if self._dialect.clear_protection and self.tripped():
-            self.session.command(self._dialect.clear_protection)
+            self._set(self._dialect.clear_protection)
             self.make_safe()
         self.choose_range()
         if current_a is not None:
@@ -158,8 +163,8 @@ class Source:
         """
         template, query = self._dialect.range, self._dialect.range_query
         if template:
-            self.session.command(template.format(range=format_number(self._widest_v)))
-        if template and query and self.session.value(query, _volts) < (1.0 - _LIMIT_RELATIVE) * self._widest_v:
+            self._set(template.format(range=format_number(self._widest_v)))
+        if template and query and self._told(query, _volts) < (1.0 - _LIMIT_RELATIVE) * self._widest_v:
             raise ReadBackDiffers(
                 f"{self.session.name} stands in a range that does not hold {self._widest_v:g} V: choose a source that "
                 "reaches the product's absolute limits"
@@ -178,9 +183,9 @@ class Source:
                 f"{self.session.name} is to deliver {current_a:g} A at most, and how it spells a current limit is not "
                 "known: ask it with rig bench check, or take current_limit_a out of the bench file"
             )
-        self.session.command(template.format(current=format_number(current_a)))
+        self._set(template.format(current=format_number(current_a)))
         if query:
-            self._require_limit("current limit", current_a, self.session.value(query, _amperes), "A")
+            self._require_limit("current limit", current_a, self._told(query, _amperes), "A")
 
     def protect(self) -> None:
         """Set the voltage at which the output goes off by itself, just beyond the limits, and confirm it; nothing is
@@ -192,14 +197,14 @@ class Source:
         template, query = self._dialect.voltage_protection, self._dialect.voltage_protection_query
         protection_v = max(_PROTECTION_SHARE * self._widest_v, self._widest_v + _PROTECTION_LEAST_V)
         if template:
-            self.session.command(template.format(voltage=format_number(protection_v)))
+            self._set(template.format(voltage=format_number(protection_v)))
         if template and query:
-            self._require_limit("voltage protection", protection_v, self.session.value(query, _volts), "V")
+            self._require_limit("voltage protection", protection_v, self._told(query, _volts), "V")
 
     def tripped(self) -> str:
         """Which protection switched the output off, as far as the instrument says so; empty when none did."""
         for what, query in self._trips():
-            if self.session.value(query, parse_boolean):
+            if self._told(query, parse_boolean):
                 return what
         return ""
 
@@ -243,11 +248,11 @@ class Source:
         """Whether the instrument says that its output is connected; false for one without a switch."""
         if not self._dialect.output_state:
             return False
-        return self.session.value(self._dialect.output_state, parse_boolean)
+        return self._told(self._dialect.output_state, parse_boolean)
 
     def programmed(self) -> float:
         """Voltage that the instrument says it was told to put out, V."""
-        return self.session.value(self._dialect.programmed, _volts)
+        return self._told(self._dialect.programmed, _volts)
 
     def read_back(self) -> float:
         """Voltage that the instrument measures at its own output, V.
@@ -259,9 +264,9 @@ class Source:
         """
         trips = self._trips() if self.session.joins else ()
         if not trips:
-            return self.session.value(self._dialect.read_back, _volts)
+            return self._told(self._dialect.read_back, _volts)
         questions = joined(self._dialect.read_back, *(query for _, query in trips))
-        voltage_v, tripped = self.session.value(questions, _voltage_and_flags)
+        voltage_v, tripped = self._told(questions, _voltage_and_flags)
         for (what, _), has in zip(trips, tripped, strict=True):
             if has:
                 raise self._trip(what)
@@ -284,19 +289,24 @@ class Source:
         return measured_v
 
     def make_safe(self) -> None:
-        """Bring the source to 0 V with its output off, and confirm both; over a new link if the old one
-        fails.
+        """Bring the source to 0 V with its output off, and confirm both; several times, and over a new link where the
+        old one fails.
 
         :raises SourceNotSafe: it could not be confirmed; the message says what to do by hand.
         """
-        try:
-            self._zero_and_off()
-        except LinkError:
-            self._make_safe_anew()
-        except DriverError as error:
-            self._raise_not_safe(error)
-        if self._promise is not None:
-            self._promise.keep()
+        for attempts_left in reversed(range(_ATTEMPTS_TO_MAKE_SAFE)):
+            try:
+                self._zero_and_off()
+            except LinkError as error:
+                self._reopen_or_give_up(error, attempts_left)
+            except DriverError as error:
+                # switching it off is harmless however often, and an answer that went astray proves nothing
+                if not attempts_left:
+                    self._raise_not_safe(error)
+            else:
+                if self._promise is not None:
+                    self._promise.keep()
+                return
 
     @property
     def dialect(self) -> SourceDialect:
@@ -321,12 +331,21 @@ class Source:
     def __exit__(self, *_exception: object) -> None:
         self.close()
 
-    def _make_safe_anew(self) -> None:
-        try:
-            self.session.reopen()
-            self._zero_and_off()
-        except DriverError as error:
+    def _set(self, message: str) -> None:
+        """Send a setting, which means the same when it is sent twice."""
+        again(self.session, lambda: self.session.command(message))
+
+    def _told(self, query: str, parse: Callable[[str], T]) -> T:
+        """Ask something, twice where the first answer went astray."""
+        return again(self.session, lambda: self.session.value(query, parse))
+
+    def _reopen_or_give_up(self, error: LinkError, attempts_left: int) -> None:
+        if not attempts_left:
             self._raise_not_safe(error)
+        try:
+            reopened(self.session)
+        except DriverError as refused:
+            self._raise_not_safe(refused)
 
     @property
     def _widest_v(self) -> float:
@@ -357,8 +376,9 @@ class Source:
         except InstrumentError as error:
             # The complaint may be about something else: what counts is where the source stands now.
             said = f"; {error}"
-        programmed_v = self.programmed()
-        on = self.is_on()
+        programmed_v = self.session.value(self._dialect.programmed, _volts)
+        state_query = self._dialect.output_state
+        on = self.session.value(state_query, parse_boolean) if state_query else False
         if on or programmed_v != 0:
             state = "on" if on else "off"
             raise ReadBackDiffers(
@@ -366,7 +386,7 @@ class Source:
             )
 
     def _switch(self, command: str, *, on: bool) -> None:
-        self.session.command(command)
+        self._set(command)
         if not self.session.reports_errors and self._dialect.output_state and self.is_on() is not on:
             raise ReadBackDiffers(
                 f"{self.session.name} was told {command!r} and says that its output is {'off' if on else 'on'}: "

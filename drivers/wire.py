@@ -10,7 +10,6 @@ Several roles may speak over one wire, one at a time, when one instrument fills 
 from __future__ import annotations
 
 import contextlib
-import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
@@ -49,6 +48,7 @@ class Wire:
     ``speaker`` is the role on whose behalf something is said, for messages about it. ``messages`` counts exchanges,
     ``resynchronisations`` how often the link had to be brought in step. ``holder`` is whoever set the instrument's
     function last, where several roles share it, and ``addressed`` the command that chose the one spoken to last.
+    ``mishaps`` says in a sentence each what went wrong and was made good.
     """
 
     identity: Identity
@@ -67,6 +67,7 @@ class Wire:
         self.users = 1
         self.messages = 0
         self.resynchronisations = 0
+        self.mishaps: list[str] = []
         self.holder: object | None = None
         self.addressed = ""
 
@@ -145,6 +146,9 @@ class Wire:
             self.raise_lost(error)
         if surplus:
             self.resynchronise()
+            self.mishaps.append(
+                f"{self.name} sent what nobody had asked for: it was discarded, and the link is in step again."
+            )
 
     def resynchronise(self) -> None:
         """Make sure that nothing that was sent before can be taken for an answer to what is asked from now on.
@@ -155,8 +159,8 @@ class Wire:
         self.resynchronisations += 1
         self._unfinished = True
         self.addressed = ""
-        # The other end lives in real time, whatever clock the session reports with.
-        deadline_s = time.monotonic() + 2 * self._conduct.timeout_s
+        # The other end lives in its own time, whatever clock the session reports with.
+        deadline_s = self._link.clock.now() + 2 * self._conduct.timeout_s
         try:
             identity = self._step_anew(deadline_s)
         except OSError as error:
@@ -203,14 +207,14 @@ class Wire:
             self._link.clear()
         else:
             self._link.abandon()
-            self._link = open_link_by(deadline_s, self._connect)
+            self._link = open_link_by(deadline_s, self._connect, self._link.clock)
         # opening may have taken all the time there was: whoever opens is owed one question
-        return self._identify(max(deadline_s, time.monotonic() + self._conduct.timeout_s))
+        return self._identify(max(deadline_s, self._link.clock.now() + self._conduct.timeout_s))
 
     def _introduction(self) -> str:
         query = self._conduct.dialect.identity
         try:
-            return self._identify(time.monotonic() + 2 * self._conduct.timeout_s)
+            return self._identify(self._link.clock.now() + 2 * self._conduct.timeout_s)
         except ConnectionError as error:
             self._link.abandon()
             raise LinkRefused(
@@ -235,7 +239,7 @@ class Wire:
         :raises TimeoutError, ConnectionError: none came.
         """
         self._heard = ""
-        while (now_s := time.monotonic()) < deadline_s:
+        while (now_s := self._link.clock.now()) < deadline_s:
             message, begun_s = self.tokens.identity(), self._conduct.clock.now()
             # only a token tells the answers to two attempts apart: without one there is a single long attempt
             attempt_s = min(deadline_s, now_s + self._conduct.timeout_s) if self.tokens.known else deadline_s
@@ -252,7 +256,7 @@ class Wire:
 
     def _identity_by(self, deadline_s: float, message: str, begun_s: float) -> str | None:
         """Read until an identity comes that is the answer to the last question; ``None`` when time is up."""
-        while (left_s := deadline_s - time.monotonic()) > 0:
+        while (left_s := deadline_s - self._link.clock.now()) > 0:
             try:
                 reply = self._link.read(left_s)
             except TimeoutError as error:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from drivers.errors import ReadBackDiffers
+from rig.science.plausibility import strays
 from rig.science.uncertainty import counter_relative_uncertainty, cv_covariance, gate_for
 
 if TYPE_CHECKING:
@@ -39,6 +40,7 @@ NOISIER = 1.3
 LEAST_DEGREES_OF_FREEDOM = 12
 LONGEST_NOISY_GATE_S = 1.0
 """However noisy a unit is, no gate is made longer than this because of it."""
+STRAY, STRAY_CENTS = 20.0, 20.0  # uncertainties and cents from the median of its neighbours: none of the same pitch
 CENT = log(2.0) / 1200.0
 
 
@@ -155,10 +157,16 @@ class Acquisition:
     settling_s: float = 0.0
     unsettled_s: float | None = None
     scatter: Scatter = field(default_factory=Scatter)
+    level_octaves: float | None = None
+    """How far the unit as a whole was last seen from its nominal pitch."""
+    rail_v: float | None = None
+    """The unit's rail as it was last read."""
+    meter_on_rail: bool = False
 
     def forget(self) -> None:
         """Another unit lies on the bench: nothing is known of it."""
         self.settling_s, self.unsettled_s, self.scatter = 0.0, None, Scatter()
+        self.level_octaves, self.rail_v = None, None
 
     @property
     def noise_cents_at_1s(self) -> float:
@@ -254,6 +262,7 @@ class Acquisition:
                 while len(kept) < readings:
                     kept.append(self._next(gate_s))
                     taken += 1
+                kept = self._without_stray(kept, gate_s, single)
                 # what had to settle first may have been the CV itself
                 cv_v = cv_v if taken <= readings + 1 else self._read_cv(programmed_v)
                 return replace(self._averaged(kept, gate_s, taken, read_back_v), cv_v=cv_v)
@@ -269,6 +278,19 @@ class Acquisition:
         relative = float(np.hypot(max(single, spread) / sqrt(len(last)), going_on))
         cv_v = self._read_cv(programmed_v)
         return Averaged(exp(float(np.mean(last))), relative, gate_s, len(last), taken, read_back_v, cv_v)
+
+    def _without_stray(self, kept: list[float], gate_s: float, single: float) -> list[float]:
+        """One more reading in place of one that is none of the same pitch; a pitch that is restless keeps its own."""
+        allowed = max(STRAY * single, STRAY_CENTS * CENT)
+        odd = strays(kept, allowed)
+        if len(odd) != 1:
+            return kept
+        one_more = [*(each for place, each in enumerate(kept) if place not in odd), self._next(gate_s)]
+        if strays(one_more, allowed):
+            return kept
+        session = self.bench.counter.session
+        session.mishaps.append(f"{session.name} gave one reading far from its neighbours: it was taken again.")
+        return one_more
 
     def _let_settle(self, recent: Sequence[float], constant_s: float, began: float, uncertainty_cents: float) -> bool:
         """Wait for the end of a settling whose time constant is known; False where it comes too late."""
@@ -313,6 +335,17 @@ class Acquisition:
             cv_v = self._read_cv(programmed_v)
         frequency_hz = self.bench.counter.fetch()
         self._count(started, gate_s)
+        self._require_read_back(read_back_v, programmed_v)
+        return frequency_hz, read_back_v, cv_v
+
+    def check_source(self, programmed_v: float) -> None:
+        """See by its read-back that the source puts out what was programmed.
+
+        :raises ReadBackDiffers: it does not.
+        """
+        self._require_read_back(self.bench.source.read_back(), programmed_v)
+
+    def _require_read_back(self, read_back_v: float, programmed_v: float) -> None:
         # a source with some resistance reads back what the unit's load leaves of the voltage
         loaded_v = self.line.true_v(programmed_v)
         if min(abs(read_back_v - programmed_v), abs(read_back_v - loaded_v)) > READ_BACK_TOLERANCE_V:
@@ -322,7 +355,6 @@ class Acquisition:
                 f"{programmed_v:.3f} V was set: "
                 "check its current limit and its wiring, then start again."
             )
-        return frequency_hz, read_back_v, cv_v
 
     def _read_cv(self, programmed_v: float) -> float | None:
         """What stands at the jack as the meter left on it reads; None where none is.

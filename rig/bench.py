@@ -291,9 +291,8 @@ def open_bench(loaded: Loaded[BenchFile], limits: VoltageLimits, tracing: Tracin
             return Meter(session(role, asked), asked.dialect if asked else None, about.mains_hz)
 
         source_session = session("source", profile.source)
-        promise = hold.promise(source_session, file.source, profile)
-        source_dialect = profile.source.dialect if profile.source else None
-        source = stack.enter_context(Source(source_session, limits, source_dialect, promise))
+        spelled = profile.source.dialect if profile.source else None
+        source = stack.enter_context(Source(source_session, limits, spelled, hold.promise(source_session, profile)))
         source.confine(file.source.current_limit_a)
         rail_meter = meter("meter", file.meter, profile.meter)
         cv_meter = meter("cv_meter", file.cv_meter, profile.cv_meter) if file.cv_meter is not None else None

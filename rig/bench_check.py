@@ -162,12 +162,11 @@ def _findings_on_promise(
     session: Session, loaded: Loaded[BenchFile], provider: Provider, role: str, hold: Hold
 ) -> _Findings:
     """Ask, with a note of what is owed as long as the source may be on."""
-    about = loaded.contents.roles[role]
     hold.instrument(session.identity)
-    promise = hold.promise(session, loaded.contents.source, _profile_before(loaded)) if role == "source" else None
+    promise = hold.promise(session, _profile_before(loaded)) if role == "source" else None
     if promise is not None:
         promise.give()
-    findings = _findings(session, provider.clock, about)
+    findings = _findings(session, provider.clock, loaded.contents.roles[role])
     if isinstance(findings.dialect, SourceDialect) and findings.fills:
         # whatever way it was found to take, it is confirmed by the same way that will be used
         Source(session, VoltageLimits(0.0, 0.0), findings.dialect)

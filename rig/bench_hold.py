@@ -8,15 +8,15 @@ from typing import TYPE_CHECKING
 from drivers.dialect import LinkDialect, SourceDialect
 from rig.bench_lock import Locks
 from rig.bench_profile import LINE_ENDS
+from rig.bench_roles import instrument_of
 from rig.owed import Debt, SafetyNote, done_while_locked
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
-    from pathlib import Path
 
     from drivers.scpi import Identity
     from drivers.session import Session
-    from rig.bench import BenchFile, Provider, SourceRole
+    from rig.bench import BenchFile, Provider
     from rig.bench_profile import BenchProfile
     from rig.tomlfile import Loaded
 
@@ -27,9 +27,9 @@ class Hold:
     ``done`` says what was owed by a program that was killed, and has been done; empty when nothing was.
     """
 
-    def __init__(self, bench: Path, provider: Provider, locks: Locks) -> None:
+    def __init__(self, loaded: Loaded[BenchFile], provider: Provider, locks: Locks) -> None:
         self.done = ""
-        self._bench = bench
+        self._loaded = loaded
         self._provider = provider
         self._locks = locks
 
@@ -41,14 +41,15 @@ class Hold:
         if self._provider.names_differ:
             self._locks.take_instrument(identity)
 
-    def promise(self, session: Session, role: SourceRole, profile: BenchProfile) -> SafetyNote | None:
+    def promise(self, session: Session, profile: BenchProfile) -> SafetyNote | None:
         """The promise of this program to leave its source safe; none where the source dies with it.
 
         :param session: the source's, open.
         """
         if not self._provider.outlives_program:
             return None
-        return SafetyNote(self._bench, debt_of(session.resource, role, profile, session.identity))
+        debt = debt_of(session.resource, self._loaded.contents, profile, session.identity)
+        return SafetyNote(self._loaded.path, debt)
 
 
 @contextmanager
@@ -60,24 +61,24 @@ def held(loaded: Loaded[BenchFile], provider: Provider) -> Iterator[Hold]:
     :raises BenchProblem: no lock can be kept.
     """
     with Locks(loaded.path) as locks:
-        hold = Hold(loaded.path, provider, locks)
+        hold = Hold(loaded, provider, locks)
         if provider.outlives_program:
             locks.take_bench(addresses(loaded.contents, provider.resources))
             hold.done = done_while_locked(loaded.path)
         yield hold
 
 
-def debt_of(resource: str, role: SourceRole, profile: BenchProfile, identity: Identity | None) -> Debt:
+def debt_of(resource: str, file: BenchFile, profile: BenchProfile, identity: Identity | None) -> Debt:
     """How the source of a bench file is made safe.
 
     :param resource: its address, without names in braces.
     """
-    asked = profile.source
+    asked, place = profile.source, instrument_of(file.roles, "source")
     return Debt(
         resource=resource,
-        termination=LINE_ENDS[role.line_end if asked is None else asked.line_end],
-        timeout_s=role.timeout_s,
-        serial=role.serial.options(),
+        termination=LINE_ENDS[place.line_end if asked is None else asked.line_end],
+        timeout_s=file.source.timeout_s,
+        serial=place.serial.options(),
         link=asked.link if asked else LinkDialect(),
         dialect=asked.dialect if asked else SourceDialect(),
         identity=identity,
@@ -86,12 +87,10 @@ def debt_of(resource: str, role: SourceRole, profile: BenchProfile, identity: Id
 
 def addresses(file: BenchFile, provided: Mapping[str, str]) -> tuple[str, ...]:
     """Addresses of all instruments of a bench file; one that uses an unknown name is left out, and refused later."""
-    templates = [getattr(getattr(file, name), "resource", None) for name in type(file).model_fields]
     found = []
-    for template in templates:
-        if isinstance(template, str):
-            try:
-                found.append(template.format_map(dict(provided)))
-            except (KeyError, ValueError, IndexError):
-                continue
+    for role in file.roles.values():
+        try:
+            found += [role.resource.format_map(dict(provided))] if role.resource else []
+        except (KeyError, ValueError, IndexError):
+            continue
     return tuple(found)

@@ -64,7 +64,7 @@ def safe(
     try:
         with held(loaded, provider):
             resource = resource_of(loaded, "source", provider.resources)
-            make_safe(debt_of(resource, loaded.contents.source, load_profile(file), None), file)
+            make_safe(debt_of(resource, loaded.contents, load_profile(file), None), file)
     finally:
         provider.close()
     typer.echo("Nothing was owed on this bench; its source is at 0 V with its output off.")

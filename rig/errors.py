@@ -8,6 +8,7 @@
         NotCharacterised    the CV is not known
         BenchBusy           another program drives it
         StillOwed           its source may be on, and somebody has to switch it off by hand
+        BenchDoubt          readings that no unit gives: the bench lies, and nothing may be said about the unit
       RecordProblem         the record holds something that this version cannot read
       NoDecision            the unit was measured, but nothing may be said about it
       UnitWasOff            the unit was switched off and on again: it must warm up anew
@@ -50,6 +51,10 @@ class BenchBusy(BenchProblem):
 
 class StillOwed(BenchProblem):
     """A source that was left on could not be made safe: somebody has to switch it off by hand."""
+
+
+class BenchDoubt(BenchProblem):
+    """Readings that cannot be those of a unit, whatever is wrong with it: the fault is the bench's."""
 
 
 class RecordProblem(RigError):

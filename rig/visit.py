@@ -15,6 +15,7 @@ from rig.errors import NoDecision, Stopped
 from rig.knowledge import learned_trims
 from rig.recommend import octave_cause, rail_plan
 from rig.records import Wanted, begin_visit, bench_records
+from rig.recovery import attempt
 from rig.science.decision import Decision, worst_of
 from rig.stages.came_back import ask_why, enter_why, tell_what_changed
 from rig.stages.characterise_source import know_the_source
@@ -141,7 +142,12 @@ def run_visit(
     ambient_c = None if room is None else room.celsius
     if room is not None:
         operator.tell(room.sentence)
-    line = know_the_source(bench, contents, operator, records, ambient_c=ambient_c)
+    line = attempt(
+        bench,
+        operator,
+        "the characterisation of the source",
+        lambda: know_the_source(bench, contents, operator, records, ambient_c=ambient_c),
+    )
     wanted = Wanted(request.serial, batch, request.operator, request.purpose.value, ambient_c, request.seed, room)
     recorder = begin_visit(records, product, bench, line, wanted)
     if recorder.resumed:
@@ -254,13 +260,15 @@ def _whole(oscillators: list[Oscillator]) -> Verdict:
 
 
 def _oscillator(work: Work, name: str, doubts: tuple[str, ...]) -> Oscillator:
-    life = look_for_life(work.acquisition, work.operator)
+    acquisition, operator = work.acquisition, work.operator
+    bench = acquisition.bench
+    life = attempt(bench, operator, "the first look at the unit", lambda: look_for_life(acquisition, operator))
     if life.cause is not None:
         findings: tuple[Finding, ...] = (life_finding(life),)
         if not work.found_before:
             work.recorder.found(named(name, findings))
         return Oscillator(name, judge(findings, [life.cause], doubts), named(name, findings))
-    meter_to_rail(work.acquisition, work.operator)
+    attempt(bench, operator, "the look at the rail", lambda: meter_to_rail(acquisition, operator))
     try:
         run_stages(work)
     except NoDecision as doubt:

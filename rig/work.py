@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 from db.errors import DatabaseError, NotFound
 from db.history import history, unfinished_visits
-from drivers.errors import DriverError, LinkError
+from drivers.errors import DriverError
 from drivers.link import SerialOptions
 from drivers.scanner import Scanner
 from rig.bench_history import reference_checks
@@ -29,6 +29,7 @@ from rig.operators.newcomer import NewcomerOperator
 from rig.operators.verdict_sign import verdict_lines
 from rig.operators.virtual import VirtualOperator
 from rig.records import bench_records
+from rig.recovery import passes, restore
 from rig.reports.keep import keep_reports
 from rig.scan import DeskScans, ScannerFeed
 from rig.science.decision import Decision
@@ -227,16 +228,14 @@ def _recover(calls: Calls, met: Exception | None) -> None:
 
 
 def recover_bench(bench: Bench, met: Exception | None) -> None:
-    """Make the source safe, and after trouble with a link open those of meter and counter anew.
+    """Make the source safe, and after trouble with the bench set it up anew.
 
     :raises SourceNotSafe: somebody has to switch it off by hand.
     :raises LinkError: an instrument does not answer.
     """
+    if met is not None and passes(met):
+        restore(bench)
     bench.source.make_safe()
-    if isinstance(met, LinkError):
-        bench.meter.session.reopen()
-        bench.counter.session.reopen()
-        bench.counter.configure()
 
 
 def work_at_terminal(

@@ -26,6 +26,7 @@ from drivers.virtual.meter import VirtualMeter
 from drivers.virtual.population import draw, load_population
 from drivers.virtual.source import VirtualSource
 from drivers.virtual.thermometer import VirtualThermometer
+from drivers.virtual.trouble import Troubles
 from drivers.virtual.truth import Truth
 from drivers.virtual.unit import load_unit
 from drivers.virtual.wiring import SourceTerminals, Wiring
@@ -35,14 +36,10 @@ if TYPE_CHECKING:
 
     from drivers.clock import Clock
     from drivers.virtual.device import Device
-    from drivers.virtual.links.serving import Link
+    from drivers.virtual.links.serving import Link, Spoiler
     from drivers.virtual.unit import UnitDescription
 
-_LINKS: dict[str, type[DirectLink | SocketLink | TerminalLink]] = {
-    "socket": SocketLink,
-    "serial": TerminalLink,
-    "direct": DirectLink,
-}
+_SERVED: dict[str, type[SocketLink | TerminalLink]] = {"socket": SocketLink, "serial": TerminalLink}
 
 __all__ = ["VirtualBench", "VirtualBenchConfiguration", "parse", "start"]
 
@@ -67,11 +64,19 @@ class VirtualBench:
         self.source = VirtualSource(self.clock, self.wiring, configuration.source, latency_s=latency_s, seed=seed)
         self.meter = VirtualMeter(self.clock, self.wiring, configuration.meter, latency_s=latency_s, seed=seed)
         self.counter = VirtualCounter(self.clock, self.wiring, configuration.counter, latency_s=latency_s, seed=seed)
+        self.troubles = Troubles(
+            {"source": self.source, "meter": self.meter, "counter": self.counter},
+            self.clock,
+            seed,
+            configuration.trouble,
+        )
         self._links = ExitStack()
         self.resources = {
-            "source": self._serve(self.source),
-            "meter": self._serve(self._multimeter() if self.meter.personality.counts else self.meter),
-            "counter": self._serve(self.counter),
+            "source": self._serve(self.source, self.troubles.of["source"]),
+            "meter": self._serve(
+                self._multimeter() if self.meter.personality.counts else self.meter, self.troubles.of["meter"]
+            ),
+            "counter": self._serve(self.counter, self.troubles.of["counter"]),
         }
         self.devices = self._more()
         self.resources.update({name: self._serve(device) for name, device in self.devices.items()})
@@ -145,8 +150,13 @@ class VirtualBench:
     def __exit__(self, *_exception: object) -> None:
         self.close()
 
-    def _serve(self, device: Device) -> str:
-        link: Link = _LINKS[self._configuration.link](device, termination=device.personality.termination)
+    def _serve(self, device: Device, spoiler: Spoiler | None = None) -> str:
+        termination, kind = device.personality.termination, self._configuration.link
+        link: Link
+        if kind == "direct":
+            link = DirectLink(device, termination=termination, spoiler=spoiler, clock=self.clock)
+        else:
+            link = _SERVED[kind](device, termination=termination, spoiler=spoiler)
         self._links.callback(link.close)
         return link.resource
 

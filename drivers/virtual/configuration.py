@@ -15,6 +15,7 @@ from drivers.virtual.description import Described, check
 from drivers.virtual.faults import Fault
 from drivers.virtual.live_unit import REFERENCE_ROOM_C
 from drivers.virtual.personality import COUNTERS, METERS, SOURCES, THERMOMETERS, Personality
+from drivers.virtual.trouble import Kind, Trouble
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -129,6 +130,8 @@ class VirtualBenchConfiguration(Described):
     fault: Fault | None = None
     """A fault that every unit drawn has."""
     process: Path | None = None
+    trouble: tuple[Trouble, ...] = ()
+    """What goes wrong with the bench itself, and when."""
 
     @model_validator(mode="after")
     def _one_kind_of_unit(self) -> Self:
@@ -140,6 +143,8 @@ class VirtualBenchConfiguration(Described):
             raise ValueError("started needs a zone, such as 2026-01-05T08:00:00Z, and clock = 'instant'")
         if self.process is not None and self.link == "direct":
             raise ValueError("a bench that is a process of its own is reached by link = 'socket' or 'serial'")
+        if self.clock != "instant" and any(each.kind is Kind.CLOCK_JUMP for each in self.trouble):
+            raise ValueError("the date can jump with clock = 'instant' only: a program does not set the computer's")
         return self
 
 

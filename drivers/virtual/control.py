@@ -14,7 +14,6 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
-from datetime import datetime
 from typing import TYPE_CHECKING, Literal, TypeAlias
 
 from pydantic import TypeAdapter, ValidationError
@@ -35,14 +34,12 @@ class Address:
     :param resources: resource strings of its instruments, by role.
     :param control_port: loopback port of its control line.
     :param clock: whether its time is real or its own.
-    :param started: its date when its own clock was 0.
     :param process_id: of the program that serves it.
     """
 
     resources: Mapping[str, str]
     control_port: int
     clock: Literal["instant", "real"]
-    started: datetime
     process_id: int
 
 
@@ -55,7 +52,7 @@ def write_address(path: Path, address: Address) -> None:
     :raises OSError: it cannot be written there.
     """
     draft = path.with_name(f"{path.name}.part")
-    draft.write_text(json.dumps({**asdict(address), "started": address.started.isoformat()}), encoding="utf-8")
+    draft.write_text(json.dumps(asdict(address)), encoding="utf-8")
     draft.replace(path)
 
 

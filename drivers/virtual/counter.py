@@ -11,6 +11,7 @@ from drivers.virtual.personality import COUNTERS
 from drivers.virtual.randomness import stream
 from drivers.virtual.status import Questionable
 from drivers.virtual.triggered import Planned, TriggeredDevice
+from drivers.virtual.trouble import Kind
 
 if TYPE_CHECKING:
     from drivers.clock import Clock
@@ -25,6 +26,9 @@ LONGEST_GATE_S = 1000.0
 HIGH_IMPEDANCE_OHM = 1e6
 LOW_IMPEDANCE_OHM = 50.0
 CENTS = 1200.0
+PPM = 1e-6
+HUM_UNSTEADY_PER_S = 200.0
+"""Relative scatter of hum per second of trigger jitter: a slow sine is triggered on with many times the jitter."""
 NEARLY_WHOLE = 1e-7
 """So close to a whole number of cycles, the last of them is already in the gate."""
 
@@ -128,14 +132,21 @@ class VirtualCounter(TriggeredDevice[Gate]):
 
     def result(self, plan: Gate) -> str:
         """Periods over the time that they took, as this counter times it; not-a-number without a signal."""
+        if Kind.HUM in self.ails:
+            return real(
+                self.ails[Kind.HUM] * (1.0 + HUM_UNSTEADY_PER_S * plan.jitter_s),
+                DIGITS,
+            )
         still_there = plan.periods > 0 and self._wiring.sounds(plan.end_s)
+        still_there = still_there and Kind.NO_SIGNAL not in self.ails
         if not still_there:
             self.status.questionable.pulse(Questionable.FREQUENCY)
             return self.personality.no_result or real(NOT_A_NUMBER, DIGITS)
         duration_s = plan.end_s - plan.start_s
         true_hz = self._wiring.mean_frequency_hz(plan.start_s, plan.end_s) * (1.0 + plan.noise)
-        timed_s = duration_s * (1.0 + self.time_base_error) + plan.jitter_s
-        return real(true_hz * duration_s / timed_s, DIGITS)
+        time_base_error = self.time_base_error - PPM * self.ails.get(Kind.TIME_BASE, 0.0)
+        timed_s = duration_s * (1.0 + time_base_error) + plan.jitter_s
+        return real(self.ails.get(Kind.MULTIPLE, 1.0) * true_hz * duration_s / timed_s, DIGITS)
 
     def _white_noise(self) -> float:
         """Relative standard deviation of the unit's own noise over 1 s."""

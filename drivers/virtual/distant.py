@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import socket
-from datetime import timedelta
+from datetime import datetime
 from threading import Lock
 from typing import TYPE_CHECKING, Self
 
@@ -13,7 +13,6 @@ from drivers.virtual.control import away, read_address
 from drivers.virtual.errors import HandsRefused
 
 if TYPE_CHECKING:
-    from datetime import datetime
     from pathlib import Path
 
     from drivers.clock import Clock
@@ -75,9 +74,8 @@ class ControlLine:
 class DistantClock:
     """The bench's own clock (:class:`drivers.clock.Clock`), asked over the control line."""
 
-    def __init__(self, line: ControlLine, started: datetime) -> None:
+    def __init__(self, line: ControlLine) -> None:
         self._line = line
-        self._started = started
 
     def now(self) -> float:
         """Seconds since the bench was started."""
@@ -90,7 +88,7 @@ class DistantClock:
 
     def utc(self) -> datetime:
         """Date and time of the bench, UTC."""
-        return self._started + timedelta(seconds=self.now())
+        return datetime.fromisoformat(str(self._line.call("utc")))
 
 
 class DistantHands:
@@ -135,7 +133,7 @@ class DistantBench:
         self.resources = dict(address.resources)
         self.line = ControlLine(path, address)
         self.hands = DistantHands(self.line)
-        self.clock: Clock = RealClock() if address.clock == "real" else DistantClock(self.line, address.started)
+        self.clock: Clock = RealClock() if address.clock == "real" else DistantClock(self.line)
 
     def close(self) -> None:
         """Hang up."""

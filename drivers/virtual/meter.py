@@ -10,6 +10,7 @@ from drivers.virtual.personality import METERS
 from drivers.virtual.randomness import stream
 from drivers.virtual.status import Questionable
 from drivers.virtual.triggered import Planned, TriggeredDevice
+from drivers.virtual.trouble import Kind
 
 if TYPE_CHECKING:
     from drivers.clock import Clock
@@ -126,6 +127,8 @@ class VirtualMeter(TriggeredDevice[Reading]):
     def result(self, plan: Reading) -> str:
         """Mean over the integration with errors, noise and resolution of the range; infinity beyond it."""
         true_v = self._wiring.mean(self._lead_v, plan.start_s, plan.end_s)
+        if Kind.LEAD_OFF in self.ails:
+            true_v = 0.0
         chosen = plan.fixed or self._range_for(true_v)
         self._last_range = chosen
         wrong = self._errors[chosen.range_v]

@@ -12,7 +12,6 @@ import signal
 import sys
 import tomllib
 from contextlib import contextmanager
-from datetime import timedelta
 from threading import Event
 from typing import TYPE_CHECKING
 
@@ -23,6 +22,7 @@ from drivers.virtual.configuration import parse
 from drivers.virtual.control import Address, write_address
 from drivers.virtual.errors import HandsRefused, WrongDescription
 from drivers.virtual.links.serving import Lines, TcpServer
+from drivers.virtual.trouble import Trouble
 
 if TYPE_CHECKING:
     import socket
@@ -64,14 +64,7 @@ def served(configuration: VirtualBenchConfiguration) -> Iterator[Address]:
     if path is None:
         raise WrongDescription("This virtual bench lives inside the program that opens it: it cannot be served.")
     with _alone(path), VirtualBench(configuration) as bench, _Control(bench) as control:
-        clock = bench.clock
-        address = Address(
-            resources=bench.resources,
-            control_port=control.port,
-            clock=configuration.clock,
-            started=clock.utc() - timedelta(seconds=clock.now()),
-            process_id=os.getpid(),
-        )
+        address = Address(bench.resources, control.port, configuration.clock, os.getpid())
         try:
             write_address(path, address)
         except OSError as error:
@@ -129,6 +122,8 @@ class _Control:
         self.calls: dict[str, Callable[..., Plain]] = {
             "now": clock.now,
             "sleep": clock.sleep,
+            "utc": lambda: clock.utc().isoformat(),
+            "trouble": lambda entry: bench.troubles.add(Trouble.model_validate(entry)),
             "insert": hands.insert,
             "power": hands.power,
             "turn": hands.turn,

@@ -13,6 +13,7 @@ from drivers.virtual.personality import SOURCES, Channels
 from drivers.virtual.randomness import stream
 from drivers.virtual.scpi_errors import ScpiError
 from drivers.virtual.status import Operation
+from drivers.virtual.trouble import Kind
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -73,6 +74,8 @@ class VirtualSource(Device):
         self._configuration = configuration
         self._noise = stream(seed, "source", "read back")
         self._outputs = {channel: Output() for channel in CHANNELS}
+        self._pretends = False
+        """Whether it reads back what it was told, which is not what it puts out."""
         voltage = Number(configuration.low_v, configuration.high_v, 0.0, unit="V")
         amplitude = "[:LEVel][:IMMediate][:AMPLitude]"
         level = f"[SOURce{{n}}]:VOLTage{amplitude}"
@@ -111,6 +114,12 @@ class VirtualSource(Device):
         self._outputs[self.wired] = replace(self._outputs[self.wired], on=False, tripped=True)
         self._drive()
 
+    def befall(self, kind: Kind, much: float) -> None:
+        """Something happens to it: its protection trips, beside what can happen to any instrument."""
+        super().befall(kind, much)
+        if kind is Kind.TRIPPED:
+            self.trip()
+
     def reset(self) -> None:
         """0 V, output off, limits as wide as they go; the first channel selected."""
         self._outputs = {channel: Output() for channel in CHANNELS}
@@ -146,7 +155,10 @@ class VirtualSource(Device):
         if abs(voltage_v) > widest_v:
             raise ScpiError(-221, f"beyond {widest_v:g} V")
         self._outputs[channel] = replace(output, programmed_v=round(voltage_v / resolution_v) * resolution_v)
-        self._drive()
+        if not self.ails.keys() & {Kind.STUCK, Kind.STUCK_UNSEEN}:
+            self._drive()
+        elif Kind.STUCK_UNSEEN in self.ails:
+            self._pretends = True
 
     def _answer_programmed(self, channel: int, limit_v: float | None) -> str:
         return real(self._outputs[channel].programmed_v if limit_v is None else limit_v, READ_BACK_DIGITS)
@@ -161,6 +173,7 @@ class VirtualSource(Device):
         self._drive()
 
     def _drive(self) -> None:
+        self._pretends = False
         target_v = open_circuit_v(self._configuration, self.programmed_v) if self._connected() else 0.0
         if target_v != self._wiring.driven_v():
             self._wiring.drive(target_v)
@@ -184,6 +197,8 @@ class VirtualSource(Device):
         """What the source believes of its own terminals: its own errors are in the measurement as well."""
         terminal_v = self._wiring.jack_v(self.clock.now())
         noise_v = float(self._noise.normal(0.0, 1.0)) * self._configuration.read_back_noise_v
+        if self._pretends:
+            return self.programmed_v + noise_v
         if not self._connected():
             return terminal_v + noise_v
         return (terminal_v - self._configuration.offset_v) / (1.0 + self._configuration.gain_error) + noise_v

@@ -33,6 +33,7 @@ def meter_to_rail(acquisition: Acquisition, operator: Operator) -> None:
     for attempt in range(TRIES):
         if acquisition.bench.cv_meter is None or attempt:
             operator.connect_meter(MeterPlace.RAIL)
+        acquisition.meter_on_rail = True
         acquisition.bench.meter.configure_dc(role.range_for(limit.nominal_v).range_v, role.integration_cycles)
         read, full = [], acquisition.product.range.full
         for cv_v in (full.low_v, full.high_v):

@@ -24,6 +24,8 @@ MORE_READINGS = 8
 NEAR_GUARD_BAND = 1.5
 """What lies farther from a limit than so many guard bands is decided by the first readings; what lies nearer gets more
 of them before it is judged, once: so the first look alone passes fewer wrongly than a look can."""
+ODD_CENTS = 100.0
+"""A position this far from its nominal pitch is read again before it is believed."""
 COVERAGE = coverage_factor(probability=GUARD_PROBABILITY)
 
 
@@ -94,6 +96,10 @@ class Aim:
         if self.patience is not None:
             self.patience.spend(worthwhile * gate_s)
         return max(MORE_READINGS, worthwhile)
+
+    def is_odd(self, pitch: Pitch) -> bool:
+        """Whether a pitch is nowhere near what it is aimed at."""
+        return CENTS * abs(pitch.octaves - self.reference.octaves - self.octaves) > ODD_CENTS
 
     def is_near(self, pitch: Pitch) -> bool:
         """Whether the decision on a pitch may fall inside its guard band."""

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import log2
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from rig.acquire import sweep
 from rig.assess import assess_sweep, tracking_findings
-from rig.errors import NoDecision, UnitWasOff
+from rig.errors import BenchDoubt, NoDecision, UnitWasOff
+from rig.recovery import require_sound
 from rig.sight import KnobPosition, KnobSight, Known, OctaveSight
 from rig.stages.control_findings import (
     RAIL_READINGS,
@@ -20,10 +22,18 @@ from rig.stages.control_findings import (
 )
 from rig.stages.longer import Looked, Patience, look_longer
 from rig.stages.pitch_readings import COVERAGE, NEAR_GUARD_BAND, Aim, Pitch, Read, mean_of, pitch_of, without_drift
+from rig.stages.plausible import (
+    doubt_about_sweep,
+    level_of,
+    require_a_plausible_rail,
+    require_a_plausible_sweep,
+    require_unchanged,
+)
 from rig.stages.warm_up import expected_frequency_hz
 from rig.undecided import readings_worthwhile
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from uuid import UUID
 
     from numpy.typing import NDArray
@@ -41,10 +51,13 @@ CENTS = 1200.0
 KNOB_TRUSTED_CENTS = 3.0
 SHORT_SWEEP_POINTS = 7
 SWEEP_TRIES = 3
+RAIL_TRIES = 3
 OCTAVE, KNOB = "octave", "knob"
 KNOB_LOW, KNOB_MIDDLE, KNOB_HIGH = "low", "middle", "high"
 READINGS, FIRST_READINGS = 4, 8
 """Readings at a position, and at the first one: every step is counted from it."""
+RAIL_SCATTER_SHARE, RAIL_MOVED_SHARE = 0.01, 0.05
+"""A rail whose readings scatter more, or that moved more since it was last read, is not believed at once."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,6 +122,8 @@ def survey(
     :param phase: as_found or as_left.
     :param soak_s: hands have just left the board: the sweep waits until so much time has passed.
     :raises NoDecision: the unit drifted too much in every sweep tried.
+    :raises BenchDoubt: what was read is the bench's doing, not the unit's.
+    :raises SettingsLost: an instrument was switched off and on meanwhile.
     """
     clock = acquisition.bench.clock
     began, patience = clock.now(), Patience(acquisition.measuring.longer_at_most_s)
@@ -118,6 +133,10 @@ def survey(
     knob = read_knob(acquisition, operator, recorder, phase, patience)
     clock.sleep(soak_s - (clock.now() - began))
     sweep_id, assessed = steady_sweep(acquisition, operator, recorder, phase, drift_known=warmed.steady)
+    if rail is not None and octaves:
+        steps = [each.octaves - octaves[0].octaves for each in octaves[1:]]
+        require_a_plausible_rail(acquisition, rail.voltage_v, steps)
+    require_sound(acquisition.bench)
     stated = stated_for_sweeps(acquisition)
     first = Looked(assessed, tracking_findings(assessed, acquisition.product, stated, acquisition.line))
     others = (
@@ -151,10 +170,17 @@ def steady_sweep(
     """
     full, rules = acquisition.product.range, acquisition.product.measuring
     cvs_v = evenly_spread(acquisition, full.points)
-    for _ in range(SWEEP_TRIES):
+    for tried in range(SWEEP_TRIES):
         sweep_id, points = _take(acquisition, operator, recorder, purpose, cvs_v)
         assessed = assess_sweep(points, acquisition.product, acquisition.bench.file, acquisition.line)
         recorder.fit(sweep_id, assessed)
+        odd = doubt_about_sweep(acquisition, points)
+        if odd and tried < SWEEP_TRIES - 1:
+            operator.tell(f"Something is odd ({odd}): the sweep is repeated.")
+            continue
+        if odd:
+            require_a_plausible_sweep(acquisition, operator, points)
+        _keep_level(acquisition, points)
         doubt = 2.0 * max(assessed.drift_standard_uncertainty) * points[-1].elapsed_s / 60.0
         if assessed.drifted_cents - doubt <= rules.sweep_drift_cents or not drift_known:
             return sweep_id, assessed
@@ -166,6 +192,12 @@ def steady_sweep(
         f"The unit drifted more than {rules.sweep_drift_cents:.1f} cents in each of {SWEEP_TRIES} sweeps: keep "
         "draughts and hands away, let it warm up longer, then scan it again."
     )
+
+
+def _keep_level(acquisition: Acquisition, points: Sequence[Point]) -> None:
+    """Remember where the unit as a whole lies now."""
+    octaves = [log2(point.frequency_hz) for point in points]
+    acquisition.level_octaves = level_of(acquisition, [each.cv_programmed_v for each in points], octaves).octaves
 
 
 def evenly_spread(acquisition: Acquisition, points: int) -> list[float]:
@@ -187,7 +219,18 @@ def short_sweep(
     acquisition: Acquisition, operator: Operator, recorder: Recorder, purpose: str, prior: Prior
 ) -> ShortSweep:
     """A few points after a move, fitted with what is known of leakage and dead time, and once without."""
-    sweep_id, points = _take(acquisition, operator, recorder, purpose, evenly_spread(acquisition, SHORT_SWEEP_POINTS))
+    for tried in range(SWEEP_TRIES):
+        sweep_id, points = _take(
+            acquisition, operator, recorder, purpose, evenly_spread(acquisition, SHORT_SWEEP_POINTS)
+        )
+        odd = doubt_about_sweep(acquisition, points)
+        if not odd:
+            break
+        if tried == SWEEP_TRIES - 1:
+            require_a_plausible_sweep(acquisition, operator, points)
+            raise BenchDoubt(f"Something is odd in each of {SWEEP_TRIES} sweeps ({odd}): see to leads and contacts.")
+        operator.tell(f"Something is odd ({odd}): the sweep is repeated.")
+    _keep_level(acquisition, points)
     file, line = acquisition.bench.file, acquisition.line
     assessed = assess_sweep(points, acquisition.product, file, line, prior=prior)
     recorder.fit(sweep_id, assessed)
@@ -230,13 +273,22 @@ def read_rail(
     """Reference rail; None where the product has none.
 
     :param patience: where the rail is judged: more readings are taken while they help to decide.
+
+    :raises BenchDoubt: its readings are none of a rail, or of another than a moment ago.
     """
     limit = acquisition.product.limits.rail
     if limit is None:
         return None
     meter, role = acquisition.bench.meter, acquisition.bench.file.meter
-    meter.configure_dc(role.range_for(limit.nominal_v).range_v, role.integration_cycles)
-    readings = np.array(meter.read_voltages(RAIL_READINGS))
+    for _ in range(RAIL_TRIES):
+        meter.configure_dc(role.range_for(limit.nominal_v).range_v, role.integration_cycles)
+        readings = np.array(meter.read_voltages(RAIL_READINGS))
+        doubt = _rail_doubt(acquisition, readings, limit.nominal_v)
+        if not doubt:
+            break
+    if doubt:
+        raise BenchDoubt(f"{doubt}: is the meter's lead on the rail, and does it make contact?")
+    acquisition.rail_v = float(np.mean(readings))
     stated_v = role.standard_uncertainty_v(float(np.mean(readings)), acquisition.bench.today, acquisition.ambient_c)
     scatter_v = float(np.std(readings, ddof=1) / np.sqrt(readings.size))
     distance_v = abs(abs(float(np.mean(readings)) - limit.nominal_v) - limit.plus_minus_v)
@@ -251,6 +303,16 @@ def read_rail(
     mean_v, uncertainty_v = float(np.mean(readings)), float(np.hypot(scatter_v, stated_v))
     recorder.reading(purpose, "rail", {}, mean_v, "V", uncertainty_v)
     return Voltage(mean_v, uncertainty_v, readings.size)
+
+
+def _rail_doubt(acquisition: Acquisition, readings: np.ndarray, nominal_v: float) -> str:
+    """Why the readings of a rail are not believed; empty where they are."""
+    scatter_v, mean_v = float(np.ptp(readings)), float(np.mean(readings))
+    if scatter_v > RAIL_SCATTER_SHARE * nominal_v:
+        return f"The meter reads between {np.min(readings):.3f} V and {np.max(readings):.3f} V within a moment"
+    if acquisition.rail_v is not None and abs(mean_v - acquisition.rail_v) > RAIL_MOVED_SHARE * nominal_v:
+        return f"The meter reads {mean_v:.3f} V where it read {acquisition.rail_v:.3f} V before, which no trim does"
+    return ""
 
 
 def read_octaves(
@@ -275,6 +337,7 @@ def read_octaves(
         stood = position
     _switch_to(acquisition, operator, known, stood, first)
     again = _read(acquisition, recorder, purpose, {OCTAVE: first}, switch.read_at_cv_v, 0.0, FIRST_READINGS)
+    require_unchanged(reads[0].pitch.octaves, again.pitch.octaves, f"the octave switch at {first}")
     return without_drift(reads, again)
 
 
@@ -315,6 +378,7 @@ def read_knob(
         reads.append(_read(acquisition, recorder, purpose, control, knob.read_at_cv_v, octaves, READINGS, aim))
     turn_knob(acquisition, operator, KNOB_LOW, low, known=True)
     again = _read(acquisition, recorder, purpose, {KNOB: KNOB_LOW}, knob.read_at_cv_v, 0.0, FIRST_READINGS)
+    require_unchanged(low.octaves, again.pitch.octaves, "the knob at its low stop")
     return KnobPitches(*without_drift(reads, again))
 
 
@@ -353,6 +417,11 @@ def _read(
     programmed_v, began_s = acquisition.hold(cv_v), clock.now()
     averaged = acquisition.average(programmed_v, expected_hz, wanted_cents, readings=readings)
     pitch = pitch_of(averaged)
+    if aim is not None and aim.is_odd(pitch):
+        # the same twice is what the unit does; the first may have been a moment of the bench's
+        programmed_v = acquisition.hold(cv_v)
+        averaged = acquisition.average(programmed_v, expected_hz, wanted_cents, readings=readings)
+        pitch = pitch_of(averaged)
     more = aim.more_readings(pitch, averaged.readings_count, averaged.gate_s) if aim is not None else 0
     if more:
         again = pitch_of(acquisition.average(programmed_v, expected_hz, wanted_cents, readings=more))

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from rig.science.drift import DriftRate
 
 WATCHED_UNCERTAINTY_CENTS = 0.05
+JUMP_OCTAVES = 100.0 / 1200.0
 LEAST_READINGS = 4
 """No rate is judged from fewer readings in the window."""
 
@@ -51,6 +52,9 @@ def warm_up(acquisition: Acquisition, operator: Operator, recorder: Recorder) ->
         for cv_v, track in tracks.items():
             expected_hz = 2.0 ** track[-1][0] if track else _expected_hz(acquisition, cv_v)
             _, averaged = acquisition.measure(cv_v, expected_hz, WATCHED_UNCERTAINTY_CENTS)
+            if track and abs(log2(averaged.frequency_hz) - track[-1][0]) > JUMP_OCTAVES:
+                # no warmth does that in seconds: it is read once more before it is believed
+                _, averaged = acquisition.measure(cv_v, expected_hz, WATCHED_UNCERTAINTY_CENTS)
             pitch, uncertainty = (
                 log2(averaged.frequency_hz),
                 averaged.relative_standard_uncertainty / log(2.0),

@@ -211,8 +211,13 @@ def test_a_meter_beyond_its_range_gives_no_voltage():
         ("SAMP:COUN 1;:SYST:ERR?;*ESE 3;*ESE?", f"{OK};3"),
         ("*ESE 4;:READ?;*ESE?", "+9.90000000E+37;4"),
         ("*ESE 5;:READ?;*ESE?", "+9.91000000E+37;5"),
+        # what cannot be read is asked once more
         ("*ESE 6;:READ?;*ESE?", "OVLD;6"),
-        ("*ESE 7;:READ?;*ESE?", "440.0 HZ;7"),
+        ("*ESE 7;*ESR?;*ESE?", "0;7"),
+        ("*ESE 8;:READ?;*ESE?", "OVLD;8"),
+        ("*ESE 9;:READ?;*ESE?", "440.0 HZ;9"),
+        ("*ESE 10;*ESR?;*ESE?", "0;10"),
+        ("*ESE 11;:READ?;*ESE?", "440.0 HZ;11"),
     ]
     with on_the_wire(pairs) as resource, Meter(Session.open(resource, role="meter")) as meter:
         for error in (Overload, NotANumber, Unreadable, Unreadable):
@@ -224,6 +229,9 @@ def test_a_meter_that_gives_fewer_readings_than_asked_is_not_believed():
     pairs = [
         ("SAMP:COUN 3;:SYST:ERR?;*ESE 3;*ESE?", f"{OK};3"),
         ("*ESE 4;:READ?;*ESE?", "+1.0E+00,+1.1E+00;4"),
+        # it is asked once more, after it was asked whether it has been switched off and on
+        ("*ESE 5;*ESR?;*ESE?", "0;5"),
+        ("*ESE 6;:READ?;*ESE?", "+1.0E+00,+1.1E+00;6"),
     ]
     with (
         on_the_wire(pairs) as resource,

@@ -57,7 +57,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     print(f"{kills} kills; the source was left on by {left_on} of them")
     print(f"starts on an interrupted visit that went on: {resumed}; visits closed with a reason: {closed}")
     print(f"visits that came to a verdict: {finished}, {after} of them after a kill; wrong statements: {len(wrong)}")
-    print(f"rows seen committed from outside: {sum(each.rows for each in results)}; faults found: {len(faults)}")
+    rows, points = sum(each.rows for each in results), sum(each.points for each in results)
+    print(f"seen committed from outside: {rows} rows, {points} points among them; faults found: {len(faults)}")
     if safe_s:
         print(
             f"from start to safe: {len(safe_s)} times, median {share_below(safe_s, 0.5):.2f} s, "

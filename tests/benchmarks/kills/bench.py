@@ -168,13 +168,15 @@ def faults_of_record(place: Place) -> list[str]:
 def _missing(connection: sqlite3.Connection, committed: Path) -> list[str]:
     if not committed.exists():
         return []
-    said: dict[str, set[str]] = {}
-    for line in committed.read_text(encoding="ascii").splitlines():
-        table, key = line.split()
-        said.setdefault(table, set()).add(key.upper())
+    said: dict[str, set[tuple[str, ...]]] = {}
+    for line in committed.read_text(encoding="utf-8").splitlines():
+        table, *key = line.split(" ")
+        said.setdefault(table, set()).add(tuple(key))
     missing = []
     for table, keys in said.items():
-        there = {key for (key,) in connection.execute(f'SELECT hex(id) FROM "{table}"')}
+        names = ", ".join(f'"{column.name}"' for column in Base.metadata.tables[table].primary_key)
+        rows = connection.execute(f'SELECT {names} FROM "{table}"')
+        there = {tuple(part.hex() if isinstance(part, bytes) else str(part) for part in row) for row in rows}
         missing += [f"a row of {table} that was committed is lost: {key}" for key in sorted(keys - there)]
     return missing
 
@@ -200,6 +202,11 @@ def last_visit(database: Database, serial: str) -> VisitRow:
     """The last visit of a unit."""
     with database.reading() as session:
         return history(session, serial).visits[-1]
+
+
+def points_committed(place: Place) -> int:
+    """How many points the programs that were killed saw committed."""
+    return sum(line.startswith("point ") for line in place.committed.read_text(encoding="utf-8").splitlines())
 
 
 def truths_of(truth: Truth) -> dict[str, float]:

@@ -30,14 +30,16 @@ class _Notes(MetaPathFinder):
 
 
 def note_commits(descriptor: int) -> None:
-    """Write table and key of every row that was added and has a key of its own, after the commit that keeps it."""
-    from sqlalchemy import event
+    """Write table and key of every row that was added, after the commit that keeps it."""
+    from sqlalchemy import event, inspect
     from sqlalchemy.orm import Session
 
     @event.listens_for(Session, "after_flush")
     def _added(session: Session, _context: object) -> None:
-        rows = [(each.__tablename__, getattr(each, "id", None)) for each in session.new]
-        session.info.setdefault("added", []).extend(f"{table} {key.hex}" for table, key in rows if key is not None)
+        for row in session.new:
+            key = inspect(type(row)).primary_key_from_instance(row)
+            line = " ".join([row.__tablename__, *(getattr(part, "hex", str(part)) for part in key)])
+            session.info.setdefault("added", []).append(line)
 
     @event.listens_for(Session, "after_commit")
     def _kept(session: Session) -> None:

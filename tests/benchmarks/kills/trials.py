@@ -16,7 +16,14 @@ from drivers.virtual.distant import DistantBench
 from fixtures import demonstration_product
 from rig.product import load_product
 from tests.benchmarks.kills import killed
-from tests.benchmarks.kills.bench import Truth, faults_of_record, last_visit, truths_of, wrong_statements_on_record
+from tests.benchmarks.kills.bench import (
+    Truth,
+    faults_of_record,
+    last_visit,
+    points_committed,
+    truths_of,
+    wrong_statements_on_record,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -113,6 +120,7 @@ class Result:
     finished: int = 0
     finished_after_a_kill: int = 0
     rows: int = 0
+    points: int = 0
     faults: list[str] = field(default_factory=list)
     wrong: list[str] = field(default_factory=list)
 
@@ -143,7 +151,10 @@ class Series:
                 self._visit(truth, draw)
             if self.open_visit:
                 self._visit(truth, None)
-        self.result.rows = len(self.place.committed.read_text(encoding="ascii").splitlines())
+            elif not truth.is_safe():
+                self._make_safe(truth)
+        self.result.rows = len(self.place.committed.read_text(encoding="utf-8").splitlines())
+        self.result.points = points_committed(self.place)
         return self.result
 
     def _visit(self, truth: Truth, draw: random.Random | None) -> None:
@@ -207,14 +218,17 @@ class Series:
             time.sleep(POLL_S)
         self.result.safe_after_s.append(time.monotonic() - began_s)
 
-    def _close(self, truth: Truth) -> None:
-        """Make the bench safe and close the visit, with the two commands that do that."""
+    def _make_safe(self, truth: Truth) -> None:
         unsafe = not truth.is_safe()
         began_s = time.monotonic()
         program = self.start(self.place, "", "bench", "safe", str(self.place.bench))
         if unsafe:
             self._await_safe(truth, began_s, program)
         program.wait()
+
+    def _close(self, truth: Truth) -> None:
+        """Make the bench safe and close the visit, with the two commands that do that."""
+        self._make_safe(truth)
         closing = self.start(self.place, "", "close", self.serial, "--reason", "its program was killed")
         closing.wait()
         with open_database(f"sqlite:///{self.place.database}") as database:
