@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from rig.commands_bench import bench_app
+from rig.commands_db import db_app
+from rig.commands_people import people_app, product_app
 
 if TYPE_CHECKING:
     from types import FrameType
@@ -36,6 +38,9 @@ app = typer.Typer(
 )
 
 app.add_typer(bench_app, name="bench")
+app.add_typer(db_app, name="db")
+app.add_typer(people_app, name="people")
+app.add_typer(product_app, name="product")
 
 BenchOption = Annotated[Path | None, typer.Option("--bench", help="Bench file (TOML). Default: the virtual bench.")]
 ProductOption = Annotated[
@@ -133,13 +138,13 @@ def work(
     """The operator's loop: scan, adjust, verdict, slip, next scan; Ctrl-C ends it."""
     from fixtures import newcomer_bench, newcomer_product
     from rig.bench import drawn_anew, open_bench
-    from rig.opening import INTERRUPTED, console_of, limits_of, load_files, open_record, traced_to
+    from rig.opening import INTERRUPTED, console_of, limits_of, load_files, open_bench_record, traced_to
     from rig.work import work_at_terminal
 
     bench_file, product_file = load_files(bench or newcomer_bench(), product or newcomer_product())
     if bench_file.contents.virtual is not None:
         bench_file = drawn_anew(bench_file, seed=seed, fault="")
-    with open_record() as database, open_bench(bench_file, limits_of(product_file), traced_to(trace)) as opened:
+    with open_bench_record() as database, open_bench(bench_file, limits_of(product_file), traced_to(trace)) as opened:
         shift = work_at_terminal(
             opened,
             bench_file,
@@ -277,23 +282,23 @@ def _visit(
 ) -> None:
     from rig.bench import open_bench
     from rig.endings import exit_code_of
-    from rig.opening import console_of, ending_in_a_sentence, limits_of, open_record, operator_at, traced_to
+    from rig.handing_in import visit_on_the_floor
+    from rig.opening import console_of, ending_in_a_sentence, limits_of, open_bench_record, operator_at, traced_to
     from rig.reports.budget import budgets_lines
     from rig.reports.document import visit_document
     from rig.reports.keep import keep_reports
     from rig.reports.screen import screen_lines, timing_lines
-    from rig.visit import run_visit
 
     demonstration = product.contents.product.demonstration or bench_file.contents.bench.demonstration
     console = console_of(to_stderr=as_json)
     with (
         ending_in_a_sentence(),
-        open_record() as database,
+        open_bench_record() as database,
         open_bench(bench_file, limits_of(product), traced_to(trace)) as bench,
         operator_at(console, bench, request.seed) as operator,
     ):
         operator.tell(f"Unit {request.serial}: {product.contents.product.name}, on the {bench.file.bench.name}.")
-        visit = run_visit(bench, bench_file, product, operator, database, request)
+        visit = visit_on_the_floor(bench, bench_file, product, operator, database, request)
         finished = bench.clock.utc()
         database_shown = database.url_shown
     kept = keep_reports(

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from db import models, queries
+from db.chain import seal_of_visit
 from db.learning import add_observation
 from rig.assess import Finding
 from rig.science.decision import Decision, Limits, Rule
@@ -21,8 +22,10 @@ if TYPE_CHECKING:
     from datetime import datetime
     from uuid import UUID
 
+    from db.chain import Seal
     from db.engine import Database
     from db.learning import Quantity
+    from db.people import Standing
     from drivers.clock import Clock
     from rig.acquire import Point
     from rig.assess import SweepAssessment
@@ -275,6 +278,11 @@ class Recorder:
         with self.database.session() as session:
             queries.end_visit(session, self.visit_id, outcome=outcome, ended_utc=self.clock.utc())
 
+    def seal(self) -> Seal | None:
+        """What the chain has of this visit, for the slip."""
+        with self.database.reading() as session:
+            return seal_of_visit(session, self.visit_id)
+
     def _add(self, row: models.Base) -> None:
         with self.database.session() as session:
             session.add(row)
@@ -295,6 +303,7 @@ class Wanted:
     purpose: str
     ambient_c: float | None
     seed: int | None
+    standing: Standing | None = None
 
 
 def begin_visit(
@@ -349,6 +358,14 @@ def begin_visit(
         session.add(visit)
         session.flush()
         session.add_all(_roles(visit.id, bench, records, now))
+        if wanted.standing is not None:
+            session.add(
+                models.VisitAuthority(
+                    visit_id=visit.id,
+                    authority=wanted.standing.authority,
+                    product_signature_id=wanted.standing.signature_id,
+                )
+            )
     return Recorder(records.database, bench.clock, line, visit.id)
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from rig.acquire import Acquisition, TimeSpent
+from rig.authority import authority_of, doubt_of
 from rig.diagnosis import BAD, slow_warm_up, sweep_causes
 from rig.errors import NoDecision, Stopped
 from rig.knowledge import learned_trims
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
     from uuid import UUID
 
+    from db.chain import Seal
     from db.engine import Database
     from rig.assess import Finding
     from rig.bench import Bench, BenchFile
@@ -78,6 +80,7 @@ class Visit:
     oscillators: tuple[Oscillator, ...]
     spent: TimeSpent = field(default_factory=TimeSpent)
     duration_s: float = 0.0
+    seal: Seal | None = None
 
     @property
     def findings(self) -> tuple[Finding, ...]:
@@ -118,6 +121,15 @@ def run_visit(
     batch = contents.serial.batch_of(request.serial)
     require_a_product(request.serial, bench.file.reference.serial if bench.file.reference is not None else None)
     database.require_writable()
+    demonstration = _is_demonstration(bench, contents)
+    standing = authority_of(
+        database,
+        product,
+        request.operator,
+        bench.clock.utc(),
+        demonstration=demonstration,
+        adjusts=request.purpose is Purpose.ADJUST,
+    )
     records = bench_records(database, bench, bench_file)
     began = bench.clock.now()
     operator.warn(contents.cautions)
@@ -127,7 +139,9 @@ def run_visit(
     bench.source.set_voltage(0.0)
     bench.source.output_on()
     line = know_the_source(bench, contents, operator, records, ambient_c=request.ambient_c)
-    wanted = Wanted(request.serial, batch, request.operator, request.purpose.value, request.ambient_c, request.seed)
+    wanted = Wanted(
+        request.serial, batch, request.operator, request.purpose.value, request.ambient_c, request.seed, standing
+    )
     recorder = begin_visit(records, product, bench, line, wanted)
     if recorder.resumed:
         operator.tell(
@@ -137,7 +151,7 @@ def run_visit(
     known_findings = recorder.findings_found()
     acquisition = Acquisition(bench, contents, line, ambient_c=request.ambient_c)
     with _kept_open(recorder, request.purpose):
-        doubts = bench.overdue()
+        doubts = (*bench.overdue(), *doubt_of(standing))
         for doubt in doubts:
             operator.tell(doubt)
         done: list[Oscillator] = []
@@ -146,7 +160,7 @@ def run_visit(
                 bench.source.set_voltage(0.0)
                 operator.connect_unit(request.serial, name)
             recorder.oscillator = name
-            known = _known(database, product, batch, demonstration=_is_demonstration(bench, contents))
+            known = _known(database, product, batch, demonstration=demonstration)
             own = tuple(each for each in known_findings if _of(name, each))
             acquisition.resting = False
             work = Work(acquisition, operator, recorder, request.purpose, known, name, own)
@@ -163,7 +177,7 @@ def run_visit(
         causes = "; ".join(cause.sentence for cause in visit.verdict.causes) or visit.verdict.reason
         shelf = "To the fault shelf" if request.purpose is Purpose.ADJUST else "Not inside"
         operator.tell(f"{shelf}: {causes}")
-    return replace(visit, duration_s=bench.clock.now() - began)
+    return replace(visit, duration_s=bench.clock.now() - began, seal=recorder.seal())
 
 
 def _is_demonstration(bench: Bench, product: Product) -> bool:
@@ -174,8 +188,7 @@ def _known(
     database: Database, product: Loaded[Product], batch: str, *, demonstration: bool
 ) -> dict[str, TrimKnowledge]:
     """What file, other batches and the units of this batch so far say of each trim."""
-    with database.reading() as session:
-        learned = learned_trims(session, product, batch, demonstration=demonstration)
+    learned = database.ask(lambda session: learned_trims(session, product, batch, demonstration=demonstration))
     return {name: each.knowledge for name, each in learned.items()}
 
 

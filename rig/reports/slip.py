@@ -51,6 +51,8 @@ def slip(visit: Visit, product: Product, at: datetime, bench_name: str, *, demon
         lines += [RULE, *wrap(f"Turned: {', '.join(turned)}", COLUMNS)]
     lines += [RULE, *wrap(f"Rule: {product.decision_rule.value}. U: expanded, 95 %.", COLUMNS)]
     lines += wrap(f"Record {visit.visit_id}", COLUMNS)
+    if visit.seal is not None:
+        lines.append(f"Chain {visit.seal.sequence} {visit.seal.short}")
     lines.append(RULE)
     return "\n".join(_ascii(line)[:COLUMNS].rstrip() for line in lines) + "\n"
 
