@@ -128,9 +128,8 @@ def _check_chain(
         )
     previous = "" if key is None else beginning_of(key, chain.id, chain.place, chain.because, chain.began_utc)
     sequence, link = -1, previous
-    rows = connection.execution_options(yield_per=1000).execute(
-        select(_LINKS).where(_LINKS.c.chain_id == chain.id).order_by(_LINKS.c.sequence)
-    )
+    in_order = select(_LINKS).where(_LINKS.c.chain_id == chain.id).order_by(_LINKS.c.sequence)
+    rows = connection.execute(in_order.execution_options(yield_per=1000))
     for row in rows:
         if row.sequence != sequence + 1:
             found.flaw("record_link", f"links {sequence + 1} to {row.sequence - 1} of chain {chain.id} were removed")
@@ -280,7 +279,7 @@ def _check_references(connection: Connection, found: Findings) -> None:
 
 
 def _check_loose(connection: Connection, table: Table, covered: Single, found: Findings) -> None:
-    rows = connection.execution_options(yield_per=1000).execute(select(*values_of(table)))
+    rows = connection.execute(select(*values_of(table)).execution_options(yield_per=1000))
     for row in rows:
         key = tuple(key_written(key_of(table, row)))
         known = covered.pop(key, None)

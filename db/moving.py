@@ -78,7 +78,7 @@ def table_sum(of_table: Table, rows: Iterable[Sequence[Any]]) -> TableSum:
 
 
 def _rows(connection: Connection, of_table: Table) -> Iterator[Sequence[Any]]:
-    return iter(connection.execution_options(yield_per=PIECE).execute(select(*values_of(of_table))))
+    return iter(connection.execute(select(*values_of(of_table)).execution_options(yield_per=PIECE)))
 
 
 def _require_empty(connection: Connection, place: str) -> None:
