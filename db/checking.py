@@ -2,11 +2,12 @@
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cache
 from pathlib import Path
 from typing import Any
 from uuid import UUID
 
-from sqlalchemy import Connection, Table, exists, func, select
+from sqlalchemy import Connection, Select, Table, exists, func, select
 
 from db.canonical import (
     TableDigest,
@@ -264,18 +265,24 @@ def _check_removed_visits(connection: Connection, found: Findings) -> None:
 
 def _check_references(connection: Connection, found: Findings) -> None:
     """Rows whose parent is gone: neither database would let the program leave any."""
+    for table, parent, counted in _lone_rows():
+        lone = connection.scalar(counted)
+        if lone:
+            found.flaw(table, f"{lone} rows refer to a row of {parent} that is gone")
+
+
+@cache
+def _lone_rows() -> tuple[tuple[str, str, Select[tuple[int]]], ...]:
+    """For each reference: table, table of the parent, and how many rows lack theirs."""
+    counted = []
     for table in Base.metadata.sorted_tables:
         for constraint in table.foreign_key_constraints:
             pairs = [(key.parent, key.column) for key in constraint.elements]
             parent = constraint.referred_table.alias()
-            there = exists().where(*(child == parent.c[column.name] for child, column in pairs))
-            lone = connection.scalar(
-                select(func.count())
-                .select_from(table)
-                .where(*(child.is_not(None) for child, _ in pairs), ~there.correlate(table))
-            )
-            if lone:
-                found.flaw(table.name, f"{lone} rows refer to a row of {constraint.referred_table.name} that is gone")
+            there = exists().where(*(child == parent.c[column.name] for child, column in pairs)).correlate(table)
+            lone = select(func.count()).select_from(table).where(*(child.is_not(None) for child, _ in pairs), ~there)
+            counted.append((table.name, constraint.referred_table.name, lone))
+    return tuple(counted)
 
 
 def _check_loose(connection: Connection, table: Table, covered: Single, found: Findings) -> None:
