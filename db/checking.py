@@ -272,7 +272,7 @@ def _check_references(connection: Connection, found: Findings) -> None:
 
 
 @cache
-def _lone_rows() -> tuple[tuple[str, str, Select[tuple[int]]], ...]:
+def _lone_rows() -> tuple[tuple[str, str, Select[int]], ...]:
     """For each reference: table, table of the parent, and how many rows lack theirs."""
     counted = []
     for table in Base.metadata.sorted_tables:

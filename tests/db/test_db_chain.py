@@ -98,11 +98,11 @@ def tampering(database: Database) -> Iterator[Connection]:
 
 
 def altered(connection: Connection, table: Table, columns: int = 1) -> dict[str, Findings]:
-    """What a check says when a column is altered in all rows of a table: the first that a check allows."""
+    """What a check says when a column is altered in all rows of a table: the last that a check allows."""
     keys = {column.name for column in table.primary_key}
     row = connection.execute(select(table).limit(1)).mappings().one()
     said: dict[str, Findings] = {}
-    for column in table.columns:
+    for column in reversed(table.columns.values()):
         old = row[column.name]
         if column.name in keys or old is None or len(said) == columns:
             continue
