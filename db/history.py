@@ -1,7 +1,7 @@
 """The history of a unit, and visits that were never closed, as frozen values that outlive the session."""
 
 from collections import defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from uuid import UUID
 
@@ -136,6 +136,15 @@ def history(session: Session, serial: str) -> UnitHistory:
         for visit, bench, closing in rows
     )
     return UnitHistory(unit.id, unit.serial, product, unit.batch_code, visits)
+
+
+def merged(there: UnitHistory | None, here: UnitHistory | None) -> UnitHistory | None:
+    """One history from two records of the same unit: a visit in both counts once, as the first has it."""
+    if there is None or here is None:
+        return there or here
+    known = {each.visit_id for each in there.visits}
+    visits = (*there.visits, *(each for each in here.visits if each.visit_id not in known))
+    return replace(there, visits=tuple(sorted(visits, key=lambda each: (each.started_utc, each.visit_id))))
 
 
 def unfinished_visits(session: Session, bench_name: str | None = None) -> tuple[UnfinishedVisit, ...]:

@@ -6,6 +6,7 @@ milliseconds, and eight benches hand in one visit each in minutes.
 """
 
 import os
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,7 @@ from sqlalchemy import URL, Connection, Engine, NullPool, create_engine, event
 from sqlalchemy.exc import NoSuchModuleError
 
 from db.errors import BadAddress, KeyProblem
+from db.failures_postgresql import of_postgresql
 from db.private_files import require_private
 
 WRITE_LOCK = int.from_bytes(b"Trimrig.") >> 1
@@ -81,3 +83,24 @@ def _require_private_passwords(url: URL) -> None:
         raise KeyProblem(
             f"The password file {error.filename} cannot be looked at ({error.strerror}): check its rights."
         ) from None
+
+
+def copy_rows(
+    connection: Connection, table: str, columns: Sequence[str], rows: Iterable[Sequence[Any]], place: str
+) -> None:
+    """Insert rows by COPY, the quickest way in.
+
+    :raises DatabaseError: in place of what the driver raises.
+    """
+    import psycopg
+
+    quoted = ", ".join(f'"{name}"' for name in columns)
+    cursor = connection.connection.cursor()
+    try:
+        with cursor.copy(f'COPY "{table}" ({quoted}) FROM STDIN') as copy:
+            for row in rows:
+                copy.write_row(row)
+    except psycopg.Error as error:
+        raise of_postgresql(error, place) from error
+    finally:
+        cursor.close()

@@ -18,8 +18,8 @@ def require_private(path: Path, what: str) -> None:
     """
     if os.name == "posix" and stat.S_IMODE(path.stat().st_mode) & OTHERS:
         raise Exposed(
-            f"The {what} {path} can be read by others on this computer: run chmod 600 on it, and change the secret in "
-            "it if others may have seen it."
+            f"The {what} {path} can be read by others on this computer: run chmod 600 on it, and change what "
+            "stands in it if others may have seen it."
         )
 
 

@@ -52,6 +52,8 @@ class Trigger:
 
 def install(connection: Connection) -> None:
     """Put all triggers in place, replacing any that are there; called inside the migration's transaction."""
+    # tables with references that are still to be checked cannot be altered
+    connection.exec_driver_sql("SET CONSTRAINTS ALL IMMEDIATE")
     lift(connection)
     schema = connection.exec_driver_sql("SELECT quote_ident(current_schema())").scalar_one()
     for name, trigger in expected_triggers(kept_tables(connection)).items():

@@ -14,6 +14,7 @@ from sqlalchemy import ColumnElement, func, select, update
 from sqlalchemy.engine import CursorResult
 from sqlalchemy.orm import InstrumentedAttribute, Session
 
+from db.chained_session import visit_ended
 from db.errors import Conflict, NotFound, VisitEnded
 from db.models import (
     Base,
@@ -168,6 +169,7 @@ def end_visit(session: Session, visit_id: UUID, *, outcome: str, ended_utc: date
         .values(outcome=outcome, ended_utc=ended_utc)
     )
     if isinstance(result, CursorResult) and result.rowcount == 1:
+        visit_ended(session, visit_id)
         return
     ended = session.execute(select(Visit.outcome, Visit.ended_utc).where(Visit.id == visit_id)).one_or_none()
     if ended is None:

@@ -14,6 +14,8 @@ import typer
 
 from rig import commands_batch, commands_returns
 from rig.commands_bench import bench_app
+from rig.commands_db import db_app
+from rig.commands_people import people_app, product_app
 from rig.commands_safety import BenchOption, safe_first
 from rig.commands_visits import add_visits_to
 
@@ -42,6 +44,9 @@ app.add_typer(bench_app, name="bench")
 commands_returns.add_to(app)
 add_visits_to(app)
 commands_batch.add_to(app)
+app.add_typer(db_app, name="db")
+app.add_typer(people_app, name="people")
+app.add_typer(product_app, name="product")
 
 ProductOption = Annotated[
     Path | None,
@@ -151,13 +156,13 @@ def work(
     """The operator's loop: scan, adjust, verdict, slip, next scan; Ctrl-C ends it."""
     from fixtures import newcomer_bench, newcomer_product
     from rig.bench import drawn_anew, open_bench
-    from rig.opening import INTERRUPTED, console_of, limits_of, load_files, open_record, traced_to
+    from rig.opening import INTERRUPTED, console_of, limits_of, load_files, open_bench_record, traced_to
     from rig.work import work_at_terminal
 
     bench_file, product_file = load_files(bench or newcomer_bench(), product or newcomer_product())
     if bench_file.contents.virtual is not None:
         bench_file = drawn_anew(bench_file, seed=seed, fault="")
-    with open_record() as database, open_bench(bench_file, limits_of(product_file), traced_to(trace)) as opened:
+    with open_bench_record() as database, open_bench(bench_file, limits_of(product_file), traced_to(trace)) as opened:
         shift = work_at_terminal(
             opened,
             bench_file,
@@ -303,22 +308,22 @@ def _visit(
     from rig.bench import open_bench
     from rig.commands_budget import visit_lines
     from rig.endings import exit_code_of
+    from rig.handing_in import visit_on_the_floor
     from rig.kept_visit import read_visit
-    from rig.opening import console_of, ending_in_a_sentence, limits_of, open_record, operator_at, traced_to
+    from rig.opening import console_of, ending_in_a_sentence, limits_of, open_bench_record, operator_at, traced_to
     from rig.reports.document import visit_document
     from rig.reports.keep import keep_reports
     from rig.reports.screen import screen_lines, timing_lines
-    from rig.visit import run_visit
 
     console = console_of(to_stderr=as_json)
     with (
         ending_in_a_sentence(),
-        open_record() as database,
+        open_bench_record() as database,
         open_bench(bench_file, limits_of(product), traced_to(trace)) as bench,
         operator_at(console, bench, request.seed) as operator,
     ):
         operator.tell(f"Unit {request.serial}: {product.contents.product.name}, on the {bench.file.bench.name}.")
-        visit = run_visit(bench, bench_file, product, operator, database, request)
+        visit = visit_on_the_floor(bench, bench_file, product, operator, database, request)
         record = read_visit(database, visit.serial, visit.visit_id)
         database_shown = database.url_shown
     kept = keep_reports(visit, product.contents, record, out)

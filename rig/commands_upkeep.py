@@ -100,13 +100,13 @@ def _opened(
     bench: Path | None, product: Path | None
 ) -> Iterator[tuple[Bench, Loaded[Product], Operator, BenchRecords]]:
     from rig.bench import open_bench
-    from rig.opening import console_of, ending_in_a_sentence, limits_of, load_files, open_record, operator_at
+    from rig.opening import console_of, ending_in_a_sentence, limits_of, load_files, open_bench_record, operator_at
     from rig.records import bench_records
 
     bench_file, product_file = load_files(bench, product)
     with (
         ending_in_a_sentence(),
-        open_record() as database,
+        open_bench_record() as database,
         open_bench(bench_file, limits_of(product_file)) as opened,
         operator_at(console_of(to_stderr=False), opened, None) as operator,
     ):

@@ -12,6 +12,8 @@ from platformdirs import user_data_dir
 from rich.console import Console
 
 from db.engine import open_database
+from db.floor import open_bench_database
+from db.location import database_location
 from drivers.source import VoltageLimits
 from fixtures import demonstration_bench, demonstration_product
 from rig.bench import Tracing, load_bench
@@ -62,8 +64,15 @@ def traced_to(everything: Path | None) -> Tracing:
 
 @contextmanager
 def open_record() -> Iterator[Database]:
-    """The database, where the environment or the user's data folder has it."""
+    """The database, where the environment or the user's data folder has it: a server's where it names one."""
     with open_database() as database:
+        yield database
+
+
+@contextmanager
+def open_bench_record() -> Iterator[Database]:
+    """The database that a bench records in: always on this computer; a server gets what has ended."""
+    with open_bench_database(database_location()) as database:
         yield database
 
 

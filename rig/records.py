@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from db import models, queries
+from db.chain import seal_of_visit
 from db.learning import add_observation
 from drivers.errors import DriverError
 from rig.assess import Finding
@@ -28,8 +29,10 @@ if TYPE_CHECKING:
     from datetime import datetime
     from uuid import UUID
 
+    from db.chain import Seal
     from db.engine import Database
     from db.learning import Quantity
+    from db.people import Standing
     from drivers.clock import Clock
     from rig.acquire import Point
     from rig.assess import SweepAssessment
@@ -291,6 +294,11 @@ class Recorder:
             session.flush()
             queries.end_visit(session, self.visit_id, outcome=outcome, ended_utc=self.clock.utc())
 
+    def seal(self) -> Seal | None:
+        """What the chain has of this visit, for the slip."""
+        with self.database.reading() as session:
+            return seal_of_visit(session, self.visit_id)
+
     def _at_the_end(self) -> models.VisitCondition:
         """Conditions at the end; a thermometer that fails then takes nothing from what was measured."""
         try:
@@ -320,6 +328,7 @@ class Wanted:
     ambient_c: float | None
     seed: int | None
     room: Room | None = None
+    standing: Standing | None = None
 
 
 def begin_visit(
@@ -384,6 +393,14 @@ def begin_visit(
         session.flush()
         session.add_all(setup_rows(session, visit.id, bench, records.instruments, now))
         session.add(condition_row(visit.id, "start", wanted.room, line, now))
+        if wanted.standing is not None:
+            session.add(
+                models.VisitAuthority(
+                    visit_id=visit.id,
+                    authority=wanted.standing.authority,
+                    product_signature_id=wanted.standing.signature_id,
+                )
+            )
     return Recorder(records.database, bench.clock, line, visit.id, room_now=again)
 
 

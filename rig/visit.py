@@ -8,6 +8,7 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 from rig.acquire import Acquisition, TimeSpent
+from rig.authority import authority_of, doubt_of
 from rig.conditions import room_now
 from rig.control_budgets import drift_budget, readings_of_a_window
 from rig.diagnosis import BAD, slow_warm_up, sweep_causes
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
     from uuid import UUID
 
+    from db.chain import Seal
     from db.engine import Database
     from rig.assess import Finding
     from rig.bench import Bench, BenchFile
@@ -86,6 +88,7 @@ class Visit:
     duration_s: float = 0.0
     came_back: CameBack | None = None
     """As found against as left, where the unit left before."""
+    seal: Seal | None = None
 
     @property
     def findings(self) -> tuple[Finding, ...]:
@@ -129,15 +132,19 @@ def run_visit(
     require_a_product(request.serial, bench.file.reference.serial if bench.file.reference is not None else None)
     database.require_writable()
     _date_taken(bench, operator)
+    demonstration = _is_demonstration(bench, contents)
+    standing = authority_of(
+        database,
+        product,
+        request.operator,
+        bench.clock.utc(),
+        demonstration=demonstration,
+        adjusts=request.purpose is Purpose.ADJUST,
+    )
     records = bench_records(database, bench, bench_file)
     began = bench.clock.now()
     asked = ask_why(database, bench.clock, operator, request.serial, request.story)
-    operator.warn(contents.cautions)
-    operator.connect_unit(request.serial, contents.oscillators[0])
-    if request.purpose is Purpose.ADJUST and contents.checks:
-        operator.warn(contents.checks)
-    bench.source.set_voltage(0.0)
-    bench.source.output_on()
+    _put_on_the_bench(bench, contents, operator, request)
     room = room_now(bench, request.ambient_c)
     ambient_c = None if room is None else room.celsius
     if room is not None:
@@ -148,7 +155,9 @@ def run_visit(
         "the characterisation of the source",
         lambda: know_the_source(bench, contents, operator, records, ambient_c=ambient_c),
     )
-    wanted = Wanted(request.serial, batch, request.operator, request.purpose.value, ambient_c, request.seed, room)
+    wanted = Wanted(
+        request.serial, batch, request.operator, request.purpose.value, ambient_c, request.seed, room, standing
+    )
     recorder = begin_visit(records, product, bench, line, wanted)
     if recorder.resumed:
         operator.tell(
@@ -159,7 +168,7 @@ def run_visit(
     known_findings = recorder.findings_found()
     acquisition = Acquisition(bench, contents, line, ambient_c=ambient_c)
     with _kept_open(recorder, request.purpose):
-        doubts = bench.overdue()
+        doubts = (*bench.overdue(), *doubt_of(standing))
         for doubt in doubts:
             operator.tell(doubt)
         done: list[Oscillator] = []
@@ -169,7 +178,7 @@ def run_visit(
                 bench.source.set_voltage(0.0)
                 operator.connect_unit(request.serial, name)
             recorder.oscillator = name
-            known = _known(database, product, batch, demonstration=_is_demonstration(bench, contents))
+            known = _known(database, product, batch, demonstration=demonstration)
             own = tuple(each for each in known_findings if _of(name, each))
             acquisition.resting = False
             work = Work(acquisition, operator, recorder, request.purpose, known, name, own)
@@ -190,7 +199,17 @@ def run_visit(
     bench.source.make_safe()
     _date_taken(bench, operator)
     _tell_where_it_goes(visit, request.purpose, operator)
-    return replace(visit, duration_s=bench.clock.now() - began)
+    return replace(visit, duration_s=bench.clock.now() - began, seal=recorder.seal())
+
+
+def _put_on_the_bench(bench: Bench, product: Product, operator: Operator, request: Request) -> None:
+    """Cautions, the unit connected and checked, the source at 0 V with its output on."""
+    operator.warn(product.cautions)
+    operator.connect_unit(request.serial, product.oscillators[0])
+    if request.purpose is Purpose.ADJUST and product.checks:
+        operator.warn(product.checks)
+    bench.source.set_voltage(0.0)
+    bench.source.output_on()
 
 
 def _date_taken(bench: Bench, operator: Operator) -> None:
@@ -216,8 +235,7 @@ def _known(
     database: Database, product: Loaded[Product], batch: str, *, demonstration: bool
 ) -> dict[str, TrimKnowledge]:
     """What file, other batches and the units of this batch so far say of each trim."""
-    with database.reading() as session:
-        learned = learned_trims(session, product, batch, demonstration=demonstration)
+    learned = database.ask(lambda session: learned_trims(session, product, batch, demonstration=demonstration))
     return {name: each.knowledge for name, each in learned.items()}
 
 

@@ -12,14 +12,15 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
-from db.errors import DatabaseError, NotFound
-from db.history import history, unfinished_visits
+from db.errors import DatabaseError
+from db.history import unfinished_visits
 from drivers.errors import DriverError
 from drivers.link import SerialOptions
 from drivers.scanner import Scanner
 from rig.bench_history import reference_checks
 from rig.endings import sentence
 from rig.errors import RigError, SerialProblem, Stopped
+from rig.handing_in import hand_in_now, known_history, visit_on_the_floor
 from rig.kept_visit import read_visit
 from rig.operators.console import ConsoleOperator
 from rig.operators.desk import Desk
@@ -36,7 +37,7 @@ from rig.science.decision import Decision
 from rig.sight import KnobPosition
 from rig.stages.survey import KNOB, OCTAVE
 from rig.stages.verify_bench import verification_due
-from rig.visit import PASSED, Purpose, Request, run_visit
+from rig.visit import PASSED, Purpose, Request
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -184,7 +185,7 @@ def _one_unit(serial: str, database: Database, shift: Shift, calls: Calls, passe
     :param passed_already: a serial that passed today and was scanned just before: the second scan means it.
     :return: this serial, if it is such a one now.
     """
-    found = known(serial, _recorded(serial, database), calls.now())
+    found = known(serial, known_history(database, serial), calls.now())
     if found.standing is Standing.PASSED_TODAY and serial != passed_already:
         calls.tell(found.said)
         return serial
@@ -197,14 +198,6 @@ def _one_unit(serial: str, database: Database, shift: Shift, calls: Calls, passe
         # The verdict stands in the record, whatever became of the slip.
         _say(sentence(fault), calls)
     return ""
-
-
-def _recorded(serial: str, database: Database) -> UnitHistory | None:
-    with database.reading() as session:
-        try:
-            return history(session, serial)
-        except NotFound:
-            return None
 
 
 def _count(shift: Shift, fault: Exception) -> None:
@@ -263,10 +256,14 @@ def work_at_terminal(
         person.tell(
             f"{product.contents.product.name} on the {bench.file.bench.name}; results go to {database.url_shown}."
         )
-        for sentence_due in (*_left_open(database, bench), *_verification(database, bench, bench_file)):
+        for sentence_due in (
+            *hand_in_now(database),
+            *_left_open(database, bench),
+            *_verification(database, bench, bench_file),
+        ):
             person.tell(sentence_due)
         calls = Calls(
-            visit=lambda serial: run_visit(
+            visit=lambda serial: visit_on_the_floor(
                 bench,
                 bench_file,
                 product,

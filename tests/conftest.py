@@ -2,11 +2,12 @@
 
 import os
 import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
+from db.engine import open_database
 from tests.postgresql import Server, programs, running_server
 
 # programs that the tests start have a home of their own, where each would look through all fonts anew
@@ -43,11 +44,17 @@ def server_url(server: Server) -> Iterator[str]:
     server.drop_database(name)
 
 
+@pytest.fixture(scope="session")
+def migrated_template(server: Server) -> str:
+    """A database of this version's schema, to be copied."""
+    name = server.create_database()
+    open_database(server.url(name)).close()
+    return name
+
+
 @pytest.fixture
-def at_server(server: Server, server_url: str) -> Callable[[str], list[tuple[object, ...]]]:
-    """Runs a statement there as anybody could, past the program."""
-
-    def run(statement: str) -> list[tuple[object, ...]]:
-        return server.run(statement, server_url)
-
-    return run
+def migrated(server: Server, migrated_template: str) -> Iterator[str]:
+    """Address of a database of this version's schema without a row, gone after the test."""
+    name = server.create_database(migrated_template)
+    yield server.url(name)
+    server.drop_database(name)
