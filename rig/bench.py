@@ -21,6 +21,7 @@ from drivers.source import Source, VoltageLimits
 from rig.bench_profile import LINE_ENDS, LineEnd, load_profile
 from rig.bench_trace import traced
 from rig.errors import FileProblem
+from rig.paper import PrinterTable
 from rig.specification import (
     MeterSpecification,
     ReferenceUnit,
@@ -109,6 +110,7 @@ class BenchFile(Checked):
     meter: MeterRole
     counter: CounterRole
     reference: ReferenceUnit | None = None
+    printer: PrinterTable = PrinterTable()
     virtual: dict[str, object] | None = None
 
     @model_validator(mode="after")
