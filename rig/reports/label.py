@@ -39,8 +39,11 @@ LEADING = 1.2
 SCALES = (1.0, 0.9, 0.8, 0.7, 0.6)
 SERIAL_SIZE, TEXT_SIZE = 9.0, 6.5
 """Letters, in points, where there is room; all shrink together where there is not."""
-PRODUCT_LINES = 2
+PRODUCT_LINES = (2, 1, 0)
+"""The product's name gives way where there is no room."""
 HAIR = 0.02
+ROUNDING = 1e-6
+"""A page of whole dots must not be taken for one with a little more, which would be stretched by a dot."""
 UTF8_ECI = 26
 
 
@@ -76,8 +79,7 @@ def label_pdf(kept: KeptVisit, form: LabelFormat) -> bytes:
     canvas.setDateFormatter(DateOf(kept.at))
     left, bottom = edge, edge
     if form.codes in (Codes.BOTH, Codes.CODE_128):
-        share = CODE_128_SHARE if form.codes is Codes.BOTH else 0.5
-        tall = floor(share * height)
+        tall = floor(CODE_128_SHARE * height)
         _draw_bars(canvas, record.serial, form, width, bottom, tall)
         bottom += tall + edge
     if form.codes in (Codes.BOTH, Codes.QR):
@@ -98,7 +100,7 @@ def label_png(kept: KeptVisit, form: LabelFormat) -> bytes:
     """
     document = pypdfium2.PdfDocument(label_pdf(kept, form))
     try:
-        picture = document[0].render(scale=form.dots_per_inch / inch, grayscale=True).to_pil()
+        picture = document[0].render(scale=(1.0 - ROUNDING) * form.dots_per_inch / inch, grayscale=True).to_pil()
     finally:
         document.close()
     made = BytesIO()
@@ -196,11 +198,9 @@ def _dark(canvas: Canvas, form: LabelFormat, left: int, bottom: int, width: int,
 def _draw_text(canvas: Canvas, kept: KeptVisit, form: LabelFormat, room: tuple[float, float, float, float]) -> None:
     """Serial, product, date and verdict, as large as they fit."""
     left, bottom, width, height = room
-    for scale in SCALES:
-        lines = _lines(kept, scale, width)
-        if sum(LEADING * size for _, _, size in lines) <= height:
-            break
-    else:
+    settings = (_lines(kept, scale, width, names) for names in PRODUCT_LINES for scale in SCALES)
+    lines = next((each for each in settings if sum(LEADING * size for _, _, size in each) <= height), None)
+    if lines is None:
         raise LabelTooSmall(
             f"The text of the label does not fit on {form.width_mm:g} x {form.height_mm:g} mm: choose a larger label."
         )
@@ -211,15 +211,18 @@ def _draw_text(canvas: Canvas, kept: KeptVisit, form: LabelFormat, room: tuple[f
         canvas.drawString(left, top + 0.25 * size, text)
 
 
-def _lines(kept: KeptVisit, scale: float, width: float) -> list[tuple[str, str, float]]:
-    """Lines with font and size; the serial is never shortened."""
+def _lines(kept: KeptVisit, scale: float, width: float, names: int) -> list[tuple[str, str, float]]:
+    """Lines with font and size; the serial is never shortened.
+
+    :param names: how many lines the product's name may have.
+    """
     serial_size, size = SERIAL_SIZE * scale, TEXT_SIZE * scale
     lines = [(each, BOLD, serial_size) for each in lines_of(kept.record.serial, BOLD, serial_size, width)]
     product = lines_of(kept.record.product, PLAIN, size, width)
-    if len(product) > PRODUCT_LINES:
-        rest = " ".join(product[PRODUCT_LINES - 1 :])
-        product = [*product[: PRODUCT_LINES - 1], _one_line(rest, PLAIN, size, width)]
-    lines += [(each, PLAIN, size) for each in product]
+    if len(product) > names > 0:
+        rest = " ".join(product[names - 1 :])
+        product = [*product[: names - 1], _one_line(rest, PLAIN, size, width)]
+    lines += [(each, PLAIN, size) for each in product[:names]]
     when = f"{kept.at:%Y-%m-%d}"
     verdict = kept.decision.upper()
     together = f"{when}  {verdict}"
