@@ -34,6 +34,7 @@ from rig.bench_roles import (
 )
 from rig.bench_trace import traced
 from rig.errors import BenchProblem, FileProblem
+from rig.paper import PrinterTable
 from rig.specification import ReferenceUnit, calibration_doubt
 from rig.steady_clock import SteadyClock
 from rig.tomlfile import Checked, Loaded, load
@@ -80,6 +81,7 @@ class BenchFile(Checked):
     counter: CounterRole
     thermometer: ThermometerRole | None = None
     reference: ReferenceUnit | None = None
+    printer: PrinterTable = PrinterTable()
     virtual: dict[str, object] | None = None
 
     @model_validator(mode="after")

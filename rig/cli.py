@@ -14,7 +14,9 @@ import typer
 
 from rig import commands_batch, commands_returns
 from rig.commands_bench import bench_app
+from rig.commands_data import add_data_commands
 from rig.commands_db import db_app
+from rig.commands_paper import add_paper_commands
 from rig.commands_people import people_app, product_app
 from rig.commands_safety import BenchOption, safe_first
 from rig.commands_visits import add_visits_to
@@ -47,6 +49,8 @@ commands_batch.add_to(app)
 app.add_typer(db_app, name="db")
 app.add_typer(people_app, name="people")
 app.add_typer(product_app, name="product")
+add_paper_commands(app)
+add_data_commands(app)
 
 ProductOption = Annotated[
     Path | None,
@@ -149,6 +153,12 @@ def work(
     hands_off: Annotated[
         bool, typer.Option("--hands-off", help="On a virtual bench: the virtual operator turns, not the arrow keys.")
     ] = False,
+    printing: Annotated[
+        bool | None,
+        typer.Option(
+            "--print/--no-print", help="Print after each verdict. Default: as the bench file's [printer] says."
+        ),
+    ] = None,
     seed: SeedOption = 1,
     trace: TraceOption = None,
     out: FolderOption = None,
@@ -157,11 +167,13 @@ def work(
     from fixtures import newcomer_bench, newcomer_product
     from rig.bench import drawn_anew, open_bench
     from rig.opening import INTERRUPTED, console_of, limits_of, load_files, open_bench_record, traced_to
+    from rig.printing import table_for_work
     from rig.work import work_at_terminal
 
     bench_file, product_file = load_files(bench or newcomer_bench(), product or newcomer_product())
     if bench_file.contents.virtual is not None:
         bench_file = drawn_anew(bench_file, seed=seed, fault="")
+    printer = table_for_work(bench_file.contents.printer, wanted=printing)
     with open_bench_record() as database, open_bench(bench_file, limits_of(product_file), traced_to(trace)) as opened:
         shift = work_at_terminal(
             opened,
@@ -175,6 +187,7 @@ def work(
             scanner_baud=baud,
             tone=tone,
             virtual_seed=seed if hands_off else None,
+            printer=printer,
             out=out,
         )
     if shift.interrupted:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from collections import Counter
+from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 from uuid import UUID
@@ -153,16 +154,18 @@ class KeptVisit:
         return assess_sweep(_points(sweeps[-1]), self.product, self.bench, self._line(sweeps[-1]))
 
     def _line(self, sweep: SweepRow) -> CvCorrection:
-        curve = self.record.curve
-        programmed_v = [each.cv_programmed_v for each in sweep.points]
-        if curve is not None and curve.low_v <= min(programmed_v) and max(programmed_v) <= curve.high_v:
-            return SourceCurve(
-                curve.low_v,
-                curve.high_v,
-                np.array(curve.coefficients),
-                np.array(curve.covariance),
-                curve.own_standard_uncertainty_v,
+        kept = self.record.curve
+        if kept is not None:
+            curve = SourceCurve(
+                kept.low_v,
+                kept.high_v,
+                np.array(kept.coefficients),
+                np.array(kept.covariance),
+                kept.own_standard_uncertainty_v,
             )
+            with suppress(ValueError):  # it does not reach all points: it was not the one
+                curve.covariance_at([each.cv_programmed_v for each in sweep.points])
+                return curve
         own = sorted({each.cv_programmed_v: each.cv_standard_uncertainty_v for each in sweep.points}.items())
         return OwnDoubt(np.array([each[0] for each in own]), np.array([each[1] for each in own]))
 

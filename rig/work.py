@@ -29,6 +29,7 @@ from rig.operators.live_line import QUIET, STRONG
 from rig.operators.newcomer import NewcomerOperator
 from rig.operators.verdict_sign import verdict_lines
 from rig.operators.virtual import VirtualOperator
+from rig.printing import after_verdict
 from rig.records import bench_records
 from rig.recovery import passes, restore
 from rig.reports.keep import keep_reports
@@ -51,6 +52,7 @@ if TYPE_CHECKING:
     from db.history import UnitHistory, VisitRow
     from rig.bench import Bench, BenchFile
     from rig.operators.port import Operator
+    from rig.paper import PrinterTable
     from rig.product import Product
     from rig.scan import ScanSource
     from rig.tomlfile import Loaded
@@ -244,6 +246,7 @@ def work_at_terminal(
     scanner_baud: int = 9600,
     tone: bool = False,
     virtual_seed: int | None = None,
+    printer: PrinterTable | None = None,
     out: Path | None = None,
 ) -> Shift:
     """The operator's loop at this terminal, with keyboard scanner and, where a port is given, a serial one.
@@ -271,7 +274,7 @@ def work_at_terminal(
                 database,
                 Request(serial, Purpose.ADJUST, who, ambient_c, virtual_seed),
             ),
-            finish=lambda visit: _finish(visit, person, database, product.contents, out),
+            finish=lambda visit: _finish(visit, person, database, product.contents, printer, out),
             recover=lambda met: recover_bench(bench, met),
             tell=person.tell,
             now=bench.provider.clock.utc,
@@ -322,8 +325,15 @@ def _verification(database: Database, bench: Bench, bench_file: Loaded[BenchFile
     return [due] if due else []
 
 
-def _finish(visit: Visit, person: ConsoleOperator, database: Database, product: Product, out: Path | None) -> None:
-    """Keep slip and plots, show the slip, and below it, where it stays in sight, the verdict."""
+def _finish(
+    visit: Visit,
+    person: ConsoleOperator,
+    database: Database,
+    product: Product,
+    printer: PrinterTable | None,
+    out: Path | None,
+) -> None:
+    """Keep slip and plots, show the slip, and below it, where it stays in sight, the verdict; then print."""
     screen, verdict = person.screen, visit.verdict
     screen.line(f"{visit.serial}: {verdict.decision.value.upper()}", STRONG)
     record = read_visit(database, visit.serial, visit.visit_id)
@@ -335,3 +345,5 @@ def _finish(visit: Visit, person: ConsoleOperator, database: Database, product: 
     width = screen.size()[0] - 1
     for line in verdict_lines(visit.serial, verdict.decision, verdict.reason, causes, width, screen.glyphs):
         screen.line(line)
+    for sentence_printed in after_verdict(record, printer) if printer is not None else ():
+        screen.line(sentence_printed, QUIET)

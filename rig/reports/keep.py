@@ -49,6 +49,16 @@ def keep_reports(visit: Visit, product: Product, record: KeptVisit, folder: Path
     return Kept(text, slip_path, tuple(plots))
 
 
+def place_for_record(kept: KeptVisit) -> Path:
+    """Where the record of a visit goes when nobody names a place; the folder is made.
+
+    :raises OSError: it cannot be made.
+    """
+    place = Path(user_data_dir("trimrig", appauthor=False)) / "records"
+    place.mkdir(parents=True, exist_ok=True)
+    return place / f"{file_name(kept.record.serial)}-{kept.record.visit.visit_id}.pdf"
+
+
 def file_name(serial: str) -> str:
     """A serial as a part of a file name."""
     return "".join(character if character.isalnum() or character in "-_" else "_" for character in serial)[:40]

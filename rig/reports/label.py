@@ -7,14 +7,12 @@ four modules around a QR code (ISO/IEC 18004), ten beside a Code 128 (ISO/IEC 15
 from __future__ import annotations
 
 from dataclasses import dataclass
-from enum import StrEnum
 from io import BytesIO
 from itertools import groupby
 from math import floor
-from typing import TYPE_CHECKING, Annotated, Self
+from typing import TYPE_CHECKING
 
 import pypdfium2
-from pydantic import Field, model_validator
 from reportlab.graphics.barcode.code128 import Code128
 from reportlab.graphics.barcode.qrencoder import QRECI, QR8bitByte, QRCode, QRErrorCorrectLevel
 from reportlab.lib.units import inch
@@ -22,18 +20,17 @@ from reportlab.pdfbase.pdfmetrics import stringWidth
 from reportlab.pdfgen.canvas import Canvas
 
 from rig.errors import WrongInput
+from rig.paper import Codes
 from rig.reports.letters import BOLD, PLAIN, lines_of, register_fonts
 from rig.reports.record_contents import INVENTED
 from rig.reports.record_pdf import DateOf
-from rig.tomlfile import Checked
 
 if TYPE_CHECKING:
     from rig.kept_visit import KeptVisit
+    from rig.paper import LabelFormat
 
 QUIET_QR, QUIET_CODE_128 = 4, 10
 """Modules that stay white around a code."""
-SMALLEST_MODULE_MM = 0.19
-"""Common practice: 7.5 thousandths of an inch, under which hand-held scanners begin to fail."""
 LARGEST_MODULE_MM = 0.5
 CODE_128_SHARE = 0.3
 """Of the height, for the bars."""
@@ -42,42 +39,12 @@ LEADING = 1.2
 SCALES = (1.0, 0.9, 0.8, 0.7, 0.6)
 SERIAL_SIZE, TEXT_SIZE = 9.0, 6.5
 """Letters, in points, where there is room; all shrink together where there is not."""
-PRODUCT_LINES = 2
+PRODUCT_LINES = (2, 1, 0)
+"""The product's name gives way where there is no room."""
 HAIR = 0.02
+ROUNDING = 1e-6
+"""A page of whole dots must not be taken for one with a little more, which would be stretched by a dot."""
 UTF8_ECI = 26
-MM_PER_INCH = 25.4
-
-
-class Codes(StrEnum):
-    """Which codes a label bears."""
-
-    BOTH = "both"
-    QR = "qr"
-    CODE_128 = "code 128"
-
-
-class LabelFormat(Checked):
-    """Size of a label, resolution of its printer, and what codes it bears."""
-
-    width_mm: Annotated[float, Field(ge=15.0, le=300.0)] = 50.0
-    height_mm: Annotated[float, Field(ge=8.0, le=300.0)] = 25.0
-    dots_per_inch: Annotated[int, Field(ge=100, le=1200)] = 300
-    codes: Codes = Codes.BOTH
-
-    @model_validator(mode="after")
-    def _whole_dots(self) -> Self:
-        if self.dots(SMALLEST_MODULE_MM) < 1:
-            raise ValueError(f"a printer of {self.dots_per_inch} dots per inch is too coarse for codes")
-        return self
-
-    def dots(self, length_mm: float) -> int:
-        """Whole dots in a length."""
-        return floor(length_mm / MM_PER_INCH * self.dots_per_inch + 1e-6)
-
-    @property
-    def dot(self) -> float:
-        """A dot in points."""
-        return inch / self.dots_per_inch
 
 
 class LabelTooSmall(WrongInput):
@@ -112,8 +79,7 @@ def label_pdf(kept: KeptVisit, form: LabelFormat) -> bytes:
     canvas.setDateFormatter(DateOf(kept.at))
     left, bottom = edge, edge
     if form.codes in (Codes.BOTH, Codes.CODE_128):
-        share = CODE_128_SHARE if form.codes is Codes.BOTH else 0.5
-        tall = floor(share * height)
+        tall = floor(CODE_128_SHARE * height)
         _draw_bars(canvas, record.serial, form, width, bottom, tall)
         bottom += tall + edge
     if form.codes in (Codes.BOTH, Codes.QR):
@@ -134,7 +100,7 @@ def label_png(kept: KeptVisit, form: LabelFormat) -> bytes:
     """
     document = pypdfium2.PdfDocument(label_pdf(kept, form))
     try:
-        picture = document[0].render(scale=form.dots_per_inch / inch, grayscale=True).to_pil()
+        picture = document[0].render(scale=(1.0 - ROUNDING) * form.dots_per_inch / inch, grayscale=True).to_pil()
     finally:
         document.close()
     made = BytesIO()
@@ -150,7 +116,7 @@ def bars_of(serial: str) -> Bars:
     if not all(" " <= each <= "~" for each in serial):
         raise WrongInput(
             f"The serial {ascii(serial)[:60]} has characters that Code 128 does not hold: print a label with a QR code "
-            "alone (--codes qr)."
+            "alone."
         )
     code = Code128(serial, quiet=0, barWidth=1.0, barHeight=1.0)
     code.validate()
@@ -179,13 +145,12 @@ def _module(form: LabelFormat, room: int, modules: int, what: str, serial: str) 
     :param room: dots for all of them, quiet zones included.
     :raises LabelTooSmall: there is no room for modules that a scanner reads.
     """
-    smallest = max(1, -floor(-SMALLEST_MODULE_MM / MM_PER_INCH * form.dots_per_inch))
     module = min(room // modules, form.dots(LARGEST_MODULE_MM))
-    if module < smallest:
-        needed_mm = modules * smallest * MM_PER_INCH / form.dots_per_inch
+    if module < form.smallest_module:
+        needed_mm, there_mm = form.millimetres(modules * form.smallest_module), form.millimetres(room)
         raise LabelTooSmall(
-            f"The {what} of {ascii(serial)[:60]} needs {needed_mm:.0f} mm and has "
-            f"{room * MM_PER_INCH / form.dots_per_inch:.0f} mm: choose a larger label, or other codes (--codes)."
+            f"The {what} of {ascii(serial)[:60]} needs {needed_mm:.0f} mm and has {there_mm:.0f} mm: choose a larger "
+            "label, or other codes."
         )
     return module
 
@@ -233,11 +198,9 @@ def _dark(canvas: Canvas, form: LabelFormat, left: int, bottom: int, width: int,
 def _draw_text(canvas: Canvas, kept: KeptVisit, form: LabelFormat, room: tuple[float, float, float, float]) -> None:
     """Serial, product, date and verdict, as large as they fit."""
     left, bottom, width, height = room
-    for scale in SCALES:
-        lines = _lines(kept, scale, width)
-        if sum(LEADING * size for _, _, size in lines) <= height:
-            break
-    else:
+    settings = (_lines(kept, scale, width, names) for names in PRODUCT_LINES for scale in SCALES)
+    lines = next((each for each in settings if sum(LEADING * size for _, _, size in each) <= height), None)
+    if lines is None:
         raise LabelTooSmall(
             f"The text of the label does not fit on {form.width_mm:g} x {form.height_mm:g} mm: choose a larger label."
         )
@@ -248,15 +211,18 @@ def _draw_text(canvas: Canvas, kept: KeptVisit, form: LabelFormat, room: tuple[f
         canvas.drawString(left, top + 0.25 * size, text)
 
 
-def _lines(kept: KeptVisit, scale: float, width: float) -> list[tuple[str, str, float]]:
-    """Lines with font and size; the serial is never shortened."""
+def _lines(kept: KeptVisit, scale: float, width: float, names: int) -> list[tuple[str, str, float]]:
+    """Lines with font and size; the serial is never shortened.
+
+    :param names: how many lines the product's name may have.
+    """
     serial_size, size = SERIAL_SIZE * scale, TEXT_SIZE * scale
     lines = [(each, BOLD, serial_size) for each in lines_of(kept.record.serial, BOLD, serial_size, width)]
     product = lines_of(kept.record.product, PLAIN, size, width)
-    if len(product) > PRODUCT_LINES:
-        rest = " ".join(product[PRODUCT_LINES - 1 :])
-        product = [*product[: PRODUCT_LINES - 1], _one_line(rest, PLAIN, size, width)]
-    lines += [(each, PLAIN, size) for each in product]
+    if len(product) > names > 0:
+        rest = " ".join(product[names - 1 :])
+        product = [*product[: names - 1], _one_line(rest, PLAIN, size, width)]
+    lines += [(each, PLAIN, size) for each in product[:names]]
     when = f"{kept.at:%Y-%m-%d}"
     verdict = kept.decision.upper()
     together = f"{when}  {verdict}"

@@ -230,13 +230,13 @@ def _budget(title: str, budget: Budget) -> BudgetTable:
         f"freedom {_freedom(made.effective_degrees_of_freedom)}, k = {made.coverage_factor:.2f}, "
         f"U = {made.expanded_uncertainty:.3g} {budget.unit} ({100.0 * made.probability:g} %)"
     )
-    return BudgetTable(title, rows, result, " ".join(each for each in (made.remark, budget.note) if each))
+    return BudgetTable(title, rows, result, "; ".join(each for each in (made.remark, budget.note) if each))
 
 
 def _freedom(value: float) -> str:
     return "inf" if isinf(value) or value > 9999.0 else f"{value:.4g}"
 
 
-def shortened(text: str) -> str:
+def shortened(text: str, longest: int = LONGEST_CELL) -> str:
     """Text for a place without much room; what is left out is shown by dots."""
-    return text if len(text) <= LONGEST_CELL else f"{text[: LONGEST_CELL - 4]} ..."
+    return text if len(text) <= longest else f"{text[: longest - 4]} ..."

@@ -25,7 +25,15 @@ from reportlab.platypus import (
 
 from rig.reports.letters import BOLD, PLAIN, in_order, markup, register_fonts, runs_right_to_left, settable
 from rig.reports.plot import PLOT_HEIGHT, tracking_png
-from rig.reports.record_contents import BUDGET_HEAD, INSTRUMENT_HEAD, INVENTED, NO_BUDGET, SIGN_HERE, record_contents
+from rig.reports.record_contents import (
+    BUDGET_HEAD,
+    INSTRUMENT_HEAD,
+    INVENTED,
+    NO_BUDGET,
+    SIGN_HERE,
+    record_contents,
+    shortened,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -37,6 +45,7 @@ if TYPE_CHECKING:
     from rig.reports.record_contents import BudgetTable, RecordContents
 
 MARGIN = 18 * mm
+LONGEST_IN_HEAD = 64
 FRAME_PADDING = 6.0
 """What a page template of reportlab leaves free within its margins, in points."""
 GREY, LINE, PASSED, FAILED = (colors.HexColor(each) for each in ("#555555", "#bbbbbb", "#1d6b3a", "#a12a1c"))
@@ -106,13 +115,15 @@ def _set(
         invariant=1,
     )
 
+    head = in_order(settable(shortened(" ".join(contents.serial.split()), LONGEST_IN_HEAD)))
+
     def mark(canvas: Canvas, _document: object) -> None:
         """Head and foot of a page."""
         canvas.setDateFormatter(DateOf(contents.at))
         width, height = size
         canvas.setFont(PLAIN, 7)
         canvas.setFillColor(GREY)
-        canvas.drawString(MARGIN, height - 11 * mm, f"{contents.title} {in_order(settable(contents.serial))}")
+        canvas.drawString(MARGIN, height - 11 * mm, f"{contents.title} {head}")
         canvas.drawString(MARGIN, 9 * mm, f"visit {contents.visit_id}")
         canvas.drawRightString(width - MARGIN, 9 * mm, f"page {canvas.getPageNumber()} of {pages}")
         if contents.demonstration:

@@ -116,7 +116,7 @@ def _digits(value: float) -> int:
 
 
 def _wrapped(text: str, columns: int, indent: str = "") -> list[str]:
-    return wrap(printable(" ".join(text.split())), columns, subsequent_indent=indent)
+    return wrap(printable(" ".join(text.split())), columns, subsequent_indent=indent, break_on_hyphens=False)
 
 
 def printable(text: str) -> str:

@@ -61,7 +61,8 @@ ERRORS = (
 def label(characteristic: str) -> str:
     """A characteristic as people name it, with its oscillator in front where a unit has several."""
     oscillator, _, name = characteristic.rpartition(".")
-    known = LABELS.get(name, name.replace("_", " ").capitalize())
+    spelt = name.replace("_", " ")
+    known = LABELS.get(name, f"{spelt[:1].upper()}{spelt[1:]}")
     return f"{oscillator}: {known}" if oscillator else known
 
 

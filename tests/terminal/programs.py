@@ -178,11 +178,12 @@ def scans(*ports: str) -> None:
 
 
 def work(seed: str, folder: str, *scanner: str) -> None:
-    """The operator's loop on the virtual bench; the arrow keys turn the trims."""
+    """The operator's loop on the virtual bench; the arrow keys turn the trims, and the slip printer is off."""
     from db.engine import open_database
     from drivers.source import VoltageLimits
     from fixtures import demonstration_bench
     from rig.bench import drawn_anew, load_bench, open_bench
+    from rig.paper import Printed, PrinterTable
     from rig.product import load_product
     from rig.work import work_at_terminal
 
@@ -203,6 +204,7 @@ def work(seed: str, folder: str, *scanner: str) -> None:
             who="newcomer",
             out=Path(folder),
             scanner_port="".join(scanner),
+            printer=PrinterTable(slip="serial:/dev/no-such-port", after_verdict=(Printed.SLIP,)),
         )
         state = f"{'on' if bench.source.is_on() else 'off'} {bench.source.programmed()}"
         # The terminal may be gone by now.

@@ -252,6 +252,7 @@ def test_a_newcomer_adjusts_a_virtual_unit_with_the_arrow_keys(tmp_path):
             terminal.pump()
             answered = act(terminal, answered)
         terminal.until(f"{SERIAL}: PASS")
+        terminal.until(f"'rig print slip {SERIAL}' prints it again")
         terminal.until("Scan the next unit")
         terminal.scan(SERIAL)
         terminal.until("has passed today already")
