@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from rig.commands_bench import bench_app
+from rig.commands_temperature import temperature
 
 if TYPE_CHECKING:
     from types import FrameType
@@ -36,6 +37,7 @@ app = typer.Typer(
 )
 
 app.add_typer(bench_app, name="bench")
+app.command()(temperature)
 
 BenchOption = Annotated[Path | None, typer.Option("--bench", help="Bench file (TOML). Default: the virtual bench.")]
 ProductOption = Annotated[
