@@ -1,9 +1,9 @@
 """The locks on finished records: triggers that let rows be added and never changed, removed or replaced.
 
-SQLite only. ``INSERT OR REPLACE`` and ``UPDATE OR REPLACE`` remove the row in their way without firing
-delete triggers, so every unique key has a guard that looks *before* the insert, and no table has a hidden row
-number. The triggers are derived from the tables as they are, so that a rebuilt or a new table is protected
-like any other.
+Triggers for SQLite; those for PostgreSQL stand in :mod:`db.protection_postgresql`. ``INSERT OR REPLACE`` and ``UPDATE
+OR REPLACE`` remove the row in their way without firing delete triggers, so every unique key has a guard that looks
+*before* the insert, and no table has a hidden row number. The triggers are derived from the tables as they are, so
+that a rebuilt or a new table is protected like any other.
 
 The connection is asked in plain SQL: opening must be quick, and the check has to see what any program sees.
 """
@@ -31,6 +31,9 @@ VISIT_OF_ROW: dict[str, str] = {
     "recommendation": "NEW.visit_id",
     "move": "NEW.visit_id",
     "trim_observation": "NEW.visit_id",
+    "visit_closing": "NEW.visit_id",
+    "visit_authority": "NEW.visit_id",
+    "finding_budgets": "NEW.visit_id",
 }
 
 _PREFIX = "keep_"

@@ -30,6 +30,7 @@ from db.models import (
     Sweep,
     Unit,
     Visit,
+    VisitClosing,
 )
 
 RowT = TypeVar("RowT", bound=Base)
@@ -175,6 +176,20 @@ def end_visit(session: Session, visit_id: UUID, *, outcome: str, ended_utc: date
         f"The visit {visit_id} was closed before ({ended.outcome}, {ended.ended_utc:%Y-%m-%d %H:%M:%S} UTC): "
         "scan the unit again to begin a new one."
     )
+
+
+def close_visit(session: Session, visit_id: UUID, *, reason: str, closed_by: str, closed_utc: datetime) -> None:
+    """End a visit as stopped when it might have gone on, and keep why; what was measured in it stays.
+
+    :param reason: in the words of whoever closes it; not empty.
+    :raises NotFound: there is no such visit.
+    :raises VisitEnded: it was closed before, perhaps by somebody else.
+    """
+    started = session.execute(select(Visit.started_utc, Visit.ended_utc).where(Visit.id == visit_id)).one_or_none()
+    if started is not None and started.ended_utc is None:
+        _added(session, VisitClosing(visit_id=visit_id, reason=reason, closed_by=closed_by, closed_utc=closed_utc))
+    ended_utc = closed_utc if started is None else max(closed_utc, started.started_utc)
+    end_visit(session, visit_id, outcome="stopped", ended_utc=ended_utc)
 
 
 def sweeps_of_visit(session: Session, visit_id: UUID) -> Sequence[Sweep]:

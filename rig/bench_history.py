@@ -108,6 +108,7 @@ def known_curve(records: BenchRecords) -> KnownCurve:
         np.array(latest.coefficients),
         np.array(latest.covariance),
         latest.own_standard_uncertainty_v,
+        float(latest.degrees_of_freedom),
     )
     return KnownCurve(curve, degrees_of_freedom=latest.degrees_of_freedom, scatter_v=latest.scatter_v)
 

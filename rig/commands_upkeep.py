@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from rig.commands_safety import BenchOption
+
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
@@ -17,7 +19,6 @@ if TYPE_CHECKING:
     from rig.records import BenchRecords
     from rig.tomlfile import Loaded
 
-BenchOption = Annotated[Path | None, typer.Option("--bench", help="Bench file (TOML). Default: the virtual bench.")]
 ProductOption = Annotated[
     Path | None, typer.Option("--product", help="Product file (TOML). Default: the invented demonstration product.")
 ]

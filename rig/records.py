@@ -16,6 +16,7 @@ from db import models, queries
 from db.learning import add_observation
 from drivers.errors import DriverError
 from rig.assess import Finding
+from rig.budget_record import rows_of
 from rig.conditions import room_now
 from rig.errors import BenchProblem
 from rig.science.decision import Decision, Limits, Rule
@@ -248,7 +249,7 @@ class Recorder:
     def found(self, findings: Sequence[Finding]) -> None:
         """Findings as found, kept as soon as they are made: an interrupted visit goes on from them."""
         with self.database.session() as session:
-            session.add_all(self._rows(AS_FOUND, findings))
+            session.add_all([*self._rows(AS_FOUND, findings), *rows_of(self.visit_id, AS_FOUND, findings)])
 
     def findings_found(self) -> tuple[Finding, ...]:
         """Findings as found that this visit has already."""
@@ -267,7 +268,7 @@ class Recorder:
     def conclude(self, left: Sequence[Finding], decision: str, causes: Sequence[Cause], reason: str) -> None:
         """Findings as left, verdict and the end of the visit, in one transaction."""
         now = self.clock.utc()
-        rows = [*self._rows(AS_LEFT, left), self._at_the_end()]
+        rows = [*self._rows(AS_LEFT, left), *rows_of(self.visit_id, AS_LEFT, left), self._at_the_end()]
         with self.database.session() as session:
             session.add_all(rows)
             session.add(
@@ -347,7 +348,13 @@ def begin_visit(
             if resumed is None and same and abs(now - lying.started_utc) <= RESUMABLE:
                 resumed = lying
                 continue
-            queries.end_visit(session, lying.visit_id, outcome="stopped", ended_utc=max(now, lying.started_utc))
+            queries.close_visit(
+                session,
+                lying.visit_id,
+                reason=_cannot_go_on(lying, wanted, revision.id, records.revision_id),
+                closed_by=wanted.operator,
+                closed_utc=now,
+            )
         again = partial(room_now, bench, None)
         if resumed is not None:
             session.add(condition_row(resumed.visit_id, "resumed", wanted.room, line, now))
@@ -378,6 +385,17 @@ def begin_visit(
         session.add_all(setup_rows(session, visit.id, bench, records.instruments, now))
         session.add(condition_row(visit.id, "start", wanted.room, line, now))
     return Recorder(records.database, bench.clock, line, visit.id, room_now=again)
+
+
+def _cannot_go_on(lying: queries.OpenVisit, wanted: Wanted, product_revision_id: UUID, bench_revision_id: UUID) -> str:
+    """Why a visit that lies open does not go on with the visit that is wanted now."""
+    if lying.purpose != wanted.purpose:
+        return f"begun anew to {wanted.purpose}"
+    if lying.product_revision_id != product_revision_id:
+        return "begun anew: the product file was changed meanwhile"
+    if lying.bench_revision_id != bench_revision_id:
+        return "begun anew on another bench, or its bench file was changed meanwhile"
+    return f"begun anew: it lay open for more than {RESUMABLE.total_seconds() / 3600.0:g} hours, or a later one goes on"
 
 
 def _from_row(row: models.Finding) -> Finding:

@@ -20,6 +20,7 @@ from drivers.scanner import Scanner
 from rig.bench_history import reference_checks
 from rig.endings import sentence
 from rig.errors import RigError, SerialProblem, Stopped
+from rig.kept_visit import read_visit
 from rig.operators.console import ConsoleOperator
 from rig.operators.desk import Desk
 from rig.operators.keys import open_keyboard
@@ -39,7 +40,7 @@ from rig.visit import PASSED, Purpose, Request, run_visit
 if TYPE_CHECKING:
     from collections.abc import Callable
     from contextlib import AbstractContextManager
-    from datetime import datetime
+    from datetime import datetime, tzinfo
     from pathlib import Path
 
     from rich.console import Console
@@ -75,11 +76,12 @@ class Known:
     said: str
 
 
-def known(serial: str, recorded: UnitHistory | None, now: datetime) -> Known:
+def known(serial: str, recorded: UnitHistory | None, now: datetime, zone: tzinfo | None = None) -> Known:
     """What a serial's history means today.
 
     :param recorded: None for a serial that was never recorded.
-    :param now: aware; its day is that of the bench's own time zone.
+    :param now: aware.
+    :param zone: whose days count; ``None`` for the computer's own, which knows when summer time begins and ends.
     """
     visits = recorded.visits if recorded is not None else ()
     if not visits:
@@ -89,16 +91,16 @@ def known(serial: str, recorded: UnitHistory | None, now: datetime) -> Known:
         last = visits[-1]
         return Known(
             Standing.UNFINISHED,
-            f"Unit {serial} was begun {_when(last, now)} by {last.operator} and has no verdict yet.",
+            f"Unit {serial} was begun {_when(last, now, zone)} by {last.operator} and has no verdict yet.",
         )
     last = judged[-1]
     decision = last.verdict.decision if last.verdict is not None else ""
-    when = f"{_when(last, now)} by {last.operator}"
+    when = f"{_when(last, now, zone)} by {last.operator}"
     if decision not in PASSED:
         causes = "; ".join(last.verdict.causes) if last.verdict is not None else ""
         because = f" ({causes})" if causes else ""
         return Known(Standing.FAILED, f"Unit {serial} was judged {when}: {decision}{because}. It is measured again.")
-    if last.started_utc.astimezone(now.tzinfo).date() == now.date():
+    if last.started_utc.astimezone(zone).date() >= now.astimezone(zone).date():
         return Known(
             Standing.PASSED_TODAY,
             f"Unit {serial} has passed today already ({when}): scan it again to measure it again, or scan the next.",
@@ -109,9 +111,9 @@ def known(serial: str, recorded: UnitHistory | None, now: datetime) -> Known:
     )
 
 
-def _when(visit: VisitRow, now: datetime) -> str:
-    started = visit.started_utc.astimezone(now.tzinfo)
-    return f"at {started:%H:%M}" if started.date() == now.date() else f"on {started:%Y-%m-%d}"
+def _when(visit: VisitRow, now: datetime, zone: tzinfo | None) -> str:
+    started = visit.started_utc.astimezone(zone)
+    return f"at {started:%H:%M}" if started.date() == now.astimezone(zone).date() else f"on {started:%Y-%m-%d}"
 
 
 @dataclass(slots=True)
@@ -138,7 +140,7 @@ class Calls:
 
     ``visit`` runs its visit; ``finish`` shows the verdict and writes the slip; ``recover`` brings the bench into a safe
     state between units, is told what went wrong, and raises what it cannot cure; ``tell`` says a sentence; ``now`` is
-    the bench's time, aware, in the zone of its people.
+    the present date, aware.
     """
 
     visit: Callable[[str], Visit]
@@ -273,10 +275,10 @@ def work_at_terminal(
                 database,
                 Request(serial, Purpose.ADJUST, who, ambient_c, virtual_seed),
             ),
-            finish=lambda visit: _finish(visit, person, bench, product.contents, out),
+            finish=lambda visit: _finish(visit, person, database, product.contents, out),
             recover=lambda met: recover_bench(bench, met),
             tell=person.tell,
-            now=lambda: bench.clock.utc().astimezone(),
+            now=bench.provider.clock.utc,
         )
         shift = work(DeskScans(person.desk, person.screen, product.contents.serial), database, calls)
         if not person.desk.gone:
@@ -307,7 +309,10 @@ def _left_open(database: Database, bench: Bench) -> list[str]:
     if not left:
         return []
     serials = ", ".join(dict.fromkeys(each.serial for each in left))
-    return [f"Begun on this bench and never ended: {serials}. Scan a unit to go on with it; what was measured is kept."]
+    return [
+        f"Begun on this bench and never ended: {serials}. Scan a unit to go on with it, or close it with rig close; "
+        "what was measured is kept."
+    ]
 
 
 def _verification(database: Database, bench: Bench, bench_file: Loaded[BenchFile]) -> list[str]:
@@ -321,12 +326,12 @@ def _verification(database: Database, bench: Bench, bench_file: Loaded[BenchFile
     return [due] if due else []
 
 
-def _finish(visit: Visit, person: ConsoleOperator, bench: Bench, product: Product, out: Path | None) -> None:
+def _finish(visit: Visit, person: ConsoleOperator, database: Database, product: Product, out: Path | None) -> None:
     """Keep slip and plots, show the slip, and below it, where it stays in sight, the verdict."""
-    screen, verdict, identity = person.screen, visit.verdict, bench.file.bench
+    screen, verdict = person.screen, visit.verdict
     screen.line(f"{visit.serial}: {verdict.decision.value.upper()}", STRONG)
-    demonstration = product.product.demonstration or identity.demonstration
-    kept = keep_reports(visit, product, bench.clock.utc(), identity.name, out, demonstration=demonstration)
+    record = read_visit(database, visit.serial, visit.visit_id)
+    kept = keep_reports(visit, product, record, out)
     for row in kept.slip_text.splitlines():
         screen.line(row)
     screen.line(f"Slip: {kept.slip}", QUIET)

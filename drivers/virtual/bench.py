@@ -1,6 +1,7 @@
 """The virtual bench: SCPI devices, on loopback sockets or in this process, wired to a virtual unit.
 
-``start(parse(table, base))`` gives a bench with resources to open, a clock to live by, hands, and the truth.
+``start(parse(table, base))`` gives a bench with resources to open, a clock to live by, hands, and the truth; or the
+near end of one that is a process of its own.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from drivers.virtual.clock import InstantClock
 from drivers.virtual.configuration import VirtualBenchConfiguration, parse
 from drivers.virtual.counter import VirtualCounter
 from drivers.virtual.counting_meter import CountingMeter
+from drivers.virtual.distant import DistantBench
 from drivers.virtual.errors import HandsRefused
 from drivers.virtual.hands import VirtualHands
 from drivers.virtual.links.direct import DirectLink
@@ -47,6 +49,9 @@ __all__ = ["VirtualBench", "VirtualBenchConfiguration", "parse", "start"]
 
 class VirtualBench:
     """A running virtual bench. Make one with :func:`start`; close it, or use ``with``."""
+
+    outlives_program = False
+    names_differ = False
 
     def __init__(self, configuration: VirtualBenchConfiguration) -> None:
         find = _finder(configuration)
@@ -146,11 +151,14 @@ class VirtualBench:
         return link.resource
 
 
-def start(configuration: VirtualBenchConfiguration) -> VirtualBench:
-    """Start a virtual bench.
+def start(configuration: VirtualBenchConfiguration) -> VirtualBench | DistantBench:
+    """Start a virtual bench; where it is a process of its own, go to it.
 
     :raises WrongDescription: its unit or population file cannot be read or has a wrong field.
+    :raises BenchAway: that process does not run.
     """
+    if configuration.process is not None:
+        return DistantBench(configuration.process)
     return VirtualBench(configuration)
 
 

@@ -103,6 +103,9 @@ class ThermometerConfiguration(Described):
 class VirtualBenchConfiguration(Described):
     """The [virtual] table. Either ``unit`` or ``population`` says what lies on the bench.
 
+    ``started`` fixes the bench's date at the start (an instant clock only); without it the bench starts now.
+    ``process`` names the address file of a bench that is a process of its own and goes on when a program is killed;
+    without it the bench lives and dies in the program that opens it.
     ``started`` fixes the bench's date at the start (an instant clock only); without it the bench starts now. With a
     ``cv_meter``, which stays on the CV jack, the meter's lead is on the rail from the start. A ``mainframe`` leads to
     source (1), meter (2) and counter (3) over one link.
@@ -125,6 +128,7 @@ class VirtualBenchConfiguration(Described):
     population: Path | None = None
     fault: Fault | None = None
     """A fault that every unit drawn has."""
+    process: Path | None = None
 
     @model_validator(mode="after")
     def _one_kind_of_unit(self) -> Self:
@@ -134,6 +138,8 @@ class VirtualBenchConfiguration(Described):
             raise ValueError("a fault is put into units of a population: a unit file has its own")
         if self.started is not None and (self.started.tzinfo is None or self.clock != "instant"):
             raise ValueError("started needs a zone, such as 2026-01-05T08:00:00Z, and clock = 'instant'")
+        if self.process is not None and self.link == "direct":
+            raise ValueError("a bench that is a process of its own is reached by link = 'socket' or 'serial'")
         return self
 
 
@@ -145,7 +151,11 @@ def parse(table: Mapping[str, object], base: Path) -> VirtualBenchConfiguration:
     configuration = check(table, VirtualBenchConfiguration, "[virtual] table of the bench file")
     beside = {
         name: base / path
-        for name, path in (("unit", configuration.unit), ("population", configuration.population))
+        for name, path in (
+            ("unit", configuration.unit),
+            ("population", configuration.population),
+            ("process", configuration.process),
+        )
         if path is not None
     }
     return configuration.model_copy(update=beside)

@@ -112,10 +112,10 @@ class VirtualCounter(TriggeredDevice[Gate]):
         if frequency_hz <= 0.0 or not self._triggers():
             end_s = start_s + max(self._configuration.patience_s, self._gate_s)
             return Planned(Gate(start_s, end_s, 0, 0.0, 0.0), end_s)
-        opened_s = self._wiring.time_after_cycles(start_s, waited)
-        cycles = self._gate_s * self._mean_hz(opened_s, opened_s + self._gate_s)
+        opened_s = self._wiring.time_after_cycles(start_s, waited, frequency_hz)
+        cycles = self._gate_s * self._wiring.mean_frequency_hz(opened_s, opened_s + self._gate_s)
         periods = max(1, math.ceil(cycles - NEARLY_WHOLE))
-        closed_s = self._wiring.time_after_cycles(opened_s, periods)
+        closed_s = self._wiring.time_after_cycles(opened_s, periods, self._wiring.frequency_hz(opened_s))
         gate = Gate(
             start_s=opened_s,
             end_s=closed_s,
@@ -128,17 +128,14 @@ class VirtualCounter(TriggeredDevice[Gate]):
 
     def result(self, plan: Gate) -> str:
         """Periods over the time that they took, as this counter times it; not-a-number without a signal."""
-        still_there = plan.periods > 0 and self._wiring.frequency_hz(plan.end_s) > 0.0
+        still_there = plan.periods > 0 and self._wiring.sounds(plan.end_s)
         if not still_there:
             self.status.questionable.pulse(Questionable.FREQUENCY)
             return self.personality.no_result or real(NOT_A_NUMBER, DIGITS)
         duration_s = plan.end_s - plan.start_s
-        true_hz = self._mean_hz(plan.start_s, plan.end_s) * (1.0 + plan.noise)
+        true_hz = self._wiring.mean_frequency_hz(plan.start_s, plan.end_s) * (1.0 + plan.noise)
         timed_s = duration_s * (1.0 + self.time_base_error) + plan.jitter_s
         return real(true_hz * duration_s / timed_s, DIGITS)
-
-    def _mean_hz(self, start_s: float, end_s: float) -> float:
-        return self._wiring.mean(self._wiring.frequency_hz, start_s, end_s)
 
     def _white_noise(self) -> float:
         """Relative standard deviation of the unit's own noise over 1 s."""

@@ -55,6 +55,10 @@ class UnitState:
             return 0.0
         return self.description.trims[name].effect_per_turn * self.trimmers[name].from_middle_turns
 
+    @cached_property
+    def _wander_octaves(self) -> float:
+        return self.description.noise.wander_cents / CENTS
+
     def temperature_k(self, time_s: float) -> float:
         """Temperature at a time less that of the warm unit in a steady room of the reference temperature, K."""
         thermal = self.description.thermal
@@ -84,19 +88,9 @@ class UnitState:
             slope=core.slope * (1.0 + self.trim_effect(TrimKind.SCALE_INPUT)),
             pivot_octaves=math.log2(core.pivot_hz),
             scale=(1.0 + core.scale_error) * (1.0 + self.trim_effect(TrimKind.SCALE_COMMON)),
-            shift_octaves=0.0,
             bulk_per_hz=core.bulk_per_hz,
             leakage_hz=core.leakage_hz,
             dead_time_s=core.dead_time_s - self.trim_effect(TrimKind.HIGHS),
-        )
-
-    def core(self, time_s: float) -> CoreState:
-        """The core at a time."""
-        thermal, temperature_k = self.description.thermal, self.temperature_k(time_s)
-        wander_octaves = self.description.noise.wander_cents / CENTS * self.core_wander.at(time_s)
-        return self._warm_core.heated(
-            scale=1.0 + thermal.scale_per_k * temperature_k,
-            shift_octaves=thermal.offset_octaves_per_k * temperature_k + wander_octaves,
         )
 
     def frequency_hz(self, time_s: float, cv_v: float) -> float:
@@ -108,7 +102,13 @@ class UnitState:
             if isinstance(law, VoltsPerOctave)
             else octaves_of_hertz_per_volt(heard_v)
         )
-        return self.core(time_s).frequency_hz(octaves)
+        thermal, temperature_k = self.description.thermal, self.temperature_k(time_s)
+        wander_octaves = self._wander_octaves * self.core_wander.at(time_s)
+        return self._warm_core.frequency_hz(
+            octaves,
+            1.0 + thermal.scale_per_k * temperature_k,
+            thermal.offset_octaves_per_k * temperature_k + wander_octaves,
+        )
 
     def sounds(self) -> bool:
         """Whether anything comes out."""
@@ -179,6 +179,19 @@ class LiveUnit:
         """Set the knob: 0 is the low stop, 1 the high stop."""
         with self._lock:
             self._enter(replace(self._present(), knob=travel))
+
+    def replace_parts(self, description: UnitDescription) -> None:
+        """Let years, or a soldering iron, change the unit's parts; its trims stay where they were left."""
+        with self._lock:
+            self.description = description
+            self._enter(replace(self._present(), description=description))
+
+    def restore(self, state: UnitState) -> None:
+        """Put parts and trims back as they were; what has become warm meanwhile stays so."""
+        with self._lock:
+            self.description = state.description
+            present = self._present()
+            self._enter(replace(present, description=state.description, trimmers=state.trimmers))
 
     def _present(self) -> UnitState:
         last, now_s = self._states[-1], self._clock.now()

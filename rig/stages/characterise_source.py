@@ -14,11 +14,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from rig.bench_history import keep_curve, known_curve
+from rig.bench_history import KnownCurve, keep_curve, known_curve
 from rig.errors import BenchProblem
 from rig.operators.port import MeterPlace
 from rig.science.characterisation import CommonErrors, NotTheSource, characterise
 from rig.science.measured_cv import MeasuredCv
+from rig.specification import PERCENT
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -40,8 +41,6 @@ SLOWER = 2.0
 SETTLED_V = 5e-5
 NOISE_TIMES = 6.0
 """Up and down may differ by ``SETTLED_V`` (0.06 cent) or so many times the noise; beyond, it is tried more slowly."""
-LOAD_TOLERANCE = 0.05
-"""Common practice: an input made of 5 % parts at worst; it counts by the source's resistance against it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +60,10 @@ def know_the_source(
     :raises BenchProblem: what the meter reads cannot be the source.
     """
     known = known_curve(records)
+    if bench.clock.set_back_s:
+        known = KnownCurve(
+            None, "The clock was set back since the source was characterised, so its age is not known: once more."
+        )
     full = product.range.full
     if known.curve is not None and known.curve.low_v <= full.low_v and known.curve.high_v >= full.high_v:
         operator.tell("The source was characterised this shift; its correction is used.")
@@ -119,6 +122,7 @@ def characterise_source(
             operator.tell(problem)
             continue
         keep_curve(records, found)
+        bench.clock.forgive()
         operator.tell(sentence_of(found))
         return found
     raise BenchProblem(problem)
@@ -189,7 +193,8 @@ def stated_error(bench: Bench, chosen: RangeSpecification, ambient_c: float | No
 def load_error(bench: Bench) -> CommonErrors:
     """What other units may load the source differently by: its resistance against the tolerance of theirs."""
     source_ohm, input_ohm = bench.file.source.output_resistance_ohm, bench.file.bench.unit_input_resistance_ohm
-    return CommonErrors(LOAD_TOLERANCE * source_ohm / (source_ohm + input_ohm) / sqrt(3.0), 0.0)
+    tolerance = PERCENT * bench.file.bench.unit_input_tolerance_percent
+    return CommonErrors(tolerance * source_ohm / (source_ohm + input_ohm) / sqrt(3.0), 0.0)
 
 
 def wander_error(bench: Bench) -> CommonErrors:
