@@ -195,7 +195,7 @@ class Source:
         :raises ReadBackDiffers: it did not take it.
         """
         template, query = self._dialect.voltage_protection, self._dialect.voltage_protection_query
-        protection_v = max(_PROTECTION_SHARE * self._widest_v, self._widest_v + _PROTECTION_LEAST_V)
+        protection_v = round(max(_PROTECTION_SHARE * self._widest_v, self._widest_v + _PROTECTION_LEAST_V), 3)
         if template:
             self._set(template.format(voltage=format_number(protection_v)))
         if template and query:

@@ -19,6 +19,7 @@ from rig.commands_db import db_app
 from rig.commands_paper import add_paper_commands
 from rig.commands_people import people_app, product_app
 from rig.commands_safety import BenchOption, safe_first
+from rig.commands_temperature import temperature
 from rig.commands_visits import add_visits_to
 
 if TYPE_CHECKING:
@@ -43,6 +44,7 @@ app = typer.Typer(
 )
 
 app.add_typer(bench_app, name="bench")
+app.command()(temperature)
 commands_returns.add_to(app)
 add_visits_to(app)
 commands_batch.add_to(app)

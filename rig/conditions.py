@@ -34,7 +34,7 @@ class Room:
     @property
     def sentence(self) -> str:
         """The room in one sentence."""
-        return f"Room: {self.celsius:.1f} degrees Celsius \u00b1 {2.0 * self.standard_uncertainty_k:.1f} ({self.by})."
+        return f"Room: {self.celsius:.1f} degrees Celsius ± {2.0 * self.standard_uncertainty_k:.1f} ({self.by})."
 
 
 def room_now(bench: Bench, by_hand_c: float | None) -> Room | None:

@@ -14,7 +14,7 @@ from rig.science.decision import Decision
 from rig.stages.life import look_for_life
 from rig.stages.pitch_readings import Pitch, Read, without_drift
 from rig.stages.survey import KNOB_TRUSTED_CENTS, read_octaves
-from rig.stages.warm_up import expected_frequency_hz
+from rig.stages.warm_up import expected_frequency_hz, warm_up
 from tests.benchmarks.verdicts import true_characteristics, wrong_statements
 from tests.rig.warm_unit import WarmUnit
 
@@ -191,3 +191,28 @@ def test_an_instrument_that_was_late_once_does_not_end_the_warm_up(stand):
         visit = it.visit(operator=LateOnce(it.bench.hands, it.bench.clock, 1))
         assert visit.verdict.decision in PASSED
         assert visit.oscillators[0].warmed.steady
+
+
+def test_the_time_left_of_a_warm_up_is_told_and_comes_true(stand):
+    # the unit's board warms with 150 s; the forecast must come within a third of what it then took
+    with stand(unit="healthy") as it:
+        it.bench.hands.insert(it.serial)
+        it.bench.hands.power(True)
+        it.bench.source.output_on()
+        said, shown = [], []
+        operator = it.operator()
+        operator.say = lambda message: said.append((it.bench.clock.now(), message))
+        operator.show_progress = lambda _stage, done, total: shown.append((done, total))
+        acquisition = Acquisition(it.bench, it.product.contents, CvLine(0.005, 1.0005, np.zeros((2, 2))))
+        began_s = it.bench.clock.now()
+        warmed = warm_up(acquisition, operator, NoRecord())
+        assert warmed.steady
+        forecasts = [(at_s, each) for at_s, each in said if each.startswith("Warm-up: about ")]
+        assert 1 <= len(forecasts) <= 4
+        at_s, first = forecasts[0]
+        number, unit = first.split()[2:4]
+        told_s = float(number) * (60.0 if unit == "minutes" else 1.0)
+        left_s = began_s + warmed.duration_s - at_s
+        assert told_s == pytest.approx(left_s, abs=max(60.0, left_s / 3.0))
+        # what is drawn ends where the warm-up ends, not at the longest that it may take
+        assert shown[-2][1] < it.product.contents.warm_up.maximum_s
