@@ -14,6 +14,7 @@ import numpy as np
 
 from rig.bench_history import keep_curve, known_curve
 from rig.errors import BenchProblem
+from rig.meter_range import configure_range
 from rig.operators.port import MeterPlace
 from rig.science.characterisation import CommonErrors, NotTheSource, characterise
 from rig.specification import PERCENT
@@ -94,10 +95,9 @@ def measured_curve(
 
     :raises NotTheSource: what the meter reads cannot be the source.
     """
-    span, role = product.range.full, bench.file.meter
-    chosen = role.range_for(max(abs(span.low_v), abs(span.high_v)))
+    span = product.range.full
+    chosen = configure_range(bench, max(abs(span.low_v), abs(span.high_v)))
     error = stated_error(bench, chosen, ambient_c)
-    bench.meter.configure_dc(chosen.range_v, role.integration_cycles)
     settling_s = bench.file.source.settling_s
     for _ in range(TRIES):
         readings = read_up_and_down(bench, span.low_v, span.high_v, settling_s, operator)

@@ -10,6 +10,7 @@ import numpy as np
 from rig.acquire import sweep
 from rig.assess import assess_sweep, tracking_findings
 from rig.errors import NoDecision, UnitWasOff
+from rig.meter_range import configure_range
 from rig.sight import KnobPosition, KnobSight, Known, OctaveSight
 from rig.stages.control_findings import (
     RAIL_READINGS,
@@ -235,7 +236,7 @@ def read_rail(
     if limit is None:
         return None
     meter, role = acquisition.bench.meter, acquisition.bench.file.meter
-    meter.configure_dc(role.range_for(limit.nominal_v).range_v, role.integration_cycles)
+    configure_range(acquisition.bench, limit.nominal_v)
     readings = np.array(meter.read_voltages(RAIL_READINGS))
     stated_v = role.standard_uncertainty_v(float(np.mean(readings)), acquisition.bench.today, acquisition.ambient_c)
     scatter_v = float(np.std(readings, ddof=1) / np.sqrt(readings.size))
