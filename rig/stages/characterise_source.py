@@ -16,6 +16,7 @@ import numpy as np
 
 from rig.bench_history import KnownCurve, keep_curve, known_curve
 from rig.errors import BenchProblem
+from rig.meter_range import configure_range
 from rig.operators.port import MeterPlace
 from rig.science.characterisation import CommonErrors, NotTheSource, characterise
 from rig.science.measured_cv import MeasuredCv
@@ -87,8 +88,8 @@ def _measured_at_each_point(
     ambient_c: float | None,
 ) -> MeasuredCv:
     """The meter left on the CV made ready to read each point, and what its readings are worth."""
-    chosen, role = _range_on_the_cv(bench, product), bench.file.on_the_cv
-    cv_meter.configure_dc(chosen.range_v, role.integration_cycles)
+    span = product.range.full
+    chosen = configure_range(cv_meter, bench.file.on_the_cv, max(abs(span.low_v), abs(span.high_v)))
     error = stated_error(bench, chosen, ambient_c)
     own_v = float(np.hypot(scatter_v, error.resolution_v))
     top_v = max(abs(product.range.full.low_v), abs(product.range.full.high_v))
@@ -135,9 +136,10 @@ def measured_curve(
 
     :raises NotTheSource: what the meter reads cannot be the source.
     """
-    span, chosen = product.range.full, _range_on_the_cv(bench, product)
+    span = product.range.full
+    highest_v = max(abs(span.low_v), abs(span.high_v))
+    chosen = configure_range(bench.meter_on_the_cv, bench.file.on_the_cv, highest_v)
     error = stated_error(bench, chosen, ambient_c)
-    bench.meter_on_the_cv.configure_dc(chosen.range_v, bench.file.on_the_cv.integration_cycles)
     settling_s = bench.file.source.settling_s
     for _ in range(TRIES):
         readings = read_up_and_down(bench, span.low_v, span.high_v, settling_s, operator)
@@ -178,11 +180,6 @@ def read_up_and_down(bench: Bench, low_v: float, high_v: float, settling_s: floa
         read_v.append(meter.read_voltage())
         operator.progress("characterise", len(read_v), total)
     return Readings(np.array(programmed), np.array(read_v[:POINTS]), np.array(read_v[POINTS:])[::-1])
-
-
-def _range_on_the_cv(bench: Bench, product: Product) -> RangeSpecification:
-    span = product.range.full
-    return bench.file.on_the_cv.range_for(max(abs(span.low_v), abs(span.high_v)))
 
 
 def stated_error(bench: Bench, chosen: RangeSpecification, ambient_c: float | None) -> MeterError:

@@ -11,6 +11,7 @@ import numpy as np
 from rig.acquire import sweep
 from rig.assess import assess_sweep, tracking_findings
 from rig.errors import BenchDoubt, NoDecision, UnitWasOff
+from rig.meter_range import configure_range
 from rig.recovery import require_sound
 from rig.sight import KnobPosition, KnobSight, Known, OctaveSight
 from rig.stages.control_findings import (
@@ -281,7 +282,7 @@ def read_rail(
         return None
     meter, role = acquisition.bench.meter, acquisition.bench.file.meter
     for _ in range(RAIL_TRIES):
-        meter.configure_dc(role.range_for(limit.nominal_v).range_v, role.integration_cycles)
+        configure_range(meter, role, limit.nominal_v)
         readings = np.array(meter.read_voltages(RAIL_READINGS))
         doubt = _rail_doubt(acquisition, readings, limit.nominal_v)
         if not doubt:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from rig.control_budgets import readings_of_a_window
+from rig.science.decision import GUARD_PROBABILITY
 from rig.science.drift import is_steady, rate_of, warm_up_left
 from rig.science.uncertainty import coverage_factor
 
@@ -123,9 +124,9 @@ def warm_up(acquisition: Acquisition, operator: Operator, recorder: Recorder) ->
 
 
 def _coverage(acquisition: Acquisition, readings: int) -> float:
-    """Coverage factor of a rate through so few readings, no smaller than that by which its finding is judged."""
+    """Coverage factor of a rate through so few readings, no smaller than that of the guard band of its finding."""
     judged = readings_of_a_window(acquisition.product)
-    return coverage_factor(max(1, min(readings, judged) - 2))
+    return coverage_factor(max(1, min(readings, judged) - 2), GUARD_PROBABILITY)
 
 
 def _rate(times: list[float], track: list[tuple[float, float]], inside: list[int]) -> DriftRate:
