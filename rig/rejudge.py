@@ -32,7 +32,6 @@ if TYPE_CHECKING:
     from uuid import UUID
 
     from numpy.typing import NDArray
-    from sqlalchemy import Row
     from sqlalchemy.orm import Session
 
     from db.rejudging import JudgedVisit
@@ -182,7 +181,7 @@ def _oscillator_of(controls: str) -> str:
 
 
 def _values_anew(
-    rows: Sequence[Row[Any]],
+    rows: Sequence[Sequence[Any]],
     visits: Sequence[JudgedVisit],
     products: Mapping[UUID, Product],
     files: Mapping[UUID, BenchFile],
@@ -246,7 +245,7 @@ def _characteristics(part: Array, product: Product, file: BenchFile) -> dict[str
     return {name: getattr(found, name) for name in FROM_SWEEPS}
 
 
-def _columns(rows: Sequence[Row[Any]], anew: Mapping[str, Mapping[int, float]]) -> tuple[Column, ...]:
+def _columns(rows: Sequence[Sequence[Any]], anew: Mapping[str, Mapping[int, float]]) -> tuple[Column, ...]:
     """Findings, characteristic by characteristic, as last corrected, with the values computed anew."""
     by_name: defaultdict[str, dict[int, Sequence[Any]]] = defaultdict(dict)
     for number, name, *rest in rows:
