@@ -127,7 +127,7 @@ def product_texts(session: Session, revision_ids: Sequence[UUID]) -> dict[UUID, 
     rows = session.execute(
         select(ProductRevision.id, ProductRevision.toml_text).where(ProductRevision.id.in_(revision_ids))
     ).all()
-    return dict(row._tuple() for row in rows)
+    return {row[0]: row[1] for row in rows}
 
 
 def bench_texts(session: Session, revision_ids: Sequence[UUID]) -> dict[UUID, str]:
@@ -135,7 +135,7 @@ def bench_texts(session: Session, revision_ids: Sequence[UUID]) -> dict[UUID, st
     rows = session.execute(
         select(BenchRevision.id, BenchRevision.toml_text).where(BenchRevision.id.in_(revision_ids))
     ).all()
-    return dict(row._tuple() for row in rows)
+    return {row[0]: row[1] for row in rows}
 
 
 def _numbered(batch_codes: Sequence[str], product: str | None) -> CTE:
