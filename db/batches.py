@@ -236,4 +236,4 @@ def units_of_characteristics(session: Session, visit_id: UUID) -> dict[str, str]
     rows = session.execute(
         select(Finding.characteristic, Finding.unit).where(Finding.visit_id == visit_id).distinct()
     ).all()
-    return dict(row._tuple() for row in rows)
+    return {row[0]: row[1] for row in rows}

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 from uuid import UUID
 
-from sqlalchemy import CTE, Integer, Row, Text, and_, func, select, type_coerce
+from sqlalchemy import CTE, Integer, Text, and_, func, select, type_coerce
 from sqlalchemy.orm import Session, aliased
 
 from db.models import BenchRevision, Finding, Move, Point, Product, ProductRevision, Sweep, Unit, Verdict, Visit
@@ -64,7 +64,7 @@ def judged_visits(session: Session, batch_codes: Sequence[str], product: str | N
     )
 
 
-def last_points(session: Session, batch_codes: Sequence[str], product: str | None = None) -> Sequence[Row[Any]]:
+def last_points(session: Session, batch_codes: Sequence[str], product: str | None = None) -> Sequence[Sequence[Any]]:
     """Points of the last sweep of each visit (of each oscillator, where a unit has several), as they were taken.
 
     Rows: number of the visit, controls of the sweep (JSON text), place in the sweep, CV (V), frequency (Hz), its
@@ -96,7 +96,9 @@ def last_points(session: Session, batch_codes: Sequence[str], product: str | Non
     ).all()
 
 
-def findings_as_left(session: Session, batch_codes: Sequence[str], product: str | None = None) -> Sequence[Row[Any]]:
+def findings_as_left(
+    session: Session, batch_codes: Sequence[str], product: str | None = None
+) -> Sequence[Sequence[Any]]:
     """Findings as left, corrections after what they correct.
 
     Rows: number of the visit, characteristic, value, its lower and upper bound, lower and upper limit, rule, decision.
@@ -125,7 +127,7 @@ def product_texts(session: Session, revision_ids: Sequence[UUID]) -> dict[UUID, 
     rows = session.execute(
         select(ProductRevision.id, ProductRevision.toml_text).where(ProductRevision.id.in_(revision_ids))
     ).all()
-    return dict(row._tuple() for row in rows)
+    return {row[0]: row[1] for row in rows}
 
 
 def bench_texts(session: Session, revision_ids: Sequence[UUID]) -> dict[UUID, str]:
@@ -133,7 +135,7 @@ def bench_texts(session: Session, revision_ids: Sequence[UUID]) -> dict[UUID, st
     rows = session.execute(
         select(BenchRevision.id, BenchRevision.toml_text).where(BenchRevision.id.in_(revision_ids))
     ).all()
-    return dict(row._tuple() for row in rows)
+    return {row[0]: row[1] for row in rows}
 
 
 def _numbered(batch_codes: Sequence[str], product: str | None) -> CTE:

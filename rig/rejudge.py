@@ -32,7 +32,6 @@ if TYPE_CHECKING:
     from uuid import UUID
 
     from numpy.typing import NDArray
-    from sqlalchemy import Row
     from sqlalchemy.orm import Session
 
     from db.rejudging import JudgedVisit
@@ -182,7 +181,7 @@ def _oscillator_of(controls: str) -> str:
 
 
 def _values_anew(
-    rows: Sequence[Row[Any]],
+    rows: Sequence[Sequence[Any]],
     visits: Sequence[JudgedVisit],
     products: Mapping[UUID, Product],
     files: Mapping[UUID, BenchFile],

@@ -138,11 +138,13 @@ def tell_history(
     *,
     seed: int,
     ends: datetime | None = None,
+    plans: tuple[BatchPlan, ...] | None = None,
     say: Callable[[int], None] = lambda _: None,
 ) -> Told:
     """Fill a database with about so many invented visits.
 
     :param ends: when the last batch ends; None for now.
+    :param plans: batches to tell of; None for those of :func:`batch_plans`.
     :param say: is told after every visit how many there are.
     :raises WrongInput: the database holds real visits or these batches already, or the number makes no history.
     """
@@ -150,7 +152,7 @@ def tell_history(
         raise WrongInput(f"A history has {LEAST_VISITS} to {MOST_VISITS} visits, not {visits}: give such a number.")
     require_no_real_visit(database)
     product = load_product(demonstration_product())
-    plans = batch_plans(visits, (ends or datetime.now(UTC)) - timedelta(days=1))
+    plans = plans or batch_plans(visits, (ends or datetime.now(UTC)) - timedelta(days=1))
     _require_new(database, plans)
     teller = _Teller(database, product, seed, say)
     with _stands(product, seed) as stands:

@@ -10,6 +10,7 @@ from math import log2
 from typing import TYPE_CHECKING
 
 import numpy as np
+from scipy.optimize import minimize_scalar
 
 from drivers.virtual.unit import TrimKind as VirtualKind
 from rig.assess import assess_sweep, tracking_findings
@@ -17,7 +18,7 @@ from rig.diagnosis import dead_cv, dead_output, out_of_travel
 from rig.operators.port import TurnEnd
 from rig.operators.scripted import ScriptedOperator
 from rig.product import StageName, TrimKind
-from rig.recommend import expected_knowledge, rail_plan, recommend
+from rig.recommend import RAIL_MARGIN, expected_knowledge, recommend
 from rig.records import AS_FOUND, AS_LEFT
 from rig.science.drift import DriftRate, is_steady
 from rig.science.learning import Belief
@@ -271,13 +272,20 @@ def _control_turns(bench: InventedBench, unit: UnitState, kind: TrimKind) -> flo
     effect = unit.description.trims[name].effect_per_turn
     if kind is TrimKind.CENTRE:
         return -(unit.description.rail.knob_bow_octaves + unit.trim_effect(VirtualKind.CENTRE)) / effect
-    switch = product.controls.octave
-    if switch is None:
+    switch, limit = product.controls.octave, product.limits.rail
+    if switch is None or limit is None:
         return 0.0
     at_v = switch.read_at_cv_v
     pitches = [log2(bench.frequency_hz(replace(unit, switch=place), at_v)) for place in range(len(switch.positions))]
-    plan = rail_plan(product, unit.rail_v(), np.array(pitches[1:]) - pitches[0])
-    return 0.0 if plan is None else (plan.target_v / unit.rail_v() - 1.0) / effect
+    steps, nominal = np.array(pitches[1:]) - pitches[0], np.array(switch.octaves[1:])
+
+    def worst(share: float) -> float:
+        return float(np.max(np.abs((1.0 + share) * steps - nominal)))
+
+    most = RAIL_MARGIN * limit.plus_minus_v / limit.nominal_v
+    off = unit.rail_v() / limit.nominal_v - 1.0
+    best = minimize_scalar(worst, bounds=(-most - off, most - off), method="bounded", options={"xatol": 1e-8})
+    return float(best.x) / effect
 
 
 def _turned(unit: UnitState, kind: TrimKind, turns: float) -> UnitState:

@@ -23,7 +23,7 @@ DECISION = 8.0
 """Sum that speaks (h). With k = 0.5 one false alarm in some 9500 values: a batch of 200 units has about 5000."""
 FARTHEST = 3.0
 """A value farther out counts as this far: one faulty unit is no drift (J. M. Lucas and R. B. Crosier, 1982)."""
-FIRST_JUDGED = 4
+FIRST_JUDGED = 6
 EWMA_WEIGHT, EWMA_SIGMAS = 0.2, 2.962
 """An average run of 500 between false alarms (J. M. Lucas and M. S. Saccucci, 1990; from memory)."""
 
