@@ -15,6 +15,7 @@ from rig.errors import FileProblem
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+LONGEST_QUOTE = 240
 LARGEST_FILE_BYTES = 1_000_000
 
 
@@ -46,8 +47,9 @@ def load(path: Path, model: type[ModelT], kind: str) -> Loaded[ModelT]:
     text = _read(path, kind)
     try:
         raw = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        message = f"The {kind} {path} is not valid TOML: {error}; mend that line and try again."
+    except (ValueError, RecursionError) as error:
+        # besides its own error tomllib lets those of numbers without end and of nesting without end through
+        message = f"The {kind} {path} is not valid TOML: {_one_line(str(error))}; mend that line and try again."
         raise FileProblem(message) from None
     return Loaded(path, text, hashlib.sha256(text.encode()).hexdigest(), check(raw, model, f"{kind} {path}"))
 
@@ -85,8 +87,8 @@ def _read(path: Path, kind: str) -> str:
 def _first_problem(error: ValidationError, place: str) -> str:
     problems = error.errors(include_url=False)
     first = problems[0]
-    where = ".".join(str(part) for part in first["loc"]) or "the file as a whole"
-    message = first["msg"].removeprefix("Value error, ")
+    where = _one_line(".".join(str(part) for part in first["loc"])) or "the file as a whole"
+    message = _one_line(first["msg"].removeprefix("Value error, "))
     if first["type"] == "missing":
         what = "is missing"
     elif first["type"] == "extra_forbidden":
@@ -97,3 +99,9 @@ def _first_problem(error: ValidationError, place: str) -> str:
         what = f"is {shown}: {message[0].lower()}{message[1:]}"
     more = f" ({len(problems) - 1} more after it)" if len(problems) > 1 else ""
     return f"The {place} has a wrong field: {where} {what}{more}."
+
+
+def _one_line(text: str) -> str:
+    """Text out of a file, fit for a sentence: printable, and not longer than a few lines."""
+    shown = "".join(each if each.isprintable() else "?" for each in text)
+    return shown if len(shown) <= LONGEST_QUOTE else shown[: LONGEST_QUOTE - 3] + "..."
