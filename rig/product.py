@@ -6,6 +6,7 @@ Volts, hertz, seconds; cents, octaves and turns where the trade counts in them.
 from __future__ import annotations
 
 import re
+import warnings
 from enum import StrEnum
 from typing import TYPE_CHECKING, Annotated, Literal, Self
 
@@ -52,8 +53,10 @@ class SerialFormat(Checked):
     @classmethod
     def _compiles(cls, pattern: str) -> str:
         try:
-            compiled = re.compile(pattern, re.ASCII)
-        except re.error as error:
+            with warnings.catch_warnings():
+                warnings.simplefilter("error", FutureWarning)
+                compiled = re.compile(pattern, re.ASCII)
+        except (re.error, FutureWarning, OverflowError, RecursionError) as error:
             raise ValueError(f"not a regular expression ({error})") from None
         if "batch" not in compiled.groupindex:
             raise ValueError("it needs a group named batch, for instance (?P<batch>[0-9]{4})")

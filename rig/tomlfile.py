@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
     from pydantic_core import ErrorDetails
 
+LONGEST_QUOTE = 240
 LARGEST_FILE_BYTES = 1_000_000
 
 
@@ -57,8 +58,9 @@ def read(path: Path, kind: str) -> tuple[str, dict[str, object]]:
     text = _read(path, kind)
     try:
         return text, tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        message = f"The {kind} {path} is not valid TOML: {error}; mend that line and try again."
+    except (ValueError, RecursionError) as error:
+        # besides its own error tomllib lets those of numbers without end and of nesting without end through
+        message = f"The {kind} {path} is not valid TOML: {_one_line(str(error))}; mend that line and try again."
         raise FileProblem(message) from None
 
 
@@ -107,8 +109,8 @@ def every_problem(error: ValidationError, place: str) -> str:
 
 def _problem(problem: ErrorDetails) -> str:
     """Where a field is and what is wrong with it."""
-    where = ".".join(str(part) for part in problem["loc"]) or "the file as a whole"
-    message = problem["msg"].removeprefix("Value error, ")
+    where = _one_line(".".join(str(part) for part in problem["loc"])) or "the file as a whole"
+    message = _one_line(problem["msg"].removeprefix("Value error, "))
     if problem["type"] == "missing":
         return f"{where} is missing"
     if problem["type"] == "extra_forbidden":
@@ -116,3 +118,9 @@ def _problem(problem: ErrorDetails) -> str:
     shown = repr(problem["input"])
     shown = shown if len(shown) <= 60 else shown[:57] + "..."
     return f"{where} is {shown}: {message[0].lower()}{message[1:]}"
+
+
+def _one_line(text: str) -> str:
+    """Text out of a file, fit for a sentence: printable, and not longer than a few lines."""
+    shown = "".join(each if each.isprintable() else "?" for each in text)
+    return shown if len(shown) <= LONGEST_QUOTE else shown[: LONGEST_QUOTE - 3] + "..."

@@ -151,6 +151,11 @@ class Troublemaker:
         """Take in one more entry; its messages are counted from now."""
         self._entries.append(_Entry(trouble, self.messages + (trouble.message or 1), trouble.messages))
 
+    def mend(self) -> None:
+        """Nothing ails it any more, nor will."""
+        self._entries, self._now, self._turn_away = [], {}, 0
+        self.device.ails = {}
+
     def before(self) -> None:
         """A message has come: see what ails link and instrument while it is executed and answered."""
         if self.beside is not None:
@@ -224,6 +229,11 @@ class Troubles:
     def add(self, trouble: Trouble) -> None:
         """Let the bench have some more trouble; messages are counted from now."""
         self.of[trouble.role].add(trouble)
+
+    def mend(self) -> None:
+        """End all trouble."""
+        for maker in self.of.values():
+            maker.mend()
 
 
 class Computer:
