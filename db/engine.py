@@ -10,13 +10,15 @@ from sqlalchemy import URL, Engine, make_url
 from sqlalchemy.exc import ArgumentError
 from sqlalchemy.orm import Session
 
-from db import protection, schema
+from db import locks, protection, schema
 from db.errors import BadAddress, Unreachable
 from db.failures import translated
 from db.location import Location, database_location
 from db.models import Base
+from db.postgresql import WRITING_OPTION, postgresql_engine
 from db.sqlite import BEGIN_OPTION, sqlite_engine
 
+EXAMPLES = "sqlite:////data/trimrig.sqlite or postgresql://rig@server/trimrig"
 SECRET_PARAMETERS = frozenset({"password", "passwd", "pwd", "sslpassword"})
 
 
@@ -27,7 +29,8 @@ class Database:
         self.url_shown = url_shown
         self.decided_by = decided_by
         self._engine = engine
-        self._writing = engine.execution_options(**{BEGIN_OPTION: "BEGIN IMMEDIATE"})
+        self._writing = _writing(engine)
+        self._asking = _asking(engine)
 
     @contextmanager
     def session(self) -> Iterator[Session]:
@@ -51,7 +54,7 @@ class Database:
 
         :raises DatabaseError: in place of any error of SQLAlchemy or the database.
         """
-        with translated(self.url_shown), Session(self._engine, expire_on_commit=False) as session:
+        with translated(self.url_shown), Session(self._asking, expire_on_commit=False) as session:
             yield session
 
     def require_writable(self) -> None:
@@ -64,6 +67,11 @@ class Database:
             # SQLite begins even where it cannot write: only a write tells.
             connection.exec_driver_sql(f"UPDATE {protection.VERSION_TABLE} SET version_num = version_num")
             connection.rollback()
+
+    @property
+    def is_server(self) -> bool:
+        """Whether several benches share it, over a network."""
+        return self._engine.dialect.name != "sqlite"
 
     def close(self) -> None:
         """Let go of the database; the write-ahead log goes into the file if nobody else has it open."""
@@ -93,7 +101,7 @@ def open_database(url: str | None = None, *, patience_s: float = 5.0) -> Databas
     if location.own_folder is not None:
         _make_folder(location.own_folder)
     _require_folder(address, place)
-    engine = sqlite_engine(address, patience_s)
+    engine = _engine(address, patience_s)
     with ExitStack() as on_failure:
         on_failure.callback(engine.dispose)
         with translated(place):
@@ -102,9 +110,29 @@ def open_database(url: str | None = None, *, patience_s: float = 5.0) -> Databas
             if revision != schema.LATEST:
                 schema.migrate(address, place, patience_s=patience_s)
             with engine.connect() as connection:
-                protection.verify(connection, place, required=Base.metadata.tables.keys())
+                locks.verify(connection, place, required=Base.metadata.tables.keys())
         on_failure.pop_all()
     return Database(engine, place, location.decided_by)
+
+
+def _engine(address: URL, patience_s: float) -> Engine:
+    if address.get_backend_name() == "sqlite":
+        return sqlite_engine(address, patience_s)
+    return postgresql_engine(address, patience_s)
+
+
+def _writing(engine: Engine) -> Engine:
+    """An engine each of whose transactions takes the write lock first."""
+    if engine.dialect.name == "sqlite":
+        return engine.execution_options(**{BEGIN_OPTION: "BEGIN IMMEDIATE"})
+    return engine.execution_options(**{WRITING_OPTION: True})
+
+
+def _asking(engine: Engine) -> Engine:
+    """An engine each of whose transactions sees one state throughout."""
+    if engine.dialect.name == "sqlite":
+        return engine
+    return engine.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
 
 
 def url_shown(address: URL) -> str:
@@ -120,15 +148,16 @@ def address_of(location: Location) -> URL:
     """
     try:
         address = make_url(location.url)
-    except ArgumentError:
+    except (ArgumentError, ValueError):
         raise BadAddress(
-            f"The database address given by {location.decided_by} is not a URL: "
-            "write it like sqlite:////data/trimrig.sqlite."
+            f"The database address given by {location.decided_by} is not a URL: write it like {EXAMPLES}."
         ) from None
+    if address.get_backend_name() in ("postgres", "postgresql"):
+        return _of_server(address, location)
     if address.get_backend_name() != "sqlite":
         raise BadAddress(
             f"The database {url_shown(address)} given by {location.decided_by} is of a kind that this "
-            "version does not serve: give a URL like sqlite:////data/trimrig.sqlite."
+            f"version does not serve: give a URL like {EXAMPLES}."
         )
     if address.database in (None, "", ":memory:") or address.query.get("mode") == "memory":
         raise BadAddress(
@@ -136,6 +165,16 @@ def address_of(location: Location) -> URL:
             "give a URL with a file, like sqlite:////data/trimrig.sqlite."
         )
     return address
+
+
+def _of_server(address: URL, location: Location) -> URL:
+    """The address with the driver that is used, whichever it named."""
+    if not address.database:
+        raise BadAddress(
+            f"The address {url_shown(address)} given by {location.decided_by} names a server and no database on it: "
+            "write it like postgresql://rig@server/trimrig."
+        )
+    return address.set(drivername="postgresql+psycopg")
 
 
 def _make_folder(folder: str) -> None:
@@ -149,7 +188,8 @@ def _make_folder(folder: str) -> None:
 
 
 def _require_folder(address: URL, place: str) -> None:
-    if address.database is None or address.database.startswith("file:"):
+    on_server = address.get_backend_name() != "sqlite"
+    if on_server or address.database is None or address.database.startswith("file:"):
         return
     path = Path(address.database)
     if not path.parent.is_dir():

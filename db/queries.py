@@ -22,6 +22,7 @@ from db.models import (
     Characterisation,
     Finding,
     Instrument,
+    InstrumentProfile,
     Move,
     Point,
     Product,
@@ -85,6 +86,13 @@ def get_or_add_instrument(session: Session, *, maker: str, model: str, serial: s
         )
     )
     return instrument or _added(session, Instrument(maker=maker, model=model, serial=serial, firmware=firmware))
+
+
+def get_or_add_profile(session: Session, toml_text: str) -> InstrumentProfile:
+    """How an instrument is spoken to, with exactly this text, added when it is new."""
+    digest = content_sha256(toml_text)
+    profile = session.get(InstrumentProfile, digest)
+    return profile or _added(session, InstrumentProfile(content_sha256=digest, toml_text=toml_text))
 
 
 def get_or_add_unit(session: Session, *, serial: str, product_id: UUID, batch_code: str | None = None) -> Unit:

@@ -90,6 +90,11 @@ class Meter:
         query, timeout_s = self._dialect.read, self._time_for(count)
         return again(self.session, lambda: self.session.values(query, _list_of_volts, count, timeout_s=timeout_s))
 
+    @property
+    def dialect(self) -> MeterDialect:
+        """How the instrument spells it."""
+        return self._dialect
+
     def close(self) -> None:
         """Close the link."""
         self.session.close()

@@ -308,6 +308,11 @@ class Source:
                     self._promise.keep()
                 return
 
+    @property
+    def dialect(self) -> SourceDialect:
+        """How the instrument spells it."""
+        return self._dialect
+
     def close(self) -> None:
         """Make the source safe and close its link; a second time does nothing.
 

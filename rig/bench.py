@@ -20,7 +20,7 @@ from drivers.session import Session
 from drivers.source import Source, VoltageLimits
 from drivers.thermometer import Thermometer
 from rig.bench_hold import held
-from rig.bench_profile import LINE_ENDS, load_profile
+from rig.bench_profile import LINE_ENDS, load_profile, spelling_lines
 from rig.bench_roles import (
     CounterRole,
     InstrumentRole,
@@ -63,6 +63,8 @@ class BenchIdentity(Checked):
     demonstration: bool = False
     characterisation_valid_hours: Positive
     unit_input_resistance_ohm: Positive = 100_000.0
+    unit_input_tolerance_percent: Annotated[float, Field(ge=0.0, le=50.0)] = 5.0
+    """By how much inputs of other units may differ from that. Common practice: made of 5 % parts at worst."""
 
 
 class BenchFile(Checked):
@@ -212,9 +214,28 @@ class Bench:
         return self.provider.hands
 
     @property
+    def meter_on_the_cv(self) -> Meter:
+        """The meter by which the CV is known: the one left on it, else the one whose lead is moved."""
+        return self.cv_meter or self.meter
+
+    @property
     def today(self) -> date:
         """Day on the bench's clock, by which calibrations are judged."""
         return self.clock.utc().date()
+
+    def spelling_of(self, role: str) -> str:
+        """How the instrument of a role is spoken to, as TOML."""
+        fillers: dict[str, Source | Meter | Counter | Thermometer | None] = {
+            "source": self.source,
+            "meter": self.meter,
+            "cv_meter": self.meter_on_the_cv,
+            "counter": self.counter,
+            "thermometer": self.thermometer,
+        }
+        filler = fillers[role]
+        if filler is None:
+            return ""
+        return "\n".join(spelling_lines("instrument", filler.session.link_dialect, filler.dialect)) + "\n"
 
     def overdue(self) -> tuple[str, ...]:
         """One sentence for each instrument whose calibration is missing or past due, and on which verdicts rest."""

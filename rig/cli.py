@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from rig import commands_batch, commands_returns
 from rig.commands_bench import bench_app
 from rig.commands_safety import BenchOption, safe_first
 from rig.commands_visits import add_visits_to
@@ -38,7 +39,9 @@ app = typer.Typer(
 )
 
 app.add_typer(bench_app, name="bench")
+commands_returns.add_to(app)
 add_visits_to(app)
+commands_batch.add_to(app)
 
 ProductOption = Annotated[
     Path | None,
@@ -70,8 +73,13 @@ def demo(
     as_json: JsonOption = False,
     timing: TimingOption = False,
     out: FolderOption = None,
+    history: commands_batch.HistoryOption = None,
+    into: commands_batch.IntoOption = "",
 ) -> None:
     """Run the main job on the virtual bench: an invented unit, a virtual operator who turns imperfectly."""
+    if history is not None:
+        commands_batch.tell(history, into, seed, as_json=as_json)
+        return
     from fixtures import demonstration_bench, demonstration_product
     from rig.bench import drawn_anew, fault_names, load_bench
     from rig.product import load_product
@@ -99,6 +107,8 @@ def check(
     timing: TimingOption = False,
     budget: Annotated[bool, typer.Option("--budget", help="Print the uncertainty budget of every finding.")] = False,
     trace: TraceOption = None,
+    reason: Annotated[str, typer.Option("--reason", help="Why a unit came back (first word: out, drifts ...).")] = "",
+    complaint: Annotated[str, typer.Option("--complaint", help="What its owner says.")] = "",
     out: FolderOption = None,
 ) -> None:
     """Measure and judge one unit and print the trim recommendation; nothing is turned."""
@@ -107,7 +117,8 @@ def check(
     from rig.visit import Purpose, Request
 
     bench_file, product_file = load_files(bench, product)
-    request = Request(clean_scan(serial), Purpose.CHECK, operator, ambient_c=ambient)
+    story = commands_returns.story_of(reason, complaint)
+    request = Request(clean_scan(serial), Purpose.CHECK, operator, ambient_c=ambient, story=story)
     product_file.contents.serial.batch_of(request.serial)
     _visit(bench_file, product_file, request, out, as_json=as_json, timing=timing, budget=budget, trace=trace)
 
@@ -169,20 +180,27 @@ def work(
 def history(
     serial: Annotated[str, typer.Argument(help="Serial of the unit, as scanned.")],
     as_json: JsonOption = False,
+    budget: Annotated[bool, typer.Option("--budget", help="Print the budgets of the last verdict's findings.")] = False,
 ) -> None:
     """Visits of a unit: as found against as left, and verdicts."""
     from db import history as asked
+    from db.returns import repairs_of, returns_of
+    from rig.commands_budget import recorded_lines
     from rig.opening import open_record
     from rig.product import clean_scan
     from rig.reports.history import history_document, history_lines
+    from rig.reports.returned import came_and_went_document, came_and_went_lines
 
     with open_record() as database:
         with database.reading() as session:
             found = asked.history(session, clean_scan(serial))
+            back, repairs = returns_of(session, found.unit_id), repairs_of(session, found.unit_id)
+            budgets = recorded_lines(session, clean_scan(serial)) if budget else []
         if as_json:
-            typer.echo(json.dumps(history_document(found, database.url_shown), indent=2))
+            document = history_document(found, database.url_shown) | came_and_went_document(back, repairs)
+            typer.echo(json.dumps(document, indent=2))
             return
-        typer.echo("\n".join(history_lines(found)))
+        typer.echo("\n".join([*history_lines(found), *came_and_went_lines(back, repairs), *budgets]))
         typer.echo(f"Database: {database.url_shown}")
 
 
@@ -283,15 +301,15 @@ def _visit(
     trace: Path | None = None,
 ) -> None:
     from rig.bench import open_bench
+    from rig.commands_budget import visit_lines
     from rig.endings import exit_code_of
+    from rig.kept_visit import read_visit
     from rig.opening import console_of, ending_in_a_sentence, limits_of, open_record, operator_at, traced_to
-    from rig.reports.budget import budgets_lines
     from rig.reports.document import visit_document
     from rig.reports.keep import keep_reports
     from rig.reports.screen import screen_lines, timing_lines
     from rig.visit import run_visit
 
-    demonstration = product.contents.product.demonstration or bench_file.contents.bench.demonstration
     console = console_of(to_stderr=as_json)
     with (
         ending_in_a_sentence(),
@@ -301,11 +319,9 @@ def _visit(
     ):
         operator.tell(f"Unit {request.serial}: {product.contents.product.name}, on the {bench.file.bench.name}.")
         visit = run_visit(bench, bench_file, product, operator, database, request)
-        finished = bench.clock.utc()
+        record = read_visit(database, visit.serial, visit.visit_id)
         database_shown = database.url_shown
-    kept = keep_reports(
-        visit, product.contents, finished, bench_file.contents.bench.name, out, demonstration=demonstration
-    )
+    kept = keep_reports(visit, product.contents, record, out)
     if as_json:
         typer.echo(json.dumps(visit_document(visit, database_shown, [str(each) for each in kept.plots]), indent=2))
     else:
@@ -313,6 +329,6 @@ def _visit(
         if timing:
             lines += timing_lines(visit)
         if budget:
-            lines += ["", *budgets_lines([each.budget for each in visit.findings if each.budget is not None])]
+            lines += visit_lines(visit.findings)
         typer.echo("\n".join(lines))
     raise typer.Exit(exit_code_of(visit.verdict.decision))

@@ -9,6 +9,7 @@
         BenchBusy           another program drives it
         StillOwed           its source may be on, and somebody has to switch it off by hand
         BenchDoubt          readings that no unit gives: the bench lies, and nothing may be said about the unit
+      RecordProblem         the record holds something that this version cannot read
       NoDecision            the unit was measured, but nothing may be said about it
       UnitWasOff            the unit was switched off and on again: it must warm up anew
       Stopped               the operator ended the visit
@@ -54,6 +55,10 @@ class StillOwed(BenchProblem):
 
 class BenchDoubt(BenchProblem):
     """Readings that cannot be those of a unit, whatever is wrong with it: the fault is the bench's."""
+
+
+class RecordProblem(RigError):
+    """The record holds something that cannot be read."""
 
 
 class NoDecision(RigError):

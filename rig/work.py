@@ -20,6 +20,7 @@ from drivers.scanner import Scanner
 from rig.bench_history import reference_checks
 from rig.endings import sentence
 from rig.errors import RigError, SerialProblem, Stopped
+from rig.kept_visit import read_visit
 from rig.operators.console import ConsoleOperator
 from rig.operators.desk import Desk
 from rig.operators.keys import open_keyboard
@@ -273,7 +274,7 @@ def work_at_terminal(
                 database,
                 Request(serial, Purpose.ADJUST, who, ambient_c, virtual_seed),
             ),
-            finish=lambda visit: _finish(visit, person, bench, product.contents, out),
+            finish=lambda visit: _finish(visit, person, database, product.contents, out),
             recover=lambda met: recover_bench(bench, met),
             tell=person.tell,
             now=bench.provider.clock.utc,
@@ -324,12 +325,12 @@ def _verification(database: Database, bench: Bench, bench_file: Loaded[BenchFile
     return [due] if due else []
 
 
-def _finish(visit: Visit, person: ConsoleOperator, bench: Bench, product: Product, out: Path | None) -> None:
+def _finish(visit: Visit, person: ConsoleOperator, database: Database, product: Product, out: Path | None) -> None:
     """Keep slip and plots, show the slip, and below it, where it stays in sight, the verdict."""
-    screen, verdict, identity = person.screen, visit.verdict, bench.file.bench
+    screen, verdict = person.screen, visit.verdict
     screen.line(f"{visit.serial}: {verdict.decision.value.upper()}", STRONG)
-    demonstration = product.product.demonstration or identity.demonstration
-    kept = keep_reports(visit, product, bench.clock.utc(), identity.name, out, demonstration=demonstration)
+    record = read_visit(database, visit.serial, visit.visit_id)
+    kept = keep_reports(visit, product, record, out)
     for row in kept.slip_text.splitlines():
         screen.line(row)
     screen.line(f"Slip: {kept.slip}", QUIET)

@@ -17,6 +17,9 @@ if TYPE_CHECKING:
 LEAST_TIMES_UNCERTAIN = 4.0
 """Rooms differ by so many times the standard uncertainty of their difference, or the quotient has no interval."""
 
+PLATINUM_A, PLATINUM_B = 3.9083e-3, -5.775e-7
+"""IEC 60751:2008, 4.2: per degree Celsius, and per degree squared."""
+
 
 @dataclass(frozen=True, slots=True)
 class RoomTemperature:
@@ -45,6 +48,19 @@ class TemperatureCoefficient:
     scale: PerKelvin
     correlation: float
     difference_k: float
+
+
+def platinum_celsius(resistance_ohm: float, ohm_at_zero: float) -> float:
+    """Temperature of a platinum probe, degrees Celsius (IEC 60751:2008, 4.2: R = R0 (1 + A t + B t^2)).
+
+    Below 0 degrees the standard adds a term, which is worth 1 mK at -20 degrees and is left out.
+
+    :raises ValueError: no platinum probe has this resistance at any temperature of a room.
+    """
+    root = PLATINUM_A**2 - 4.0 * PLATINUM_B * (1.0 - resistance_ohm / ohm_at_zero)
+    if not (resistance_ohm > 0.0 and ohm_at_zero > 0.0 and root > 0.0):
+        raise ValueError(f"{resistance_ohm:g} ohm is no platinum probe of {ohm_at_zero:g} ohm")
+    return float((np.sqrt(root) - PLATINUM_A) / (2.0 * PLATINUM_B))
 
 
 def temperature_coefficient(

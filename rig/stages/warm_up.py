@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from rig.budgets import readings_of_a_window
+from rig.control_budgets import readings_of_a_window
 from rig.science.drift import is_steady, rate_of
 from rig.science.uncertainty import coverage_factor
 

@@ -1,3 +1,4 @@
+import shutil
 from collections.abc import Callable, Iterator
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -41,8 +42,17 @@ def url(file: Path) -> str:
     return f"sqlite:///{file}"
 
 
+@pytest.fixture(scope="session")
+def migrated(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An empty database of the latest schema, to be copied."""
+    fresh = tmp_path_factory.mktemp("migrated") / "record.sqlite"
+    open_database(f"sqlite:///{fresh}").close()
+    return fresh
+
+
 @pytest.fixture
-def database(url: str) -> Iterator[Database]:
+def database(url: str, file: Path, migrated: Path) -> Iterator[Database]:
+    shutil.copy(migrated, file)
     with open_database(url) as opened:
         yield opened
 

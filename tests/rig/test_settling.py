@@ -12,7 +12,8 @@ from rig.acquire import Acquisition, CvLine, sweep
 from rig.operators.virtual import VirtualOperator
 from rig.science.decision import Decision
 from rig.stages.life import look_for_life
-from rig.stages.survey import KNOB_TRUSTED_CENTS, Pitch, Read, read_octaves, without_drift
+from rig.stages.pitch_readings import Pitch, Read, without_drift
+from rig.stages.survey import KNOB_TRUSTED_CENTS, read_octaves
 from rig.stages.warm_up import expected_frequency_hz
 from tests.benchmarks.verdicts import true_characteristics, wrong_statements
 from tests.rig.warm_unit import WarmUnit
@@ -127,7 +128,8 @@ def test_drift_between_first_reading_and_its_repetition_is_taken_from_the_others
     still = without_drift(reads, Read(Pitch(5.0 + 10.0 * drift, 1e-5), 10.0))
     assert [each.octaves - still[0].octaves for each in still[1:]] == pytest.approx([1.0, 2.0])
     # that it was even in time is an assumption
-    assert still[1].standard_uncertainty > 0.1 * 10.0 * drift
+    assert still[1].drift_octaves == pytest.approx(0.4 * 10.0 * drift)
+    assert still[0].drift_octaves == 0.0
 
 
 def test_without_drift_a_step_is_as_uncertain_as_its_two_readings_and_the_reference():
