@@ -3,8 +3,8 @@
 Run ``python -m tests.benchmarks.soak [--visits 500] [--seed 1]``.
 
 The operator's loop runs in this process, on a virtual bench in a process of its own; so what grows here is the rig's.
-Each visit has one trouble at a random message: a link's, an instrument's or the computer's. Slips and plots are
-written as in daily work.
+Each visit has one trouble at a random message: a link's, an instrument's or the computer's. One unit in five is
+adjusted, the others are checked; one in ten gets its slip and plot.
 """
 
 from __future__ import annotations
@@ -53,6 +53,8 @@ WARM = 50
 """Visits after which nothing is made for the first time any more."""
 NEAR = 10
 """Visits over which a median is taken at either end."""
+ADJUSTED_EVERY = 5
+REPORTED_EVERY = 10
 TIMEOUT_S = 0.15
 LATE_S = 0.4
 LAST_MESSAGE = 1500
@@ -89,7 +91,6 @@ class Soak:
     bench: Bench
     draw: random.Random
     visits: int
-    purpose: Purpose
     serials: list[str] = field(default_factory=list)
     standings: list[Standing] = field(default_factory=list)
     told: Counter[str] = field(default_factory=Counter)
@@ -127,7 +128,7 @@ class Soak:
         self.wrong += [f"{visit.serial}: {each}" for each in wrong_statements(visit, truths)]
 
 
-def soak(place: Place, visits: int, seed: int, purpose: Purpose, *, reports: bool) -> tuple[Soak, Shift, float]:
+def soak(place: Place, visits: int, seed: int) -> tuple[Soak, Shift, float]:
     """Visits one after another; also how long they took on the bench's clock, s."""
     text = place.bench.read_text(encoding="utf-8")
     for role in ("source", "meter", "counter"):
@@ -139,20 +140,23 @@ def soak(place: Place, visits: int, seed: int, purpose: Purpose, *, reports: boo
         open_database(f"sqlite:///{place.database}") as database,
         open_bench(bench_file, VoltageLimits(-0.5, 8.5)) as bench,
     ):
-        going = Soak(bench, random.Random(seed), visits, purpose)
+        going = Soak(bench, random.Random(seed), visits)
         assert bench.hands is not None
         operator = VirtualOperator(bench.hands, bench.clock, seed, say=going.tell)
         identity, slips = bench.file.bench.name, place.folder / "slips"
 
         def finish(visit: Visit) -> None:
             going.judge(visit)
-            if reports:
+            if len(going.serials) % REPORTED_EVERY == 0:
                 keep_reports(visit, product.contents, bench.clock.utc(), identity, slips, demonstration=True)
 
+        def visit(serial: str) -> Visit:
+            purpose = Purpose.ADJUST if len(going.serials) % ADJUSTED_EVERY == 0 else Purpose.CHECK
+            request = Request(check(serial), purpose, "soak", seed=seed)
+            return run_visit(bench, bench_file, product, operator, database, request)
+
         calls = Calls(
-            visit=lambda serial: run_visit(
-                bench, bench_file, product, operator, database, Request(check(serial), purpose, "soak", seed=seed)
-            ),
+            visit=visit,
             finish=finish,
             recover=lambda met: recover_bench(bench, met),
             tell=going.tell,
@@ -172,7 +176,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     before, began_s = standing(), time.monotonic()
     with tempfile.TemporaryDirectory() as folder, served_place(Path(folder), options.seed) as place:
         os.environ.update(place.environment)
-        going, shift, bench_s = soak(place, options.visits, options.seed, Purpose.ADJUST, reports=True)
+        going, shift, bench_s = soak(place, options.visits, options.seed)
     after = replace(standing(), memory_mib=0.0)
     warm = min(WARM, options.visits // 2)
     early = statistics.median(each.memory_mib for each in going.standings[warm : warm + NEAR])

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import pytest
 
-from rig.visit import Purpose
 from tests.benchmarks.kills.bench import served_place
 from tests.benchmarks.kills.trials import Forked, Series
 from tests.benchmarks.soak import soak, standing
@@ -36,7 +35,7 @@ def test_visits_with_random_trouble_leave_no_thread_no_socket_and_no_file_behind
     for name in ("XDG_STATE_HOME", "HOME"):
         monkeypatch.setenv(name, place.environment[name])
     before = standing()
-    going, shift, bench_s = soak(place, VISITS, 2, Purpose.CHECK, reports=False)
+    going, shift, bench_s = soak(place, VISITS, 2)
     after = standing()
     assert sum(shift.decisions.values()) + shift.stopped + shift.faults == VISITS
     assert going.wrong == []
