@@ -23,6 +23,7 @@ from db.location import Location
 from db.models import RecordChange
 from db.moving import move, table_sums
 from db.record_key import RecordKey, key_file, read_key
+from db.schema import APPLICATION_ID
 
 PIECE = 1 << 20
 
@@ -144,11 +145,14 @@ def _require_whole_file(path: Path, shown: Path) -> None:
         with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)) as connection:
             wrong = connection.execute("PRAGMA integrity_check(1)").fetchone()[0]
             pages = connection.execute("PRAGMA page_count").fetchone()[0]
+            owner = connection.execute("PRAGMA application_id").fetchone()[0]
             size = connection.execute("PRAGMA page_size").fetchone()[0]
     except sqlite3.Error as error:
-        wrong, pages, size = str(error), 0, 0
+        wrong, pages, size, owner = str(error), 0, 0, 0
     if wrong == "ok" and path.stat().st_size < pages * size:
         wrong = "it is shorter than it says"
+    if wrong == "ok" and owner != APPLICATION_ID:
+        wrong = "there is no record in it"
     if wrong != "ok":
         raise Damaged(
             f"The backup {shown} is truncated or damaged ({' '.join(str(wrong).split())}), and the database is "

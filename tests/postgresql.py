@@ -103,7 +103,7 @@ def running_server(programs_in: Path) -> Iterator[Server]:
         try:
             yield server
         finally:
-            server.stop()
+            server.stop(at_once=True)
     finally:
         shutil.rmtree(folder, ignore_errors=True)
 

@@ -43,21 +43,21 @@ def url(file: Path) -> str:
 
 
 @pytest.fixture(scope="session")
-def migrated(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """An empty database of the latest schema, to be copied."""
-    fresh = tmp_path_factory.mktemp("migrated") / "record.sqlite"
-    open_database(f"sqlite:///{fresh}").close()
-    return fresh
+def empty_record(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A database of this version's schema without a row, to be copied: quicker than to be made."""
+    file = tmp_path_factory.mktemp("empty") / "record.sqlite"
+    open_database(f"sqlite:///{file}").close()
+    return file
 
 
 @pytest.fixture
-def database(url: str, file: Path, migrated: Path) -> Iterator[Database]:
-    shutil.copy(migrated, file)
+def database(url: str, file: Path, empty_record: Path) -> Iterator[Database]:
+    shutil.copyfile(empty_record, file)
     with open_database(url) as opened:
         yield opened
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def begin_visit() -> Callable[..., Visit]:
     """A visit of a unit to a bench, begun and not ended; all names are invented."""
 
@@ -86,7 +86,7 @@ def begin_visit() -> Callable[..., Visit]:
     return begin
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def point_of() -> Callable[[Sweep, int], Point]:
     def point(sweep: Sweep, index: int) -> Point:
         return Point(
@@ -108,7 +108,7 @@ def point_of() -> Callable[[Sweep, int], Point]:
     return point
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def finding_of() -> Callable[..., Finding]:
     def finding(
         visit: Visit,
@@ -142,7 +142,7 @@ def finding_of() -> Callable[..., Finding]:
     return finding
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def whole_visit(
     begin_visit: Callable[..., Visit],
     point_of: Callable[[Sweep, int], Point],
