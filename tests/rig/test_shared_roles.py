@@ -2,6 +2,7 @@
 
 import hashlib
 from math import log2
+from types import SimpleNamespace
 
 import pytest
 from sqlalchemy import select
@@ -10,6 +11,7 @@ from db import models
 from rig.acquire import Acquisition, CvLine
 from rig.bench_check import check_bench
 from rig.bench_profile import load_profile
+from rig.bench_roles import ThermometerRole
 from rig.conditions import room_now
 from rig.errors import BenchProblem, FileProblem
 from rig.visit import Purpose
@@ -159,3 +161,50 @@ def test_a_room_is_what_the_thermometer_says_and_a_broken_probe_is_no_room(tmp_p
         it.bench.provider.devices["thermometer"].room_c = 850.0
         with pytest.raises(BenchProblem, match="reads 850 CEL, which is no room: see to its probe"):
             room_now(it.bench, None)
+
+
+class Probe:
+    """A thermometer that gives what a probe gives."""
+
+    session = SimpleNamespace(resource="probe")
+
+    def __init__(self, reading):
+        self.reading = reading
+
+    def read(self, _unit):
+        return self.reading
+
+
+@pytest.mark.parametrize(
+    ("fields", "reading", "celsius"),
+    [
+        ({}, 23.4, 23.4),
+        # common practice: 10 mV for a degree, and one that gives 0.5 V at 0 degrees
+        ({"kind": "voltage", "volts_per_kelvin": 0.01}, 0.234, 23.4),
+        ({"kind": "voltage", "volts_per_kelvin": 0.01, "volts_at_zero": 0.5}, 0.734, 23.4),
+        # IEC 60751: 107.794 ohm at 20 degrees (from memory)
+        ({"kind": "platinum"}, 107.794, 20.0),
+        ({"kind": "platinum", "ohm_at_zero": 1000.0}, 1077.94, 20.0),
+    ],
+)
+def test_a_probe_is_read_by_its_sensitivity(fields, reading, celsius):
+    about = ThermometerRole(resource="probe", limits_k=0.3, **fields)
+    bench = SimpleNamespace(thermometer=Probe(reading), file=SimpleNamespace(thermometer=about))
+    assert room_now(bench, None).celsius == pytest.approx(celsius, abs=2e-3)
+
+
+@pytest.mark.parametrize(
+    ("extra", "told"),
+    [
+        ('kind = "voltage"\n', "volts_per_kelvin, which is not 0, belongs to kind = 'voltage'"),
+        ("volts_per_kelvin = 0.01\n", "volts_per_kelvin, which is not 0, belongs to kind = 'voltage'"),
+        ('kind = "mercury"\n', "thermometer.kind is 'mercury'"),
+        ("limits_k = -0.3\n", "thermometer.limits_k is -0.3"),
+    ],
+)
+def test_a_thermometer_that_cannot_be_is_refused_in_one_sentence(tmp_path, extra, told):
+    table = THERMOMETER.replace("limits_k = 0.3\n", "") if "limits_k" in extra else THERMOMETER
+    with pytest.raises(FileProblem) as problem:
+        written(tmp_path / "bench.toml", more=table + extra)
+    assert told in str(problem.value)
+    assert "\n" not in str(problem.value)
