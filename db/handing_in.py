@@ -205,13 +205,15 @@ def fetch_people(server: Database, spool: Database) -> int:
 
     :return: how many rows were new.
     """
+    rows: list[Product | ProductRevision | Person | ProductSignature] = []
     with server.reading() as there:
         people = there.query(Person).all()
+        if not people:
+            return 0
         signed = there.query(ProductSignature).all()
         revisions = there.query(ProductRevision).where(
             ProductRevision.id.in_([each.product_revision_id for each in signed])
         )
-        rows: list[Product | ProductRevision | Person | ProductSignature] = []
         rows += [*there.query(Product).all(), *revisions.all(), *people, *signed]
         there.expunge_all()
     with spool.session() as session:
