@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
@@ -55,8 +56,22 @@ def on_the_bench(bench_file: Loaded[BenchFile], unit: str) -> Loaded[BenchFile]:
     return replace(bench_file, contents=bench_file.contents.model_copy(update={"virtual": virtual}))
 
 
+def with_virtual(bench_file: Loaded[BenchFile], **changed: object) -> Loaded[BenchFile]:
+    """The same bench with other words in its [virtual] table."""
+    virtual = {**(bench_file.contents.virtual or {}), **changed}
+    return replace(bench_file, contents=bench_file.contents.model_copy(update={"virtual": virtual}))
+
+
+@pytest.fixture(scope="session")
+def migrated(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An empty database of the latest schema, to be copied."""
+    fresh = tmp_path_factory.mktemp("migrated") / "record.sqlite"
+    open_database(f"sqlite:///{fresh}").close()
+    return fresh
+
+
 @pytest.fixture
-def stand(tmp_path: Path) -> Callable[..., object]:
+def stand(tmp_path: Path, migrated: Path) -> Callable[..., object]:
     """Open a bench with ``with stand(seed=1, fault="") as it:``."""
 
     @contextmanager
@@ -67,6 +82,7 @@ def stand(tmp_path: Path) -> Callable[..., object]:
         unit: str = "",
         changed: Mapping[str, str] | None = None,
         source: Mapping[str, float] | None = None,
+        link: str = "direct",
     ) -> Iterator[Stand]:
         """``changed`` replaces lines of the unit's file; ``source`` changes the virtual source."""
         made = product or load_product(demonstration_product())
@@ -81,9 +97,11 @@ def stand(tmp_path: Path) -> Callable[..., object]:
         if unit:
             bench_file = on_the_bench(bench_file, unit)
         if source:
-            virtual = dict(bench_file.contents.virtual or {})
-            virtual["source"] = {**virtual.get("source", {}), **source}
-            bench_file = replace(bench_file, contents=bench_file.contents.model_copy(update={"virtual": virtual}))
+            present = dict((bench_file.contents.virtual or {}).get("source", {}))
+            bench_file = with_virtual(bench_file, source={**present, **source})
+        bench_file = with_virtual(bench_file, link=link)
+        if not (tmp_path / "record.sqlite").exists():
+            shutil.copy(migrated, tmp_path / "record.sqlite")
         absolute = made.contents.range.absolute
         with (
             open_database(f"sqlite:///{tmp_path}/record.sqlite") as database,
