@@ -1,6 +1,7 @@
 """What every test may ask for: a PostgreSQL server of its own, and never the user's own record key."""
 
 import os
+import shutil
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
@@ -10,8 +11,16 @@ import pytest
 from db.engine import open_database
 from tests.postgresql import Server, programs, running_server
 
+MEMORY = Path("/dev/shm")
+ROOM_BYTES = 2 << 30
+"""More than all tests of a run write."""
+
 # programs that the tests start have a home of their own, where each would look through all fonts anew
 os.environ.setdefault("MPLCONFIGDIR", str(Path(tempfile.gettempdir()) / "trimrig-tests-plots"))
+
+# a database waits for the disk at every point of a sweep; in memory there is nothing to wait for
+if MEMORY.is_dir() and os.access(MEMORY, os.W_OK) and shutil.disk_usage(MEMORY).free > ROOM_BYTES:
+    os.environ.setdefault("PYTEST_DEBUG_TEMPROOT", str(MEMORY))
 
 
 @pytest.fixture(scope="session", autouse=True)

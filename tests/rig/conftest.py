@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from functools import partial
@@ -60,6 +61,12 @@ def on_the_bench(bench_file: Loaded[BenchFile], unit: str) -> Loaded[BenchFile]:
     return replace(bench_file, contents=bench_file.contents.model_copy(update={"virtual": virtual}))
 
 
+def with_virtual(bench_file: Loaded[BenchFile], **changed: object) -> Loaded[BenchFile]:
+    """The same bench with other words in its [virtual] table."""
+    virtual = {**(bench_file.contents.virtual or {}), **changed}
+    return replace(bench_file, contents=bench_file.contents.model_copy(update={"virtual": virtual}))
+
+
 @contextmanager
 def opened_stand(
     tmp_path: Path,
@@ -69,6 +76,8 @@ def opened_stand(
     unit: str = "",
     changed: Mapping[str, str] | None = None,
     source: Mapping[str, float] | None = None,
+    link: str = "direct",
+    empty_record: Path | None = None,
 ) -> Iterator[Stand]:
     """``changed`` replaces lines of the unit's file; ``source`` changes the virtual source."""
     made = product or load_product(demonstration_product())
@@ -83,9 +92,11 @@ def opened_stand(
     if unit:
         bench_file = on_the_bench(bench_file, unit)
     if source:
-        virtual = dict(bench_file.contents.virtual or {})
-        virtual["source"] = {**virtual.get("source", {}), **source}
-        bench_file = replace(bench_file, contents=bench_file.contents.model_copy(update={"virtual": virtual}))
+        present = dict((bench_file.contents.virtual or {}).get("source", {}))
+        bench_file = with_virtual(bench_file, source={**present, **source})
+    bench_file = with_virtual(bench_file, link=link)
+    if empty_record is not None and not (tmp_path / "record.sqlite").exists():
+        shutil.copy(empty_record, tmp_path / "record.sqlite")
     absolute = made.contents.range.absolute
     with (
         open_database(f"sqlite:///{tmp_path}/record.sqlite") as database,
@@ -94,7 +105,15 @@ def opened_stand(
         yield Stand(bench, bench_file, made, database, seed)
 
 
+@pytest.fixture(scope="session")
+def empty_record(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An empty database of the latest schema, to be copied."""
+    fresh = tmp_path_factory.mktemp("migrated") / "record.sqlite"
+    open_database(f"sqlite:///{fresh}").close()
+    return fresh
+
+
 @pytest.fixture
-def stand(tmp_path: Path) -> Callable[..., object]:
+def stand(tmp_path: Path, empty_record: Path) -> Callable[..., object]:
     """Open a bench with ``with stand(seed=1, fault="") as it:``."""
-    return partial(opened_stand, tmp_path)
+    return partial(opened_stand, tmp_path, empty_record=empty_record)
