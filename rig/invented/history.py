@@ -74,7 +74,7 @@ class Told:
 
 
 @dataclass(slots=True)
-class _Stand:
+class Stand:
     """One bench of the past, opened once, with what it was characterised by."""
 
     loaded: Loaded[BenchFile]
@@ -85,7 +85,7 @@ class _Stand:
 
 
 @dataclass(slots=True)
-class _Teller:
+class Teller:
     """Writes visits one after another, some together in a transaction."""
 
     database: Database
@@ -95,7 +95,7 @@ class _Teller:
     visits: int = 0
     left: dict[str, tuple[UnitState, BatchPlan, float]] = field(default_factory=dict)
 
-    def visit(self, database: Database, stand: _Stand, serial: str, unit: UnitState, lead_ohm: float) -> Left:
+    def visit(self, database: Database, stand: Stand, serial: str, unit: UnitState, lead_ohm: float) -> Left:
         """One visit, at the moment at which the bench's clock stands."""
         records = replace(bench_records(database, stand.bench, stand.loaded), clock=stand.clock)
         if stand.clock.utc() > stand.characterised_until:
@@ -154,11 +154,11 @@ def tell_history(
     product = load_product(demonstration_product())
     plans = plans or batch_plans(visits, (ends or datetime.now(UTC)) - timedelta(days=1))
     _require_new(database, plans)
-    teller = _Teller(database, product, seed, say)
-    with _stands(product, seed) as stands:
+    teller = Teller(database, product, seed, say)
+    with stands(product, seed) as benches:
         for plan in plans:
-            _tell_batch(teller, stands[plan.bench], plan)
-        returned = _tell_returns(teller, stands[0], plans)
+            _tell_batch(teller, benches[plan.bench], plan)
+        returned = _tell_returns(teller, benches[0], plans)
     units = sum(plan.units for plan in plans)
     return Told(teller.visits, units, len(returned), plans, (*teller.left, *returned)[-1])
 
@@ -174,9 +174,9 @@ def _require_new(database: Database, plans: tuple[BatchPlan, ...]) -> None:
 
 
 @contextmanager
-def _stands(product: Loaded[Product], seed: int) -> Iterator[list[_Stand]]:
+def stands(product: Loaded[Product], seed: int) -> Iterator[list[Stand]]:
     """The two benches: each opened once and characterised once, as what is measured there is by physics."""
-    stands = []
+    opened = []
     for number, name in enumerate(BENCHES):
         loaded = drawn_anew(load_bench(demonstration_bench()), seed=seed + number, fault="")
         file = loaded.contents
@@ -196,11 +196,11 @@ def _stands(product: Loaded[Product], seed: int) -> Iterator[list[_Stand]]:
             bench.source.output_on()
             curve = measured_curve(bench, product.contents, operator)
             clock = SetClock(datetime(2000, 1, 1, tzinfo=UTC))
-            stands.append(_Stand(loaded, in_the_past(bench, clock), clock, curve, clock.utc()))
-    yield stands
+            opened.append(Stand(loaded, in_the_past(bench, clock), clock, curve, clock.utc()))
+    yield opened
 
 
-def _tell_batch(teller: _Teller, stand: _Stand, plan: BatchPlan) -> None:
+def _tell_batch(teller: Teller, stand: Stand, plan: BatchPlan) -> None:
     population = load_population(FOLDER / "populations" / "demo.toml")
     serials = teller.product.contents.serial
     stand.clock.set(plan.begins)
@@ -211,16 +211,16 @@ def _tell_batch(teller: _Teller, stand: _Stand, plan: BatchPlan) -> None:
                 drawn = drawn_unit(population, plan, number, serial, teller.seed)
                 _next_working_hour(stand.clock)
                 left = teller.visit(
-                    database, stand, serial, _on_the_bench(drawn.description, teller.seed, serial), drawn.lead_ohm
+                    database, stand, serial, on_the_bench(drawn.description, teller.seed, serial), drawn.lead_ohm
                 )
                 if drawn.repaired is not None and left.verdict.decision not in PASSED:
-                    again = _on_the_bench(drawn.repaired, teller.seed, serial)
+                    again = on_the_bench(drawn.repaired, teller.seed, serial)
                     left = teller.visit(database, stand, serial, again, drawn.lead_ohm)
                 if left.verdict.decision in PASSED:
                     teller.left[serial] = (left.unit, plan, drawn.lead_ohm)
 
 
-def _tell_returns(teller: _Teller, stand: _Stand, plans: tuple[BatchPlan, ...]) -> list[str]:
+def _tell_returns(teller: Teller, stand: Stand, plans: tuple[BatchPlan, ...]) -> list[str]:
     """Units that come back to the first bench: those that the bad lead let out wrong, and some that aged."""
     count = round(RETURNS_SHARE * len(teller.left))
     wrong = [serial for serial, (_, plan, ohm) in teller.left.items() if plan.story is Story.BAD_LEAD and ohm > 0.0]
@@ -244,7 +244,8 @@ def _aged(unit: UnitState, misadjusted: bool, generator: np.random.Generator) ->
     return unit if misadjusted else come_back(unit, generator)
 
 
-def _on_the_bench(description: UnitDescription, seed: int, serial: str) -> UnitState:
+def on_the_bench(description: UnitDescription, seed: int, serial: str) -> UnitState:
+    """A unit as it is put on a bench, cold."""
     wander = stream(seed, "wander", serial)
     return UnitState(
         description=description,

@@ -8,7 +8,6 @@ from math import erfc, inf, isfinite, isnan, sqrt
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.special import ndtr
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -271,6 +270,9 @@ def global_risks(
     :param acceptance: values that are accepted; None where none are.
     :raises ValueError: the uncertainty is not above 0.
     """
+    # every command needs decisions, and few need this
+    from scipy.special import ndtr
+
     if not standard_uncertainty > 0.0:
         raise ValueError("global risks need a standard uncertainty above 0")
     values, weights = np.asarray(true_values, dtype=np.float64), np.asarray(shares, dtype=np.float64)

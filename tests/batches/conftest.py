@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
@@ -9,6 +10,7 @@ import pytest
 
 from db.engine import open_database
 from rig.invented.history import tell_history
+from rig.invented.story import BatchPlan, Story, batch_plans
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -17,15 +19,21 @@ if TYPE_CHECKING:
     from db.engine import Database
     from rig.invented.history import Told
 
-VISITS = 24
+VISITS = 20
+UNITS = 6
 ENDS = datetime(2026, 3, 20, 12, 0, tzinfo=UTC)
+
+
+def short_plans() -> tuple[BatchPlan, ...]:
+    """The two batches with a story."""
+    return tuple(replace(plan, units=UNITS) for plan in batch_plans(VISITS, ENDS) if plan.story is not Story.PLAIN)
 
 
 @pytest.fixture(scope="session")
 def told(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Told]:
     file = tmp_path_factory.mktemp("history") / "history.sqlite"
     with open_database(f"sqlite:///{file}") as database:
-        return file, tell_history(database, VISITS, seed=3, ends=ENDS)
+        return file, tell_history(database, VISITS, seed=3, plans=short_plans())
 
 
 @pytest.fixture

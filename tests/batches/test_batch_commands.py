@@ -35,8 +35,8 @@ def test_batches_are_listed_with_where_they_are(typed: Callable[..., str], codes
     shown = typed("batches")
     assert all(code in shown for code in codes)
     assert "[demonstration]" in shown
-    document = json.loads(typed("batches", "--json", "--latest", "2"))
-    assert len(document["batches"]) == 2
+    document = json.loads(typed("batches", "--json", "--latest", "1"))
+    assert len(document["batches"]) == 1
     assert document["database"].startswith("sqlite:")
 
 
