@@ -6,7 +6,8 @@ from functools import partial
 from typing import Literal, Self
 
 from drivers.dialect import CounterDialect, joined
-from drivers.errors import NoSignal, NotANumber
+from drivers.errors import DriverError, NoSignal, NotANumber
+from drivers.repeating import again, ready_again
 from drivers.scpi import format_number, parse_number, parse_numbers
 from drivers.session import Session
 
@@ -20,6 +21,9 @@ _GATES_A_READING = 1.5
 class Counter:
     """A counter that reads hertz. Configure it and set a gate before reading.
 
+    Where another role has the same instrument, function, input and gate are sent again whenever that one had it in
+    between, which costs one message; a gate that was under way then is opened anew.
+
     :param session: open link to the instrument; closed together with the counter.
     :param dialect: how the instrument spells it.
     """
@@ -27,8 +31,12 @@ class Counter:
     def __init__(self, session: Session, dialect: CounterDialect | None = None) -> None:
         self.session = session
         self._dialect = dialect if dialect is not None else CounterDialect()
+        session.selects_by(self._dialect.select)
         self._gate_s: float | None = None
         self._samples = 0
+        self._configuration = ""
+        self._stale = False
+        self._start_lost = False
 
     def configure(
         self,
@@ -52,10 +60,9 @@ class Counter:
         if level_v is not None:
             parts.append(dialect.level.format(level=format_number(level_v)))
         self._gate_s = None
-        self._samples = 0
-        message = joined(*parts)
-        if message:
-            self.session.command(message)
+        self._configuration = joined(*parts)
+        self.session.claim()
+        again(self.session, lambda: self._send(self._configuration))
 
     def set_gate(self, gate_s: float) -> None:
         """Set how long the gate stays open, s; nothing is sent when it already does.
@@ -63,8 +70,8 @@ class Counter:
         :raises ValueError: it is not above 0.
         :raises InstrumentError: the counter refused it.
         """
-        if gate_s != self._gate_s:
-            self._send_with_gate(gate_s, "")
+        if self._is_stale() or gate_s != self._gate_s:
+            again(self.session, lambda: self._send_with_gate(gate_s, ""))
 
     def start(self, gate_s: float | None = None) -> None:
         """Open the gate and return at once; :meth:`fetch` has the result. One message, also with a new gate.
@@ -73,10 +80,16 @@ class Counter:
         :raises ValueError: it is not above 0.
         :raises InstrumentError: the counter refused it.
         """
-        if gate_s is not None and gate_s != self._gate_s:
-            self._send_with_gate(gate_s, self._dialect.start)
-        elif self._dialect.start:
-            self.session.command(self._dialect.start)
+        wanted_s = self._gate_s if gate_s is None else gate_s
+        self._start_lost = False
+        try:
+            self._start(wanted_s)
+        except DriverError as error:
+            # whether its gate has opened nobody knows: it is not opened twice, a reading is taken instead
+            ready_again(self.session, error)
+            self._start_lost = True
+            if wanted_s is not None:
+                self.set_gate(wanted_s)
 
     def fetch(self) -> float:
         """Wait for the gate that :meth:`start` opened and return its result, Hz. One message.
@@ -87,12 +100,18 @@ class Counter:
         :raises Overload, Unreadable: the reply is no frequency.
         :raises InstrumentError, LinkError: it was refused, or the link failed.
         """
-        return self._one(self._dialect.fetch) if self._dialect.start else self.read_frequency()
+        if not (self._is_stale() or self._start_lost or not self._dialect.start):
+            try:
+                return self._one(self._dialect.fetch)
+            except DriverError as error:
+                ready_again(self.session, error)
+        return self.read_frequency()
 
     def read_frequency(self) -> float:
         """Open the gate, wait for it and return the result, Hz; raises as :meth:`fetch` does."""
+        self._take_function()
         self._set_samples(1)
-        return self._one(self._dialect.read)
+        return again(self.session, lambda: self._one(self._dialect.read))
 
     def read_frequencies(self, count: int) -> tuple[float, ...]:
         """Open the gate ``count`` times and return the results, Hz, in order; raises as :meth:`fetch` does.
@@ -103,11 +122,18 @@ class Counter:
             raise ValueError(f"{count} readings cannot be taken: ask for 1 or more")
         if not self._dialect.samples:
             return tuple(self.read_frequency() for _ in range(count))
+        self._take_function()
         self._set_samples(count)
+        query, timeout_s = self._dialect.read, self._time_for(count)
         try:
-            return self.session.values(self._dialect.read, _list_of_hertz, count, timeout_s=self._time_for(count))
+            return again(self.session, lambda: self.session.values(query, _list_of_hertz, count, timeout_s=timeout_s))
         except NotANumber as error:
             raise self._no_signal() from error
+
+    @property
+    def dialect(self) -> CounterDialect:
+        """How the instrument spells it."""
+        return self._dialect
 
     def close(self) -> None:
         """Close the link."""
@@ -119,15 +145,48 @@ class Counter:
     def __exit__(self, *_exception: object) -> None:
         self.close()
 
+    def _start(self, wanted_s: float | None) -> None:
+        stale = self._is_stale()
+        if wanted_s is not None and (stale or wanted_s != self._gate_s):
+            self._send_with_gate(wanted_s, self._dialect.start)
+        elif stale:
+            self._send(joined(self._configuration, self._dialect.start))
+        elif self._dialect.start:
+            self.session.command(self._dialect.start)
+
+    def _is_stale(self) -> bool:
+        """Whether the instrument may stand otherwise than was set: another role had it, or a setting failed."""
+        self._stale = self.session.claim() or self._stale
+        return self._stale
+
+    def _take_function(self) -> None:
+        """Have the instrument count as configured, whatever another role made of it meanwhile."""
+        gate_s = self._gate_s
+        if self._is_stale() and gate_s is not None:
+            again(self.session, lambda: self._send_with_gate(gate_s, ""))
+        elif self._stale:
+            again(self.session, lambda: self._send(self._configuration))
+
     def _send_with_gate(self, gate_s: float, command: str) -> None:
         if not gate_s > 0:
             raise ValueError(f"a gate of {gate_s:g} s is none: give more than 0 s")
         gate = self._dialect.gate.format(gate=format_number(gate_s), resolution=format_number(1.0 / gate_s))
-        self._gate_s = None
-        message = joined(gate, command)
+        if self._stale:
+            self._send(joined(self._configuration, gate, command))
+        else:
+            self._stale = True
+            self._command(joined(gate, command))
+        self._gate_s = gate_s
+
+    def _send(self, message: str) -> None:
+        """Send a message that begins with the function, which resets how many readings come at once."""
+        self._stale, self._samples = True, 0
+        self._command(message)
+
+    def _command(self, message: str) -> None:
         if message:
             self.session.command(message)
-        self._gate_s = gate_s
+        self._stale = False
 
     def _one(self, query: str) -> float:
         try:
@@ -142,7 +201,8 @@ class Counter:
 
     def _set_samples(self, count: int) -> None:
         if count != self._samples and self._dialect.samples:
-            self.session.command(self._dialect.samples.format(count=count))
+            message = self._dialect.samples.format(count=count)
+            again(self.session, lambda: self.session.command(message))
             self._samples = count
 
     def _time_for(self, count: int) -> float:

@@ -58,7 +58,8 @@ class SourceDialect:
     """A voltage source; ``{voltage}`` and ``{range}`` in V, ``{current}`` in A.
 
     What limits the output (range, current limit, voltage protection) is empty unless the instrument was found to
-    have it; each comes with the query that confirms it.
+    have it; each comes with the query that confirms it. So are the questions whether a protection has tripped, which
+    are answered by 0 or 1, and what lets go of one that has.
     """
 
     set_voltage: str = "SOUR:VOLT {voltage}"
@@ -73,14 +74,21 @@ class SourceDialect:
     current_limit_query: str = ""
     voltage_protection: str = ""
     voltage_protection_query: str = ""
+    voltage_protection_tripped: str = ""
+    current_protection_tripped: str = ""
+    clear_protection: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class MeterDialect:
     """A DC voltmeter; ``{range}`` in V, integration as ``{cycles}`` of the power line or ``{seconds}``, ``{count}``
     readings a trigger.
+
+    ``select`` chooses the instrument behind a link that leads to several; it goes in front of whatever is said after
+    another role has spoken.
     """
 
+    select: str = ""
     function: str = "CONF:VOLT:DC"
     fixed_range: str = "SENS:VOLT:DC:RANG {range}"
     automatic_range: str = "SENS:VOLT:DC:RANG:AUTO ON"
@@ -98,9 +106,10 @@ class CounterDialect:
 
     One that takes a resolution instead of a gate time has ``{resolution}``, in Hz, in ``gate``: a conventional
     counter resolves one cycle a gate (common practice). Without ``gate`` readings take the time that they take;
-    without ``start`` and ``fetch`` nothing can be done while the gate is open.
+    without ``start`` and ``fetch`` nothing can be done while the gate is open. ``select`` is as for a meter.
     """
 
+    select: str = ""
     function: str = "CONF:FREQ"
     coupling: str = "INP:COUP {coupling}"
     impedance: str = "INP:IMP {impedance}"
@@ -110,6 +119,13 @@ class CounterDialect:
     start: str = "INIT"
     fetch: str = "FETC?"
     read: str = "READ?"
+
+
+@dataclass(frozen=True, slots=True)
+class ThermometerDialect:
+    """A thermometer, or what reads a probe: one question that sets what it needs and is answered by a number."""
+
+    read: str = "MEAS:TEMP?"
 
 
 def joined(*units: str) -> str:

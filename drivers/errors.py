@@ -5,12 +5,15 @@
     DriverError
     ├── OutsideLimits        a setting was refused here; nothing was sent
     ├── SourceNotSafe        a source could not be confirmed at 0 V with its output off
+    ├── NotConfined          an output was to go on before what limits it was set and confirmed; nothing was sent
+    ├── ProtectionTripped    a source switched its output off by itself
     ├── LinkError            the link itself
     │   ├── LinkRefused      it cannot be opened
     │   ├── LinkLost         it is gone, and stays gone until it is opened again
     │   └── AnswerLate       no answer in time; the link is in step again
     ├── PrinterFault         a printer did not take what was to be printed
     ├── InstrumentError      the instrument reported an error; its own text is quoted
+    ├── SettingsLost         the instrument was switched off and on: it is no longer set up
     └── ReplyError           a reply came and cannot be taken for a value
         ├── Unreadable       not in a form of IEEE 488.2, or not proven to belong to the question
         ├── Overload         the instrument's 'infinity' (9.9E37)
@@ -63,6 +66,14 @@ class SourceNotSafe(DriverError):
     """A source could not be confirmed at 0 V with its output off: somebody has to switch it off by hand."""
 
 
+class NotConfined(DriverError):
+    """An output was to go on before what limits it was set and confirmed; it stays off, and nothing was sent."""
+
+
+class ProtectionTripped(DriverError):
+    """A source switched its output off by itself, to protect what is connected or itself."""
+
+
 class LinkError(DriverError):
     """Trouble with the link, not with what was said over it."""
 
@@ -92,6 +103,10 @@ class InstrumentError(DriverError):
     def __init__(self, message: str, entries: tuple[ErrorEntry, ...]) -> None:
         super().__init__(message)
         self.entries = entries
+
+
+class SettingsLost(DriverError):
+    """The instrument was switched off and on: it is no longer set up, and what it read meanwhile means nothing."""
 
 
 class ReplyError(DriverError):

@@ -13,7 +13,7 @@ import errno
 import select
 import socket
 import struct
-import time
+import sys
 from collections.abc import Callable
 from dataclasses import dataclass
 from types import TracebackType
@@ -23,14 +23,23 @@ import pyvisa
 from pyvisa.constants import Parity, StatusCode, StopBits
 from pyvisa.resources import MessageBasedResource, SerialInstrument
 from pyvisa_py.protocols import rpc
+from serial import SerialException
 
+from drivers.clock import Clock, RealClock
 from drivers.errors import LinkRefused
 from drivers.secrets import without_secrets
+
+# What a serial line of a POSIX system says to settings that it does not have; other systems have no such error.
+_LINE_REFUSES: tuple[type[Exception], ...] = ()
+if sys.platform != "win32":
+    import termios
+
+    _LINE_REFUSES = (termios.error,)
 
 # What pyvisa-py lets through when the other end hangs up or breaks the protocol.
 _BROKEN: tuple[type[Exception], ...] = (
     OSError, RuntimeError, AssertionError, EOFError, ValueError, KeyError, struct.error, rpc.RPCError,
-    pyvisa.errors.Error,
+    pyvisa.errors.Error, *_LINE_REFUSES,
 )  # fmt: skip
 
 _CHUNK = 20 * 1024
@@ -73,6 +82,10 @@ class Link(Protocol):
     @property
     def kind(self) -> LinkKind:
         """How it is brought in step again."""
+
+    @property
+    def clock(self) -> Clock:
+        """The time that its other end lives in."""
 
     def write(self, message: str) -> None:
         """Send one message, without its terminator."""
@@ -124,7 +137,13 @@ def open_link(name: str, resource: str, timeout_s: float, termination: str, seri
         raise LinkRefused(
             f"{name} cannot be opened (nothing in this program goes by that name): check its address in the bench file"
         )
-    return connect()
+    try:
+        return connect()
+    except ConnectionError as error:
+        raise LinkRefused(
+            f"{name} cannot be opened ({error}): check that the instrument is on and connected, and its address in the "
+            "bench file"
+        ) from error
 
 
 def named(role: str, resource: str) -> str:
@@ -132,19 +151,19 @@ def named(role: str, resource: str) -> str:
     return f"{role[:1].upper()}{role[1:]} at {without_secrets(resource)}"
 
 
-def open_link_by(deadline_s: float, connect: Callable[[], Link]) -> Link:
+def open_link_by(deadline_s: float, connect: Callable[[], Link], clock: Clock) -> Link:
     """Open a link again and again: an instrument that serves one caller needs a moment to see him gone.
 
-    :param deadline_s: when to give up, as ``time.monotonic`` counts.
+    :param deadline_s: when to give up, on the clock given.
     :raises LinkRefused: it could not be opened until then.
     """
     while True:
         try:
             return connect()
         except LinkRefused:
-            if time.monotonic() > deadline_s:
+            if clock.now() > deadline_s:
                 raise
-        time.sleep(_BETWEEN_ATTEMPTS_S)
+        clock.sleep(_BETWEEN_ATTEMPTS_S)
 
 
 class VisaLink:
@@ -165,6 +184,7 @@ class VisaLink:
         if not termination:
             raise ValueError(f"{name} needs something to end a message with, for example a line feed")
         self.resource = resource
+        self.clock: Clock = RealClock()
         self._name = name
         self._termination = termination.encode("ascii")
         self._timeout_s = timeout_s
@@ -364,8 +384,13 @@ def _reason(error: BaseException | None) -> str:
     """What happened, without codes and types."""
     if isinstance(error, OSError) and error.errno == errno.ENOTCONN:
         return "nobody listens there"
+    if isinstance(error, _LINE_REFUSES):
+        return "the serial line does not take these settings: see to baud_rate, data_bits, parity, stop_bits"
+    if isinstance(error, SerialException) and "multiple access" in str(error):
+        return "the line hung up, or another program reads it as well"
     if isinstance(error, pyvisa.errors.VisaIOError):
         return error.description.rstrip(".")
     if isinstance(error, OSError) and error.strerror:
         return error.strerror
-    return str(error) or type(error).__name__
+    # pyvisa-py says in several lines what would have to be installed
+    return " ".join(str(error).split()).rstrip(".") or type(error).__name__

@@ -6,6 +6,8 @@ from functools import partial
 from typing import Self
 
 from drivers.dialect import MeterDialect, joined
+from drivers.errors import AnswerLate, InstrumentError, ReplyError
+from drivers.repeating import again
 from drivers.scpi import format_number, parse_number, parse_numbers
 from drivers.session import Session
 
@@ -21,6 +23,9 @@ _READINGS_A_READING = 6
 class Meter:
     """A meter that reads DC volts. Configure it before reading.
 
+    Where another role has the same instrument, function and settings are sent again whenever that one had it in
+    between, which costs one message.
+
     :param session: open link to the instrument; closed together with the meter.
     :param dialect: how the instrument spells it.
     :param mains_hz: frequency of the power line, for an instrument that takes its integration time in seconds.
@@ -30,8 +35,13 @@ class Meter:
         self.session = session
         self._mains_hz = mains_hz
         self._dialect = dialect if dialect is not None else MeterDialect()
+        session.selects_by(self._dialect.select)
         self._integration_cycles = 1.0
         self._samples = 0
+        self._configuration = ""
+        self._stale = False
+        self._asked_for_v: float | None = None
+        self._ranges_seen: dict[float, float | None] = {}
 
     def configure_dc(self, range_v: float | None, integration_cycles: float) -> None:
         """Choose DC volts, range and integration time, in one message.
@@ -52,11 +62,31 @@ class Meter:
         integration = dialect.integration.format(
             cycles=format_number(integration_cycles), seconds=format_number(integration_cycles / self._mains_hz)
         )
-        self._samples = 0
         message = joined(dialect.function, chosen_range, integration, dialect.auto_zero, dialect.trigger)
-        if message:
-            self.session.command(message)
-        self._integration_cycles = integration_cycles
+        self.session.claim()
+        self._configuration, self._integration_cycles = message, integration_cycles
+        self._send(message)
+        self._asked_for_v = range_v
+
+    def range_in_use(self) -> float | None:
+        """Range on which the meter stands after a fixed one was asked for, V; None where it cannot say.
+
+        SCPI-1999, volume 1, 6.2.3: what can be set can be asked for. Each range is asked for once.
+
+        :raises LinkLost: the link is gone.
+        """
+        header, separator, _ = self._dialect.fixed_range.partition(" {range}")
+        if self._asked_for_v is None or not separator:
+            return None
+        if self._asked_for_v not in self._ranges_seen:
+            self._ranges_seen[self._asked_for_v] = self._range_said(f"{header}?")
+        return self._ranges_seen[self._asked_for_v]
+
+    def _range_said(self, query: str) -> float | None:
+        try:
+            return self.session.value(query, _volts)
+        except (InstrumentError, ReplyError, AnswerLate):
+            return None
 
     def read_voltage(self) -> float:
         """Trigger and return one reading, V.
@@ -64,8 +94,10 @@ class Meter:
         :raises Overload, NotANumber, Unreadable: the reply is no voltage.
         :raises InstrumentError, LinkError: it was refused, or the link failed.
         """
+        self._take_function()
         self._set_samples(1)
-        return self.session.value(self._dialect.read, _volts, timeout_s=self._time_for(1))
+        query, timeout_s = self._dialect.read, self._time_for(1)
+        return again(self.session, lambda: self.session.value(query, _volts, timeout_s=timeout_s))
 
     def read_voltages(self, count: int) -> tuple[float, ...]:
         """Trigger once and return ``count`` readings, V, in order.
@@ -77,8 +109,15 @@ class Meter:
             raise ValueError(f"{count} readings cannot be taken: ask for 1 or more")
         if not self._dialect.samples:
             return tuple(self.read_voltage() for _ in range(count))
+        self._take_function()
         self._set_samples(count)
-        return self.session.values(self._dialect.read, _list_of_volts, count, timeout_s=self._time_for(count))
+        query, timeout_s = self._dialect.read, self._time_for(count)
+        return again(self.session, lambda: self.session.values(query, _list_of_volts, count, timeout_s=timeout_s))
+
+    @property
+    def dialect(self) -> MeterDialect:
+        """How the instrument spells it."""
+        return self._dialect
 
     def close(self) -> None:
         """Close the link."""
@@ -90,9 +129,21 @@ class Meter:
     def __exit__(self, *_exception: object) -> None:
         self.close()
 
+    def _take_function(self) -> None:
+        """Have the instrument measure volts as configured, whatever another role made of it meanwhile."""
+        if self.session.claim() or self._stale:
+            self._send(self._configuration)
+
+    def _send(self, message: str) -> None:
+        self._stale, self._samples = True, 0
+        if message:
+            again(self.session, lambda: self.session.command(message))
+        self._stale = False
+
     def _set_samples(self, count: int) -> None:
         if count != self._samples and self._dialect.samples:
-            self.session.command(self._dialect.samples.format(count=count))
+            message = self._dialect.samples.format(count=count)
+            again(self.session, lambda: self.session.command(message))
             self._samples = count
 
     def _time_for(self, count: int) -> float:

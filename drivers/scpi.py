@@ -36,7 +36,8 @@ _WITHIN = 1e33
 
 _BLANKS = " \t\r\n"
 _NUMBER = re.compile(
-    r"(?P<number>[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?)(?:[ \t]*(?P<suffix>[A-Za-z]+))?"
+    # digits can be matched in one way only: a garbled answer of many thousands costs no more than their number
+    r"(?P<number>[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?)(?:[ \t]*(?P<suffix>[A-Za-z]+))?"
 )
 _BASES = {
     "H": (16, re.compile(r"[0-9A-Fa-f]+")),

@@ -4,21 +4,27 @@ from __future__ import annotations
 
 import contextlib
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
-from typing import Self
+from typing import Protocol, Self, TypeVar
 
 from drivers.dialect import SourceDialect, joined
 from drivers.errors import (
     DriverError,
     InstrumentError,
     LinkError,
+    NotConfined,
     OutsideLimits,
+    ProtectionTripped,
     ReadBackDiffers,
     SourceNotSafe,
 )
-from drivers.scpi import format_number, parse_boolean, parse_number
+from drivers.repeating import again, reopened
+from drivers.scpi import format_number, parse_boolean, parse_number, split_units
 from drivers.session import Session
+
+T = TypeVar("T")
 
 _volts = partial(parse_number, unit="V")
 _amperes = partial(parse_number, unit="A")
@@ -28,6 +34,15 @@ _READ_BACK_ABSOLUTE_V = 0.01
 _READ_BACK_RELATIVE = 1e-3
 # a limit may be rounded by the instrument, but not moved
 _LIMIT_RELATIVE = 0.05
+_ATTEMPTS_TO_MAKE_SAFE = 4
+# common practice: protection stands a tenth above what is ever put out, or its own errors would trip it
+_PROTECTION_SHARE = 1.1
+_PROTECTION_LEAST_V = 0.5
+
+
+def _voltage_and_flags(answer: str) -> tuple[float, tuple[bool, ...]]:
+    voltage, *flags = split_units(answer)
+    return _volts(voltage), tuple(parse_boolean(flag) for flag in flags)
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +75,16 @@ class VoltageLimits:
             )
 
 
+class Promise(Protocol):
+    """A promise to leave a source safe, which outlives a program that is killed."""
+
+    def give(self) -> None:
+        """Give it, before the source may put anything out; whatever this raises keeps the source as it is."""
+
+    def keep(self) -> None:
+        """It has been kept: the source is known to be at 0 V with its output off."""
+
+
 class Source:
     """The CV source: programmed in V, made safe on opening, leaving and failing.
 
@@ -68,14 +93,24 @@ class Source:
     :param session: open link to the instrument; closed together with the source.
     :param limits: what may ever be programmed.
     :param dialect: how the instrument spells it.
+    :param promise: given before the output is connected or leaves 0 V, kept when the source is safe.
     :raises SourceNotSafe: it could not be brought to 0 V with its output off.
     """
 
-    def __init__(self, session: Session, limits: VoltageLimits, dialect: SourceDialect | None = None) -> None:
+    def __init__(
+        self,
+        session: Session,
+        limits: VoltageLimits,
+        dialect: SourceDialect | None = None,
+        promise: Promise | None = None,
+    ) -> None:
         self.session = session
+        self._promise = promise
         self.limits = limits
         self._dialect = dialect if dialect is not None else SourceDialect()
         self._closed = False
+        self._confined = False
+        self._on = False
         with contextlib.ExitStack() as unless_safe:
             unless_safe.callback(session.close)
             self.make_safe()
@@ -93,39 +128,111 @@ class Source:
             self.limits.require(voltage_v)
         except OutsideLimits as error:
             raise OutsideLimits(f"{self.session.name}: {error}") from error
-        self.session.command(self._dialect.set_voltage.format(voltage=format_number(voltage_v)))
+        if voltage_v and self._promise is not None:
+            self._promise.give()
+        self._set(self._dialect.set_voltage.format(voltage=format_number(voltage_v)))
         if not self.session.reports_errors and self._dialect.programmed:
             self._require_programmed(voltage_v)
 
+    def confine(self, current_a: float | None = None) -> None:
+        """Set and confirm everything that bounds the output and that the instrument has, at 0 V and off: range, current
+        limit, voltage protection. A protection that tripped earlier is let go first.
+
+        :param current_a: what the output may deliver at most; the instrument's own setting stays when ``None``.
+        :raises InstrumentError: the source refused one of them.
+        :raises ReadBackDiffers: it did not take one of them.
+        :raises NotConfined: a current limit is wanted, and how this source spells one is not known.
+        """
+        self._confined = False
+        if self._on:
+            self.make_safe()
+        if self._dialect.clear_protection and self.tripped():
+            self._set(self._dialect.clear_protection)
+            self.make_safe()
+        self.choose_range()
+        if current_a is not None:
+            self.limit_current(current_a)
+        self.protect()
+        self._confined = True
+
+    def choose_range(self) -> None:
+        """Choose the range that holds both limits, and confirm it; nothing is sent to a source without ranges.
+
+        :raises InstrumentError: the source refused it.
+        :raises ReadBackDiffers: it stands in a smaller one.
+        """
+        template, query = self._dialect.range, self._dialect.range_query
+        if template:
+            self._set(template.format(range=format_number(self._widest_v)))
+        if template and query and self._told(query, _volts) < (1.0 - _LIMIT_RELATIVE) * self._widest_v:
+            raise ReadBackDiffers(
+                f"{self.session.name} stands in a range that does not hold {self._widest_v:g} V: choose a source that "
+                "reaches the product's absolute limits"
+            )
+
     def limit_current(self, current_a: float) -> None:
-        """Set the current that the output never exceeds, and confirm it; nothing is sent to a source without.
+        """Set the current that the output never exceeds, and confirm it.
+
+        :raises InstrumentError: the source refused it.
+        :raises ReadBackDiffers: it did not take it.
+        :raises NotConfined: how this source spells it is not known.
+        """
+        template, query = self._dialect.current_limit, self._dialect.current_limit_query
+        if not template:
+            raise NotConfined(
+                f"{self.session.name} is to deliver {current_a:g} A at most, and how it spells a current limit is not "
+                "known: ask it with rig bench check, or take current_limit_a out of the bench file"
+            )
+        self._set(template.format(current=format_number(current_a)))
+        if query:
+            self._require_limit("current limit", current_a, self._told(query, _amperes), "A")
+
+    def protect(self) -> None:
+        """Set the voltage at which the output goes off by itself, just beyond the limits, and confirm it; nothing is
+        sent to a source without.
 
         :raises InstrumentError: the source refused it.
         :raises ReadBackDiffers: it did not take it.
         """
-        template, query = self._dialect.current_limit, self._dialect.current_limit_query
+        template, query = self._dialect.voltage_protection, self._dialect.voltage_protection_query
+        protection_v = round(max(_PROTECTION_SHARE * self._widest_v, self._widest_v + _PROTECTION_LEAST_V), 3)
         if template:
-            self.session.command(template.format(current=format_number(current_a)))
+            self._set(template.format(voltage=format_number(protection_v)))
         if template and query:
-            self._require_limit("current limit", current_a, self.session.value(query, _amperes), "A")
+            self._require_limit("voltage protection", protection_v, self._told(query, _volts), "V")
 
-    def choose_range(self) -> None:
-        """Choose the range that holds both limits; nothing is sent to a source without ranges.
+    def tripped(self) -> str:
+        """Which protection switched the output off, as far as the instrument says so; empty when none did."""
+        for what, query in self._trips():
+            if self._told(query, parse_boolean):
+                return what
+        return ""
 
-        :raises InstrumentError: the source refused it.
+    def require_untripped(self) -> None:
+        """Let a source pass whose output is on as it was told.
+
+        :raises ProtectionTripped: it switched it off by itself.
         """
-        if self._dialect.range:
-            widest_v = max(abs(self.limits.low_v), abs(self.limits.high_v))
-            self.session.command(self._dialect.range.format(range=format_number(widest_v)))
+        what = self.tripped()
+        if what or (self._on and self._dialect.output_state and not self.is_on()):
+            raise self._trip(what)
 
     def output_on(self) -> None:
         """Connect the output.
 
+        :raises NotConfined: it has a range or a voltage protection, which were not set and confirmed; nothing is sent.
         :raises InstrumentError: the source refused it.
         :raises ReadBackDiffers: it has no way to refuse, and says that it is off.
         """
+        if not self._confined and (self._dialect.range or self._dialect.voltage_protection):
+            raise NotConfined(
+                f"{self.session.name} stays off: its range and voltage protection have to be set and confirmed first"
+            )
+        if self._promise is not None:
+            self._promise.give()
         if self._dialect.on:
             self._switch(self._dialect.on, on=True)
+        self._on = True
 
     def output_off(self) -> None:
         """Disconnect the output; the programmed voltage stays.
@@ -133,6 +240,7 @@ class Source:
         :raises InstrumentError: the source refused it.
         :raises ReadBackDiffers: it has no way to refuse, and says that it is on.
         """
+        self._on = False
         if self._dialect.off:
             self._switch(self._dialect.off, on=False)
 
@@ -140,18 +248,29 @@ class Source:
         """Whether the instrument says that its output is connected; false for one without a switch."""
         if not self._dialect.output_state:
             return False
-        return self.session.value(self._dialect.output_state, parse_boolean)
+        return self._told(self._dialect.output_state, parse_boolean)
 
     def programmed(self) -> float:
         """Voltage that the instrument says it was told to put out, V."""
-        return self.session.value(self._dialect.programmed, _volts)
+        return self._told(self._dialect.programmed, _volts)
 
     def read_back(self) -> float:
         """Voltage that the instrument measures at its own output, V.
 
+        Whether a protection has tripped is asked in the same message, where the instrument says so.
+
         :raises Overload, NotANumber, Unreadable: the reply is no voltage.
+        :raises ProtectionTripped: its output went off by itself.
         """
-        return self.session.value(self._dialect.read_back, _volts)
+        trips = self._trips() if self.session.joins else ()
+        if not trips:
+            return self._told(self._dialect.read_back, _volts)
+        questions = joined(self._dialect.read_back, *(query for _, query in trips))
+        voltage_v, tripped = self._told(questions, _voltage_and_flags)
+        for (what, _), has in zip(trips, tripped, strict=True):
+            if has:
+                raise self._trip(what)
+        return voltage_v
 
     def check(self, voltage_v: float, tolerance_v: float) -> float:
         """Read back and compare with what the output should be.
@@ -161,6 +280,7 @@ class Source:
         """
         measured_v = self.read_back()
         if not abs(measured_v - voltage_v) <= tolerance_v:
+            self.require_untripped()
             raise ReadBackDiffers(
                 f"{self.session.name} puts out {measured_v:.4f} V instead of {voltage_v:.4f} V "
                 f"(allowed difference {tolerance_v:.4f} V): check its output lead for a short or an "
@@ -169,17 +289,29 @@ class Source:
         return measured_v
 
     def make_safe(self) -> None:
-        """Bring the source to 0 V with its output off, and confirm both; over a new link if the old one
-        fails.
+        """Bring the source to 0 V with its output off, and confirm both; several times, and over a new link where the
+        old one fails.
 
         :raises SourceNotSafe: it could not be confirmed; the message says what to do by hand.
         """
-        try:
-            self._zero_and_off()
-        except LinkError:
-            self._make_safe_anew()
-        except DriverError as error:
-            self._raise_not_safe(error)
+        for attempts_left in reversed(range(_ATTEMPTS_TO_MAKE_SAFE)):
+            try:
+                self._zero_and_off()
+            except LinkError as error:
+                self._reopen_or_give_up(error, attempts_left)
+            except DriverError as error:
+                # switching it off is harmless however often, and an answer that went astray proves nothing
+                if not attempts_left:
+                    self._raise_not_safe(error)
+            else:
+                if self._promise is not None:
+                    self._promise.keep()
+                return
+
+    @property
+    def dialect(self) -> SourceDialect:
+        """How the instrument spells it."""
+        return self._dialect
 
     def close(self) -> None:
         """Make the source safe and close its link; a second time does nothing.
@@ -199,14 +331,44 @@ class Source:
     def __exit__(self, *_exception: object) -> None:
         self.close()
 
-    def _make_safe_anew(self) -> None:
-        try:
-            self.session.reopen()
-            self._zero_and_off()
-        except DriverError as error:
+    def _set(self, message: str) -> None:
+        """Send a setting, which means the same when it is sent twice."""
+        again(self.session, lambda: self.session.command(message))
+
+    def _told(self, query: str, parse: Callable[[str], T]) -> T:
+        """Ask something, twice where the first answer went astray."""
+        return again(self.session, lambda: self.session.value(query, parse))
+
+    def _reopen_or_give_up(self, error: LinkError, attempts_left: int) -> None:
+        if not attempts_left:
             self._raise_not_safe(error)
+        try:
+            reopened(self.session)
+        except DriverError as refused:
+            self._raise_not_safe(refused)
+
+    @property
+    def _widest_v(self) -> float:
+        return max(abs(self.limits.low_v), abs(self.limits.high_v))
+
+    def _trips(self) -> tuple[tuple[str, str], ...]:
+        """Each protection that the instrument tells about, and the question for it."""
+        dialect = self._dialect
+        asked = (
+            ("voltage protection", dialect.voltage_protection_tripped),
+            ("current protection", dialect.current_protection_tripped),
+        )
+        return tuple((what, query) for what, query in asked if query)
+
+    def _trip(self, what: str) -> ProtectionTripped:
+        which = f"tripped its {what}" if what else "switched its output off by itself"
+        return ProtectionTripped(
+            f"{self.session.name} has {which}: look for a short or a wrong lead at the CV jack, and whether anything "
+            "feeds back into it, then start again"
+        )
 
     def _zero_and_off(self) -> None:
+        self._on = False
         zero = self._dialect.set_voltage.format(voltage="0")
         said = ""
         try:
@@ -214,8 +376,9 @@ class Source:
         except InstrumentError as error:
             # The complaint may be about something else: what counts is where the source stands now.
             said = f"; {error}"
-        programmed_v = self.programmed()
-        on = self.is_on()
+        programmed_v = self.session.value(self._dialect.programmed, _volts)
+        state_query = self._dialect.output_state
+        on = self.session.value(state_query, parse_boolean) if state_query else False
         if on or programmed_v != 0:
             state = "on" if on else "off"
             raise ReadBackDiffers(
@@ -223,7 +386,7 @@ class Source:
             )
 
     def _switch(self, command: str, *, on: bool) -> None:
-        self.session.command(command)
+        self._set(command)
         if not self.session.reports_errors and self._dialect.output_state and self.is_on() is not on:
             raise ReadBackDiffers(
                 f"{self.session.name} was told {command!r} and says that its output is {'off' if on else 'on'}: "

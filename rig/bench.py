@@ -8,27 +8,35 @@ from __future__ import annotations
 
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Annotated, Literal, Protocol, Self
+from typing import TYPE_CHECKING, Annotated, Protocol, Self
 
 from pydantic import Field, model_validator
 
 from drivers.clock import Clock, RealClock
 from drivers.counter import Counter
-from drivers.link import SerialOptions
+from drivers.dialect import ThermometerDialect
 from drivers.meter import Meter
 from drivers.session import Session
 from drivers.source import Source, VoltageLimits
-from rig.bench_profile import LINE_ENDS, LineEnd, load_profile
-from rig.bench_trace import traced
-from rig.errors import FileProblem
-from rig.paper import PrinterTable
-from rig.specification import (
-    MeterSpecification,
-    ReferenceUnit,
-    SourceSpecification,
-    TimeBaseSpecification,
-    calibration_doubt,
+from drivers.thermometer import Thermometer
+from rig.bench_hold import held
+from rig.bench_profile import LINE_ENDS, load_profile, spelling_lines
+from rig.bench_roles import (
+    CounterRole,
+    InstrumentRole,
+    MeterRole,
+    Positive,
+    SourceRole,
+    ThermometerRole,
+    instrument_of,
+    question_of,
+    require_sharing,
 )
+from rig.bench_trace import traced
+from rig.errors import BenchProblem, FileProblem
+from rig.paper import PrinterTable
+from rig.specification import ReferenceUnit, calibration_doubt
+from rig.steady_clock import SteadyClock
 from rig.tomlfile import Checked, Loaded, load
 
 if TYPE_CHECKING:
@@ -38,58 +46,14 @@ if TYPE_CHECKING:
 
     from drivers.hands import Hands
     from drivers.trace import Trace
-    from rig.bench_profile import InstrumentProfile
+    from rig.bench_profile import InstrumentProfile, MeterProfile
+    from rig.specification import Calibration
 
-Positive = Annotated[float, Field(gt=0)]
-
-
-class SerialLine(Checked):
-    """Settings of a serial line; the instrument's own need to be the same."""
-
-    baud_rate: Annotated[int, Field(ge=50, le=4_000_000)] = 9600
-    data_bits: Literal[7, 8] = 8
-    parity: Literal["none", "odd", "even"] = "none"
-    stop_bits: Literal[1, 2] = 1
-    flow_control: Literal["none", "xon_xoff", "rts_cts", "dtr_dsr"] = "none"
-
-    def options(self) -> SerialOptions:
-        """The same for the driver."""
-        return SerialOptions(self.baud_rate, self.data_bits, self.parity, self.stop_bits, self.flow_control)
+__all__ = ["CounterRole", "MeterRole", "SourceRole", "ThermometerRole"]
 
 
-class InstrumentRole(Checked):
-    """Where an instrument is and how its link is set up.
-
-    ``line_end`` ends messages in both directions; ``channel`` says which output or input is wired, where there are
-    several (the profile then knows how it is named).
-    """
-
-    resource: str
-    line_end: LineEnd = "LF"
-    serial: SerialLine = SerialLine()
-    channel: Annotated[int, Field(ge=1, le=999)] | None = None
-    timeout_s: Positive = 5.0
-
-
-class SourceRole(InstrumentRole, SourceSpecification):
-    """The programmable DC source: what is stated of it, and how much current it may deliver."""
-
-    current_limit_a: Positive | None = None
-    timeout_s: Positive = 3.0
-
-
-class MeterRole(InstrumentRole, MeterSpecification):
-    """The digital multimeter: how it is used, and what its calibration states."""
-
-    integration_cycles: Positive = 1.0
-    mains_hz: Positive = 50.0
-
-
-class CounterRole(InstrumentRole, TimeBaseSpecification):
-    """The frequency counter: its gates, and what its calibration states."""
-
-    shortest_gate_s: Positive
-    longest_gate_s: Positive
+RESTED_ON = ("meter", "cv_meter", "counter")
+"""Roles whose calibration a guarded verdict rests on."""
 
 
 class BenchIdentity(Checked):
@@ -100,28 +64,64 @@ class BenchIdentity(Checked):
     demonstration: bool = False
     characterisation_valid_hours: Positive
     unit_input_resistance_ohm: Positive = 100_000.0
+    unit_input_tolerance_percent: Annotated[float, Field(ge=0.0, le=50.0)] = 5.0
+    """By how much inputs of other units may differ from that. Common practice: made of 5 % parts at worst."""
 
 
 class BenchFile(Checked):
-    """A bench file. ``virtual`` is handed to the virtual bench as it stands."""
+    """A bench file. ``virtual`` is handed to the virtual bench as it stands.
+
+    With a ``cv_meter``, which stays on the CV, the ``meter`` stays on the rail and no lead is ever moved.
+    """
 
     bench: BenchIdentity
     source: SourceRole
     meter: MeterRole
+    cv_meter: MeterRole | None = None
     counter: CounterRole
+    thermometer: ThermometerRole | None = None
     reference: ReferenceUnit | None = None
     printer: PrinterTable = PrinterTable()
     virtual: dict[str, object] | None = None
 
     @model_validator(mode="after")
     def _honest(self) -> Self:
-        calibrations = [self.source.calibration, self.meter.calibration, self.counter.calibration]
-        relative = any(each is not None and each.is_relative for each in calibrations)
+        require_sharing(self.roles)
+        relative = any(each is not None and each.is_relative for each in self.calibrations.values())
         if relative and not self.bench.demonstration:
             raise ValueError("days_ago and due_in_days are for demonstration benches: give the dates on and due")
         if self.virtual is not None and not self.bench.demonstration:
             raise ValueError("a bench with a [virtual] table must say bench.demonstration = true")
         return self
+
+    @property
+    def roles(self) -> Mapping[str, InstrumentRole]:
+        """Roles that are filled, in the order in which they are opened."""
+        listed: dict[str, InstrumentRole | None] = {
+            "source": self.source,
+            "meter": self.meter,
+            "cv_meter": self.cv_meter,
+            "counter": self.counter,
+            "thermometer": self.thermometer,
+        }
+        return {name: role for name, role in listed.items() if role is not None}
+
+    @property
+    def calibrations(self) -> Mapping[str, Calibration | None]:
+        """Calibration of each role that is filled; None where none is stated."""
+        listed = {
+            "source": self.source.calibration,
+            "meter": self.meter.calibration,
+            "cv_meter": self.cv_meter.calibration if self.cv_meter is not None else None,
+            "counter": self.counter.calibration,
+            "thermometer": self.thermometer.calibration if self.thermometer is not None else None,
+        }
+        return {name: listed[name] for name in self.roles}
+
+    @property
+    def on_the_cv(self) -> MeterRole:
+        """The meter by which the CV is known: the one left on it, else the one whose lead is moved."""
+        return self.cv_meter or self.meter
 
 
 def load_bench(path: Path) -> Loaded[BenchFile]:
@@ -167,6 +167,14 @@ class Provider(Protocol):
     def hands(self) -> Hands | None:
         """Whoever turns virtual trims; None where people do."""
 
+    @property
+    def outlives_program(self) -> bool:
+        """Whether the instruments stay as they are when this program is killed."""
+
+    @property
+    def names_differ(self) -> bool:
+        """Whether no two instruments anywhere say that they are the same."""
+
     def close(self) -> None:
         """End what was started."""
 
@@ -174,6 +182,8 @@ class Provider(Protocol):
 class RealInstruments:
     """Instruments that stand on a real bench: nothing to start, nothing to end."""
 
+    outlives_program = True
+    names_differ = True
     resources: Mapping[str, str] = {}
     hands: Hands | None = None
 
@@ -195,11 +205,10 @@ class Bench:
     sessions: Mapping[str, Session]
     provider: Provider
     trace: Trace
-
-    @property
-    def clock(self) -> Clock:
-        """The clock that the instruments live by."""
-        return self.provider.clock
+    clock: SteadyClock
+    """The clock that the instruments live by, with a date that nobody sets in the middle of a visit."""
+    cv_meter: Meter | None = None
+    thermometer: Thermometer | None = None
 
     @property
     def hands(self) -> Hands | None:
@@ -207,17 +216,36 @@ class Bench:
         return self.provider.hands
 
     @property
+    def meter_on_the_cv(self) -> Meter:
+        """The meter by which the CV is known: the one left on it, else the one whose lead is moved."""
+        return self.cv_meter or self.meter
+
+    @property
     def today(self) -> date:
         """Day on the bench's clock, by which calibrations are judged."""
         return self.clock.utc().date()
 
+    def spelling_of(self, role: str) -> str:
+        """How the instrument of a role is spoken to, as TOML."""
+        fillers: dict[str, Source | Meter | Counter | Thermometer | None] = {
+            "source": self.source,
+            "meter": self.meter,
+            "cv_meter": self.meter_on_the_cv,
+            "counter": self.counter,
+            "thermometer": self.thermometer,
+        }
+        filler = fillers[role]
+        if filler is None:
+            return ""
+        return "\n".join(spelling_lines("instrument", filler.session.link_dialect, filler.dialect)) + "\n"
+
     def overdue(self) -> tuple[str, ...]:
-        """One sentence for each instrument whose calibration is missing or past due."""
-        roles = {"meter": self.file.meter.calibration, "counter": self.file.counter.calibration}
+        """One sentence for each instrument whose calibration is missing or past due, and on which verdicts rest."""
         return tuple(
             sentence
-            for role, calibration in roles.items()
-            if (sentence := calibration_doubt(role, calibration, self.today))
+            for role, calibration in self.file.calibrations.items()
+            if role in RESTED_ON
+            and (sentence := calibration_doubt(role.replace("cv_", "CV "), calibration, self.today))
         )
 
 
@@ -242,6 +270,8 @@ def open_bench(loaded: Loaded[BenchFile], limits: VoltageLimits, tracing: Tracin
     :param limits: the CV that the product bears; nothing outside ever reaches the source.
     :param tracing: where messages are kept.
     :raises LinkError: an instrument does not answer.
+    :raises BenchBusy: another program drives the bench, or an instrument on it.
+    :raises StillOwed: a program that was killed left the source on, and it cannot be made safe.
     :raises BenchProblem: another instrument answers than the one that was asked, or one cannot fill its role.
     :raises FileProblem: a resource uses a name that nothing on the bench provides, or the profile is wrong.
     """
@@ -250,28 +280,42 @@ def open_bench(loaded: Loaded[BenchFile], limits: VoltageLimits, tracing: Tracin
     with ExitStack() as stack:
         provider = provider_of(loaded)
         stack.callback(provider.close)
+        hold = stack.enter_context(held(loaded, provider))
         trace = stack.enter_context(traced(provider.clock, tracing.everything_to, tracing.faults_to))
+        opened: dict[str, Session] = {}
 
-        def session(role: str, about: InstrumentRole, asked: InstrumentProfile | None) -> Session:
-            return stack.enter_context(_session(loaded, provider, trace, role, about, asked))
+        def session(role: str, asked: InstrumentProfile | None) -> Session:
+            opened[role] = stack.enter_context(_session(loaded, provider, trace, role, asked, opened))
+            hold.instrument(opened[role].identity)
+            return opened[role]
 
-        source_session = session("source", file.source, profile.source)
-        source = stack.enter_context(Source(source_session, limits, profile.source.dialect if profile.source else None))
-        source.choose_range()
-        if file.source.current_limit_a is not None:
-            source.limit_current(file.source.current_limit_a)
-        meter_session = session("meter", file.meter, profile.meter)
-        counter_session = session("counter", file.counter, profile.counter)
-        counter = Counter(counter_session, profile.counter.dialect if profile.counter else None)
+        def meter(role: str, about: MeterRole, asked: MeterProfile | None) -> Meter:
+            return Meter(session(role, asked), asked.dialect if asked else None, about.mains_hz)
+
+        source_session = session("source", profile.source)
+        spelled = profile.source.dialect if profile.source else None
+        source = stack.enter_context(Source(source_session, limits, spelled, hold.promise(source_session, profile)))
+        source.confine(file.source.current_limit_a)
+        rail_meter = meter("meter", file.meter, profile.meter)
+        cv_meter = meter("cv_meter", file.cv_meter, profile.cv_meter) if file.cv_meter is not None else None
+        counter = Counter(session("counter", profile.counter), profile.counter.dialect if profile.counter else None)
         counter.configure()
+        thermometer = None
+        if file.thermometer is not None:
+            asked = profile.thermometer
+            dialect = ThermometerDialect(question_of(file.thermometer)) if asked is None else asked.dialect
+            thermometer = Thermometer(session("thermometer", asked), dialect)
         yield Bench(
             file=file,
             source=source,
-            meter=Meter(meter_session, profile.meter.dialect if profile.meter else None, file.meter.mains_hz),
+            meter=rail_meter,
             counter=counter,
-            sessions={"source": source_session, "meter": meter_session, "counter": counter_session},
+            sessions=opened,
             provider=provider,
             trace=trace,
+            clock=SteadyClock(provider.clock),
+            cv_meter=cv_meter,
+            thermometer=thermometer,
         )
 
 
@@ -281,21 +325,29 @@ def _session(
     provider: Provider,
     trace: Trace,
     role: str,
-    about: InstrumentRole,
     asked: InstrumentProfile | None,
+    opened: Mapping[str, Session],
 ) -> Iterator[Session]:
-    """Open one instrument, in the spelling that it was found to take."""
+    """Open one instrument, in the spelling that it was found to take, or speak to one that another role opened."""
+    roles = loaded.contents.roles
+    about, place = roles[role], instrument_of(roles, role)
     if asked is not None:
-        asked.require(role, about.resource)
-    with Session.open(
-        resource_of(loaded, role, provider.resources),
-        role=role,
-        timeout_s=about.timeout_s,
-        termination=LINE_ENDS[about.line_end if asked is None else asked.line_end],
-        link=asked.link if asked else None,
-        serial=about.serial.options(),
-        observer=trace.observe,
-        clock=provider.clock,
+        asked.require(role, place.resource)
+    resource = resource_of(loaded, role, provider.resources)
+    before = next((each for each in opened.values() if each.resource == resource), None)
+    with (
+        before.shared(role, about.timeout_s)
+        if before is not None
+        else Session.open(
+            resource,
+            role=role,
+            timeout_s=about.timeout_s,
+            termination=LINE_ENDS[place.line_end if asked is None else asked.line_end],
+            link=asked.link if asked else None,
+            serial=place.serial.options(),
+            observer=trace.observe,
+            clock=provider.clock,
+        )
     ) as session:
         if asked is not None:
             asked.require_same(role, session.identity)
@@ -310,13 +362,15 @@ def provider_of(loaded: Loaded[BenchFile]) -> Provider:
     if loaded.contents.virtual is None:
         return RealInstruments()
     from drivers.virtual import bench as virtual_bench
-    from drivers.virtual.errors import WrongDescription
+    from drivers.virtual.errors import BenchAway, WrongDescription
 
     try:
         configuration = virtual_bench.parse(loaded.contents.virtual, base=loaded.path.parent)
         return virtual_bench.start(configuration)
     except WrongDescription as error:
         raise FileProblem(f"The bench file {loaded.path} cannot be used: {error}") from None
+    except BenchAway as error:
+        raise BenchProblem(str(error)) from None
 
 
 def resource_of(loaded: Loaded[BenchFile], role: str, provided: Mapping[str, str]) -> str:
@@ -324,13 +378,7 @@ def resource_of(loaded: Loaded[BenchFile], role: str, provided: Mapping[str, str
 
     :raises FileProblem: a name is one that nothing on the bench provides.
     """
-    file = loaded.contents
-    templates = {
-        "source": file.source.resource,
-        "meter": file.meter.resource,
-        "counter": file.counter.resource,
-    }
-    template = templates[role]
+    template = instrument_of(loaded.contents.roles, role).resource
     try:
         return template.format_map(dict(provided))
     except (KeyError, ValueError, IndexError):

@@ -12,19 +12,25 @@ from drivers.asking.link import Address, ask_link, careful
 from drivers.asking.meter import ask_meter
 from drivers.asking.other_roles import could_also_be
 from drivers.asking.source import ask_source
-from drivers.dialect import CounterDialect, MeterDialect, SourceDialect
+from drivers.asking.thermometer import ask_thermometer
+from drivers.dialect import CounterDialect, MeterDialect, SourceDialect, ThermometerDialect
 from drivers.errors import DriverError
 from drivers.secrets import without_secrets
+from drivers.source import Source, VoltageLimits
 from rig.bench import provider_of, resource_of
+from rig.bench_hold import held
 from rig.bench_profile import (
     LINE_ENDS,
+    AnyProfile,
     BenchProfile,
     CounterProfile,
     MeterProfile,
     SourceProfile,
+    ThermometerProfile,
     load_profile,
     save_profile,
 )
+from rig.bench_roles import SourceRole, ThermometerRole, instrument_of, question_of
 from rig.bench_trace import traced
 from rig.errors import FileProblem
 
@@ -37,17 +43,20 @@ if TYPE_CHECKING:
     from drivers.clock import Clock
     from drivers.session import Session
     from drivers.trace import Trace
-    from rig.bench import BenchFile, CounterRole, MeterRole, Provider, SourceRole
+    from rig.bench import BenchFile, Provider
+    from rig.bench_hold import Hold
+    from rig.bench_roles import InstrumentRole
     from rig.tomlfile import Loaded
 
-ROLES = ("source", "meter", "counter")
-_PROFILES: dict[str, type[SourceProfile | MeterProfile | CounterProfile]] = {
+_PROFILES: dict[str, type[AnyProfile]] = {
     "source": SourceProfile,
     "meter": MeterProfile,
+    "cv_meter": MeterProfile,
     "counter": CounterProfile,
+    "thermometer": ThermometerProfile,
 }
 _NAMES_OF_LINE_ENDS = {text: name for name, text in LINE_ENDS.items()}
-_Findings = RoleFindings[SourceDialect | MeterDialect | CounterDialect]
+_Findings = RoleFindings[SourceDialect | MeterDialect | CounterDialect | ThermometerDialect]
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,9 +124,10 @@ def check_bench(
     with ExitStack() as stack:
         provider = provider_of(loaded)
         stack.callback(provider.close)
+        hold = stack.enter_context(held(loaded, provider))
         trace = stack.enter_context(traced(provider.clock, trace_to, None))
-        for role in ROLES:
-            instruments.append(_ask(loaded, provider, trace, role))
+        for role in loaded.contents.roles:
+            instruments.append(_ask(loaded, provider, trace, role, hold))
             tell(instruments[-1])
         now = provider.clock.utc()
     asked = {each.role: each for each in instruments if isinstance(each, Asked)}
@@ -125,25 +135,15 @@ def check_bench(
     return BenchChecked(tuple(instruments), path)
 
 
-def _about(file: BenchFile, role: str) -> SourceRole | MeterRole | CounterRole:
-    match role:
-        case "source":
-            return file.source
-        case "meter":
-            return file.meter
-        case _:
-            return file.counter
-
-
-def _ask(loaded: Loaded[BenchFile], provider: Provider, trace: Trace, role: str) -> Asked | Unasked:
-    about = _about(loaded.contents, role)
-    shown = without_secrets(about.resource)
+def _ask(loaded: Loaded[BenchFile], provider: Provider, trace: Trace, role: str, hold: Hold) -> Asked | Unasked:
+    about, place = loaded.contents.roles[role], instrument_of(loaded.contents.roles, role)
+    shown = without_secrets(place.resource)
     address = Address(
         resource=resource_of(loaded, role, provider.resources),
         role=role,
         timeout_s=about.timeout_s,
-        termination=LINE_ENDS[about.line_end],
-        serial=about.serial.options(),
+        termination=LINE_ENDS[place.line_end],
+        serial=place.serial.options(),
         observer=trace.observe,
         clock=provider.clock,
     )
@@ -151,22 +151,40 @@ def _ask(loaded: Loaded[BenchFile], provider: Provider, trace: Trace, role: str)
         link = ask_link(address)
         dialect = careful(link.dialect, drops_rest=link.drops_rest)
         with address.open(dialect, link.termination, link.patience_s) as session:
-            findings = _findings(session, provider.clock, about)
+            findings = _findings_on_promise(session, loaded, provider, role, hold)
             also = could_also_be(session, role)
     except DriverError as error:
         return Unasked(role, shown, str(error))
     return Asked(role, shown, link, findings, also)
 
 
-def _findings(session: Session, clock: Clock, about: SourceRole | MeterRole | CounterRole) -> _Findings:
+def _findings_on_promise(
+    session: Session, loaded: Loaded[BenchFile], provider: Provider, role: str, hold: Hold
+) -> _Findings:
+    """Ask, with a note of what is owed as long as the source may be on."""
+    hold.instrument(session.identity)
+    promise = hold.promise(session, _profile_before(loaded)) if role == "source" else None
+    if promise is not None:
+        promise.give()
+    findings = _findings(session, provider.clock, loaded.contents.roles[role])
+    if isinstance(findings.dialect, SourceDialect) and findings.fills:
+        # whatever way it was found to take, it is confirmed by the same way that will be used
+        Source(session, VoltageLimits(0.0, 0.0), findings.dialect)
+    if promise is not None:
+        promise.keep()
+    return findings
+
+
+def _findings(session: Session, clock: Clock, about: InstrumentRole) -> _Findings:
     match session.role:
         case "source":
-            current_limit_a = getattr(about, "current_limit_a", None)
-            return ask_source(session, about.channel, current_limit_a)
-        case "meter":
-            return ask_meter(session, about.channel)
-        case _:
+            return ask_source(session, about.channel, about.current_limit_a if isinstance(about, SourceRole) else None)
+        case "counter":
             return ask_counter(session, clock, about.channel)
+        case "thermometer" if isinstance(about, ThermometerRole):
+            return ask_thermometer(session, about.kind, about.channel, question_of(about) if about.query else "")
+        case _:
+            return ask_meter(session, about.channel)
 
 
 def _profile_before(loaded: Loaded[BenchFile]) -> BenchProfile:
@@ -178,7 +196,7 @@ def _profile_before(loaded: Loaded[BenchFile]) -> BenchProfile:
 
 
 def _profile(before: BenchProfile, asked: dict[str, Asked], now: datetime) -> BenchProfile:
-    made: dict[str, SourceProfile | MeterProfile | CounterProfile] = {}
+    made: dict[str, AnyProfile] = {}
     for role, each in asked.items():
         identity, common = each.link.identity, each.findings
         fields = {

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Annotated, Literal, TypeVar
 
 from pydantic import AfterValidator, BeforeValidator
 
-from drivers.dialect import CounterDialect, LinkDialect, MeterDialect, SourceDialect
+from drivers.dialect import CounterDialect, LinkDialect, MeterDialect, SourceDialect, ThermometerDialect
 from drivers.scpi import Identity
 from drivers.secrets import without_secrets
 from rig.errors import BenchProblem, FileProblem
@@ -29,7 +29,8 @@ _HOLES = (
     "voltage", "range", "current", "cycles", "seconds", "count", "gate", "resolution", "coupling", "level",
     "impedance", "token",
 )  # fmt: skip
-DialectT = TypeVar("DialectT", LinkDialect, SourceDialect, MeterDialect, CounterDialect)
+Dialect = LinkDialect | SourceDialect | MeterDialect | CounterDialect | ThermometerDialect
+DialectT = TypeVar("DialectT", LinkDialect, SourceDialect, MeterDialect, CounterDialect, ThermometerDialect)
 
 
 def _whole(dialect: DialectT) -> DialectT:
@@ -47,7 +48,7 @@ def _whole(dialect: DialectT) -> DialectT:
     return dialect
 
 
-def _only_fields_of(kind: type[LinkDialect | SourceDialect | MeterDialect | CounterDialect]) -> BeforeValidator:
+def _only_fields_of(kind: type[Dialect]) -> BeforeValidator:
     """Let nothing pass that has a field which the dialect does not have."""
     known = {field.name for field in fields(kind)}
 
@@ -120,12 +121,35 @@ class CounterProfile(InstrumentProfile):
     dialect: Annotated[CounterDialect, _only_fields_of(CounterDialect), AfterValidator(_whole)]
 
 
+class ThermometerProfile(InstrumentProfile):
+    """The thermometer as it was asked."""
+
+    dialect: Annotated[ThermometerDialect, _only_fields_of(ThermometerDialect), AfterValidator(_whole)]
+
+
+AnyProfile = SourceProfile | MeterProfile | CounterProfile | ThermometerProfile
+
+
 class BenchProfile(Checked):
     """How the instruments of a bench are spoken to; one that was not asked speaks SCPI-1999."""
 
     source: SourceProfile | None = None
     meter: MeterProfile | None = None
+    cv_meter: MeterProfile | None = None
     counter: CounterProfile | None = None
+    thermometer: ThermometerProfile | None = None
+
+    @property
+    def asked(self) -> Mapping[str, AnyProfile]:
+        """Profiles of the roles that were asked."""
+        listed: dict[str, AnyProfile | None] = {
+            "source": self.source,
+            "meter": self.meter,
+            "cv_meter": self.cv_meter,
+            "counter": self.counter,
+            "thermometer": self.thermometer,
+        }
+        return {role: profile for role, profile in listed.items() if profile is not None}
 
 
 def profile_path(bench_path: Path) -> Path:
@@ -152,9 +176,8 @@ def save_profile(bench_path: Path, profile: BenchProfile) -> Path:
         "# How the instruments of this bench are spoken to, found by asking them: rig bench check",
         "# Made anew each time; what has to be changed by hand belongs in the bench file.",
     ]
-    for role, instrument in (("source", profile.source), ("meter", profile.meter), ("counter", profile.counter)):
-        if instrument is not None:
-            lines += ["", *_table(role, instrument)]
+    for role, instrument in profile.asked.items():
+        lines += ["", *_table(role, instrument)]
     draft = path.with_name(f"{path.name}.part")
     try:
         draft.write_text("\n".join(lines) + "\n", encoding="utf-8")
@@ -166,15 +189,22 @@ def save_profile(bench_path: Path, profile: BenchProfile) -> Path:
     return path
 
 
-def _table(role: str, instrument: SourceProfile | MeterProfile | CounterProfile) -> list[str]:
+def _table(role: str, instrument: AnyProfile) -> list[str]:
     flat = instrument.model_dump(mode="json", exclude={"link", "dialect"})
     return [
         f"[{role}]",
         *(_entry(name, value) for name, value in flat.items()),
+        *spelling_lines(role, instrument.link, instrument.dialect),
+    ]
+
+
+def spelling_lines(role: str, link: LinkDialect, dialect: Dialect) -> list[str]:
+    """How an instrument is spoken to, as lines of TOML."""
+    return [
         f"[{role}.link]",
-        *(_entry(name, value) for name, value in asdict(instrument.link).items()),
+        *(_entry(name, value) for name, value in asdict(link).items()),
         f"[{role}.dialect]",
-        *(_entry(name, value) for name, value in asdict(instrument.dialect).items()),
+        *(_entry(name, value) for name, value in asdict(dialect).items()),
     ]
 
 

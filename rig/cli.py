@@ -12,9 +12,15 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from rig import commands_batch, commands_returns
 from rig.commands_bench import bench_app
 from rig.commands_data import add_data_commands
+from rig.commands_db import db_app
 from rig.commands_paper import add_paper_commands
+from rig.commands_people import people_app, product_app
+from rig.commands_safety import BenchOption, safe_first
+from rig.commands_temperature import temperature
+from rig.commands_visits import add_visits_to
 
 if TYPE_CHECKING:
     from types import FrameType
@@ -38,10 +44,16 @@ app = typer.Typer(
 )
 
 app.add_typer(bench_app, name="bench")
+app.command()(temperature)
+commands_returns.add_to(app)
+add_visits_to(app)
+commands_batch.add_to(app)
+app.add_typer(db_app, name="db")
+app.add_typer(people_app, name="people")
+app.add_typer(product_app, name="product")
 add_paper_commands(app)
 add_data_commands(app)
 
-BenchOption = Annotated[Path | None, typer.Option("--bench", help="Bench file (TOML). Default: the virtual bench.")]
 ProductOption = Annotated[
     Path | None,
     typer.Option("--product", help="Product file (TOML). Default: the invented demonstration product."),
@@ -72,8 +84,13 @@ def demo(
     as_json: JsonOption = False,
     timing: TimingOption = False,
     out: FolderOption = None,
+    history: commands_batch.HistoryOption = None,
+    into: commands_batch.IntoOption = "",
 ) -> None:
     """Run the main job on the virtual bench: an invented unit, a virtual operator who turns imperfectly."""
+    if history is not None:
+        commands_batch.tell(history, into, seed, as_json=as_json)
+        return
     from fixtures import demonstration_bench, demonstration_product
     from rig.bench import drawn_anew, fault_names, load_bench
     from rig.product import load_product
@@ -101,6 +118,8 @@ def check(
     timing: TimingOption = False,
     budget: Annotated[bool, typer.Option("--budget", help="Print the uncertainty budget of every finding.")] = False,
     trace: TraceOption = None,
+    reason: Annotated[str, typer.Option("--reason", help="Why a unit came back (first word: out, drifts ...).")] = "",
+    complaint: Annotated[str, typer.Option("--complaint", help="What its owner says.")] = "",
     out: FolderOption = None,
 ) -> None:
     """Measure and judge one unit and print the trim recommendation; nothing is turned."""
@@ -109,7 +128,8 @@ def check(
     from rig.visit import Purpose, Request
 
     bench_file, product_file = load_files(bench, product)
-    request = Request(clean_scan(serial), Purpose.CHECK, operator, ambient_c=ambient)
+    story = commands_returns.story_of(reason, complaint)
+    request = Request(clean_scan(serial), Purpose.CHECK, operator, ambient_c=ambient, story=story)
     product_file.contents.serial.batch_of(request.serial)
     _visit(bench_file, product_file, request, out, as_json=as_json, timing=timing, budget=budget, trace=trace)
 
@@ -117,7 +137,12 @@ def check(
 @app.command()
 def work(
     bench: Annotated[
-        Path | None, typer.Option("--bench", help="Bench file (TOML). Default: the newcomer's, virtual, in real time.")
+        Path | None,
+        typer.Option(
+            "--bench",
+            callback=safe_first,
+            help="Bench file (TOML). Default: the newcomer's, virtual, in real time.",
+        ),
     ] = None,
     product: Annotated[
         Path | None, typer.Option("--product", help="Product file (TOML). Default: the newcomer's, invented.")
@@ -143,7 +168,7 @@ def work(
     """The operator's loop: scan, adjust, verdict, slip, next scan; Ctrl-C ends it."""
     from fixtures import newcomer_bench, newcomer_product
     from rig.bench import drawn_anew, open_bench
-    from rig.opening import INTERRUPTED, console_of, limits_of, load_files, open_record, traced_to
+    from rig.opening import INTERRUPTED, console_of, limits_of, load_files, open_bench_record, traced_to
     from rig.printing import table_for_work
     from rig.work import work_at_terminal
 
@@ -151,7 +176,7 @@ def work(
     if bench_file.contents.virtual is not None:
         bench_file = drawn_anew(bench_file, seed=seed, fault="")
     printer = table_for_work(bench_file.contents.printer, wanted=printing)
-    with open_record() as database, open_bench(bench_file, limits_of(product_file), traced_to(trace)) as opened:
+    with open_bench_record() as database, open_bench(bench_file, limits_of(product_file), traced_to(trace)) as opened:
         shift = work_at_terminal(
             opened,
             bench_file,
@@ -175,20 +200,27 @@ def work(
 def history(
     serial: Annotated[str, typer.Argument(help="Serial of the unit, as scanned.")],
     as_json: JsonOption = False,
+    budget: Annotated[bool, typer.Option("--budget", help="Print the budgets of the last verdict's findings.")] = False,
 ) -> None:
     """Visits of a unit: as found against as left, and verdicts."""
     from db import history as asked
+    from db.returns import repairs_of, returns_of
+    from rig.commands_budget import recorded_lines
     from rig.opening import open_record
     from rig.product import clean_scan
     from rig.reports.history import history_document, history_lines
+    from rig.reports.returned import came_and_went_document, came_and_went_lines
 
     with open_record() as database:
         with database.reading() as session:
             found = asked.history(session, clean_scan(serial))
+            back, repairs = returns_of(session, found.unit_id), repairs_of(session, found.unit_id)
+            budgets = recorded_lines(session, clean_scan(serial)) if budget else []
         if as_json:
-            typer.echo(json.dumps(history_document(found, database.url_shown), indent=2))
+            document = history_document(found, database.url_shown) | came_and_went_document(back, repairs)
+            typer.echo(json.dumps(document, indent=2))
             return
-        typer.echo("\n".join(history_lines(found)))
+        typer.echo("\n".join([*history_lines(found), *came_and_went_lines(back, repairs), *budgets]))
         typer.echo(f"Database: {database.url_shown}")
 
 
@@ -289,24 +321,24 @@ def _visit(
     trace: Path | None = None,
 ) -> None:
     from rig.bench import open_bench
+    from rig.commands_budget import visit_lines
     from rig.endings import exit_code_of
+    from rig.handing_in import visit_on_the_floor
     from rig.kept_visit import read_visit
-    from rig.opening import console_of, ending_in_a_sentence, limits_of, open_record, operator_at, traced_to
-    from rig.reports.budget import budgets_lines
+    from rig.opening import console_of, ending_in_a_sentence, limits_of, open_bench_record, operator_at, traced_to
     from rig.reports.document import visit_document
     from rig.reports.keep import keep_reports
     from rig.reports.screen import screen_lines, timing_lines
-    from rig.visit import run_visit
 
     console = console_of(to_stderr=as_json)
     with (
         ending_in_a_sentence(),
-        open_record() as database,
+        open_bench_record() as database,
         open_bench(bench_file, limits_of(product), traced_to(trace)) as bench,
         operator_at(console, bench, request.seed) as operator,
     ):
         operator.tell(f"Unit {request.serial}: {product.contents.product.name}, on the {bench.file.bench.name}.")
-        visit = run_visit(bench, bench_file, product, operator, database, request)
+        visit = visit_on_the_floor(bench, bench_file, product, operator, database, request)
         record = read_visit(database, visit.serial, visit.visit_id)
         database_shown = database.url_shown
     kept = keep_reports(visit, product.contents, record, out)
@@ -317,6 +349,6 @@ def _visit(
         if timing:
             lines += timing_lines(visit)
         if budget:
-            lines += ["", *budgets_lines([each.budget for each in visit.findings if each.budget is not None])]
+            lines += visit_lines(visit.findings)
         typer.echo("\n".join(lines))
     raise typer.Exit(exit_code_of(visit.verdict.decision))

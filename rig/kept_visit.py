@@ -11,10 +11,12 @@ from uuid import UUID
 
 import numpy as np
 
+from db.chain import seal_of_visit
 from db.visit_record import visit_record
 from rig.acquire import Point
 from rig.assess import assess_sweep
 from rig.bench import BenchFile
+from rig.budget_record import budgets_by_characteristic
 from rig.errors import FileProblem, WrongInput
 from rig.product import Product
 from rig.science.characterisation import SourceCurve
@@ -176,7 +178,19 @@ def read_visit(database: Database, serial: str, visit_id: UUID | None = None) ->
     """
     with database.reading() as session:
         record = visit_record(session, serial, visit_id)
-    return KeptVisit(record, _file(record.product_toml, Product), _file(record.bench_toml, BenchFile))
+        seal = seal_of_visit(session, record.visit.visit_id)
+        budgets = {
+            characteristic: budget
+            for phase in (FOUND, LEFT)
+            for characteristic, budget in budgets_by_characteristic(session, record.visit.visit_id, phase).items()
+        }
+    return KeptVisit(
+        record,
+        _file(record.product_toml, Product),
+        _file(record.bench_toml, BenchFile),
+        budgets,
+        f"{seal.sequence} {seal.short}" if seal is not None else "",
+    )
 
 
 def visit_id_of(text: str) -> UUID | None:

@@ -6,6 +6,7 @@ Volts, hertz, seconds; cents, octaves and turns where the trade counts in them.
 from __future__ import annotations
 
 import re
+import warnings
 from enum import StrEnum
 from typing import TYPE_CHECKING, Annotated, Literal, Self
 
@@ -52,8 +53,10 @@ class SerialFormat(Checked):
     @classmethod
     def _compiles(cls, pattern: str) -> str:
         try:
-            compiled = re.compile(pattern, re.ASCII)
-        except re.error as error:
+            with warnings.catch_warnings():
+                warnings.simplefilter("error", FutureWarning)
+                compiled = re.compile(pattern, re.ASCII)
+        except (re.error, FutureWarning, OverflowError, RecursionError) as error:
             raise ValueError(f"not a regular expression ({error})") from None
         if "batch" not in compiled.groupindex:
             raise ValueError("it needs a group named batch, for instance (?P<batch>[0-9]{4})")
@@ -325,6 +328,8 @@ class Measuring(Checked):
     model_misfit_cents: NotNegative
     sweep_drift_cents: Positive
     soak_s: NotNegative = 0.0
+    longer_at_most_s: NotNegative = 60.0
+    """How long a survey may read on where a decision is in doubt because readings scatter; 0 for never."""
     most_rounds: Annotated[int, Field(ge=1, le=10)] = 2
     """How often a unit is adjusted and proven anew before it goes to the fault shelf."""
 

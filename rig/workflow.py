@@ -6,10 +6,12 @@ from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
-from rig.errors import NoDecision, UnitWasOff
+from drivers.errors import DriverError
+from rig.errors import BenchDoubt, NoDecision, UnitWasOff
 from rig.product import StageName
 from rig.recommend import recommend
 from rig.records import AS_FOUND, AS_LEFT
+from rig.recovery import attempt, begin_again, passes, require_sound, tell_mishaps
 from rig.science.decision import Decision, worst_of
 from rig.stages.base import adjust_base
 from rig.stages.highs import adjust_highs
@@ -30,6 +32,7 @@ if TYPE_CHECKING:
     from rig.operators.port import Operator
     from rig.recommend import Recommendation
     from rig.records import Recorder
+    from rig.returns import CameBack
     from rig.science.learning import TrimKnowledge
     from rig.stages.survey import Survey
     from rig.stages.warm_up import WarmedUp
@@ -76,6 +79,11 @@ class Work:
     causes: list[Cause] = field(default_factory=list)
     moves: dict[str, int] = field(default_factory=dict)
     turning: bool = False
+    when_found: Callable[[], CameBack | None] = lambda: None
+    """Called once the findings as found are kept: what has changed since the unit left."""
+    came_back: CameBack | None = None
+    kept_as_found: bool = False
+    """Whether this visit has put its findings as found into the record."""
 
 
 def run_stages(work: Work) -> None:
@@ -92,20 +100,39 @@ def run_stages(work: Work) -> None:
 
 
 def _run(work: Work, stage: StageName) -> None:
-    """One stage; begun anew, after another warm-up, when the unit lost its power in it."""
-    for _ in range(TIMES_OFF):
+    """One stage; begun anew after trouble of the bench, and after another warm-up when the unit lost its power."""
+    bench, operator, name = work.acquisition.bench, work.operator, stage.value
+    for tries_left in reversed(range(TIMES_OFF)):
         try:
             STAGES[stage](work)
+            require_sound(bench)
         except UnitWasOff as seen:
-            work.operator.tell(f"{seen} It warms up again; then this stage begins anew.")
-            if stage is not StageName.WARM_UP:
-                _warm_up(work)
-            _sweep_anew(work)
+            operator.tell(f"{seen} It warms up again; then this stage begins anew.")
+            _again(work, stage, warm=stage is not StageName.WARM_UP)
             continue
+        except (DriverError, BenchDoubt) as trouble:
+            tell_mishaps(bench, operator)
+            if not (tries_left and passes(trouble)):
+                raise
+            begin_again(bench, operator, f"the stage {name!r}", trouble)
+            _again(work, stage, warm=False)
+            continue
+        tell_mishaps(bench, operator)
         return
     raise NoDecision(
         f"The unit was off {TIMES_OFF} times in one stage: see to its supply and its leads, then scan it again."
     )
+
+
+def _again(work: Work, stage: StageName, *, warm: bool) -> None:
+    """What comes before a stage that begins anew."""
+
+    def prepare() -> None:
+        if warm:
+            _warm_up(work)
+        _sweep_anew(work)
+
+    attempt(work.acquisition.bench, work.operator, f"what prepares the stage {stage.value!r}", prepare)
 
 
 def _sweep_anew(work: Work) -> None:
@@ -149,8 +176,10 @@ def _as_found(work: Work) -> None:
         raise NoDecision("Nothing is known of the unit's drift: let it warm up first.")
     purpose = "resumed" if work.found_before else AS_FOUND
     work.found = survey(work.acquisition, work.operator, work.recorder, purpose, work.warmed)
-    if not work.found_before:
+    if not (work.found_before or work.kept_as_found):
         work.recorder.found(named(work.name, work.found.findings))
+        work.kept_as_found = True
+        work.came_back = work.when_found()
     work.advised = _advise(work, work.found)
     work.recorder.recommendation(work.found.sweep_id, work.advised)
     work.turning = (

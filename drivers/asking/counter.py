@@ -12,6 +12,7 @@ from drivers.asking.readings import (
     find_function,
     find_read,
     find_samples,
+    find_select,
     find_trigger,
     keeps_settings,
     places,
@@ -59,7 +60,8 @@ def ask_counter(session: Session, clock: Clock, channel: int | None = None) -> R
     :raises LinkLost: the link is gone.
     """
     asker = Asker(session)
-    ways = places(channel)
+    select = find_select(asker, channel)
+    ways = places(None if select else channel)
     functions = [
         Spelling(each.template, "CONF?")
         for each in (way.spelling(header, "", asks=False) for way in ways for header in _CONFIGURE)
@@ -77,6 +79,7 @@ def ask_counter(session: Session, clock: Clock, channel: int | None = None) -> R
     return RoleFindings(
         role="counter",
         dialect=CounterDialect(
+            select=select,
             function=joined(function.template, trigger.filled(source="IMM")),
             coupling=inputs.coupling.template,
             impedance=inputs.impedance.template,

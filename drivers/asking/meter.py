@@ -11,6 +11,7 @@ from drivers.asking.readings import (
     find_function,
     find_read,
     find_samples,
+    find_select,
     find_trigger,
     keeps_settings,
     places,
@@ -34,7 +35,8 @@ def ask_meter(session: Session, channel: int | None = None) -> RoleFindings[Mete
     :raises LinkLost: the link is gone.
     """
     asker = Asker(session)
-    ways = places(channel)
+    select = find_select(asker, channel)
+    ways = places(None if select else channel)
     configured = [way.spelling(header, "", asks=False) for way in ways for header in _CONFIGURE]
     functions = [Spelling(each.template, "CONF?") for each in configured]
     functions += [Spelling(each, f"{each.partition(' ')[0]}?") for each in _FUNCTIONS]
@@ -47,6 +49,7 @@ def ask_meter(session: Session, channel: int | None = None) -> RoleFindings[Mete
     return RoleFindings(
         role="meter",
         dialect=MeterDialect(
+            select=select,
             function=function.template if kept else "",
             fixed_range=fixed.template,
             automatic_range=automatic.filled(on="ON"),

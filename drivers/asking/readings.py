@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from drivers.asking.addressing import Addressing, Way
+from drivers.asking.addressing import Addressing, Way, ways_to
 from drivers.asking.asker import Asker, Spelling, Trial
 from drivers.asking.findings import Evidence
 from drivers.asking.values import switch, whole, word
@@ -18,6 +18,20 @@ SWITCHES = (switch("OFF", on=False), switch("ON", on=True))
 _SAMPLES = ("SAMP:COUN", "TRIG:COUN", "SENS:SAMP:COUN")
 # common practice: a first reading may wait for a range, an auto-zero or a signal
 _TIMES_LONGER = 4.0
+
+
+def find_select(asker: Asker, channel: int | None) -> str:
+    """Select the instrument behind a channel, where one link leads to several (SCPI-1999 volume 2, 9: INSTrument).
+
+    :return: the command that does; empty where no channel is wanted or it is not reached so.
+    """
+    for way in () if channel is None else ways_to(channel):
+        if way.way is Way.SELECT:
+            header, _, named = way.select.partition(" ")
+            selected = asker.find_setting("channel", "", [Spelling(way.select, f"{header}?")], [word(named)])
+            if selected.evidence is Evidence.READ_BACK:
+                return way.select
+    return ""
 
 
 def places(channel: int | None) -> tuple[Addressing, ...]:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import re
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from functools import partial
 
 from drivers.asking.addressing import Addressing, Way, ways_to
@@ -32,6 +33,9 @@ _READ_BACKS = ("MEAS#:VOLT", "MEAS#:VOLT:DC", "MEAS#:SCAL:VOLT:DC", "MEAS#")
 _RANGES = ("SOUR#:VOLT:RANG", "VOLT#:RANG")
 _CURRENT_LIMITS = ("SOUR#:CURR", "CURR#", "SOUR#:CURR:LIM", "SOUR#:CURR:PROT", "CURR#:PROT", ":CURR:IMM:AMPL")
 _PROTECTIONS = ("SOUR#:VOLT:PROT", "VOLT#:PROT", "SOUR#:VOLT:PROT:LEV", "SOUR#:VOLT:LIM")
+_TRIPS = ("SOUR#:VOLT:PROT:TRIP", "VOLT#:PROT:TRIP", "OUTP#:PROT:TRIP")
+_CURRENT_TRIPS = ("SOUR#:CURR:PROT:TRIP", "CURR#:PROT:TRIP")
+_CLEARS = ("SOUR#:VOLT:PROT:CLE", "VOLT#:PROT:CLE", "OUTP#:PROT:CLE")
 
 _volts = partial(parse_number, unit="V")
 _amperes = partial(parse_number, unit="A")
@@ -48,6 +52,15 @@ def ask_source(
     :raises LinkLost: the link is gone.
     """
     return _SourceAsking(session, channel, current_limit_a).findings()
+
+
+@dataclass(frozen=True, slots=True)
+class _Trips:
+    """How it is asked whether a protection has tripped, and how one that has is let go."""
+
+    voltage: Trial
+    current: Trial
+    clear: Trial
 
 
 class _SourceAsking:
@@ -71,17 +84,19 @@ class _SourceAsking:
                 off, level = self._named_where_several(off, level)
             read_back = self._asker.find_query("read-back", self._queries(_READ_BACKS), _volts)
             limits = self._limits()
+            trips = self._trips()
             switched_on = self._switched_on(off, level, limits)
         self._judge(off, level, read_back, limits)
         return RoleFindings(
             role="source",
-            dialect=self._dialect(off, level, read_back, limits),
+            dialect=self._dialect(off, level, read_back, limits, trips),
             capabilities=(
                 Capability("channel", str(self._ways[0]) if level.spelling else "", level.evidence),
                 off.capability(),
                 switched_on,
                 level.capability(),
                 *(limit.capability() for limit in limits),
+                *(each.capability() for each in (trips.voltage, trips.current, trips.clear)),
                 read_back.capability(),
             ),
             missing=tuple(self._missing),
@@ -180,6 +195,16 @@ class _SourceAsking:
     def _values(self, wanted: float | None, standing: float, unit: str) -> list[Setting]:
         return [number(standing if wanted is None else wanted, unit, 1e-6)]
 
+    def _trips(self) -> _Trips:
+        """Find out how it says that a protection has tripped; letting go of one does nothing while none has."""
+        way = self._ways[0]
+        clears = [way.spelling(header, "", asks=False).template for header in _CLEARS if way.fits(header)]
+        return _Trips(
+            voltage=self._asker.find_query("voltage protection tripped", self._queries(_TRIPS), parse_boolean),
+            current=self._asker.find_query("current protection tripped", self._queries(_CURRENT_TRIPS), parse_boolean),
+            clear=self._asker.find_command("protection let go", clears),
+        )
+
     def _switched_on(self, off: Trial, level: Trial, limits: Sequence[Trial]) -> Capability:
         """Switch the output on at 0 V and off again, when it is known to be limited; else leave it off."""
         name = "output on"
@@ -238,6 +263,8 @@ class _SourceAsking:
             self._losses.append("It does not say whether its output is on: safe rests on its level alone.")
         if read_back.spelling is None:
             self._losses.append("It does not measure its own output: only the meter can tell what stands at the jack.")
+        if not limits[2].spelling:
+            self._losses.append("Its voltage protection cannot be set: only the limits here keep the CV inside.")
         if not limits[1].spelling:
             self._losses.append("Its current cannot be limited: a shorted lead gets what it can deliver.")
 
@@ -251,7 +278,9 @@ class _SourceAsking:
                     return f"{stands}, and does not go to 0 V{why}."
         return f"No spelling was found by which its level goes to 0 V and is confirmed{why}."
 
-    def _dialect(self, off: Trial, level: Trial, read_back: Trial, limits: Sequence[Trial]) -> SourceDialect:
+    def _dialect(
+        self, off: Trial, level: Trial, read_back: Trial, limits: Sequence[Trial], trips: _Trips
+    ) -> SourceDialect:
         chosen, current, protection = limits
         return SourceDialect(
             set_voltage=level.template,
@@ -266,6 +295,9 @@ class _SourceAsking:
             current_limit_query=current.query,
             voltage_protection=protection.template,
             voltage_protection_query=protection.query,
+            voltage_protection_tripped=trips.voltage.template,
+            current_protection_tripped=trips.current.template,
+            clear_protection=trips.clear.template,
         )
 
     def _queries(self, headers: Sequence[str]) -> list[str]:

@@ -16,6 +16,7 @@ from drivers.virtual.channels import channel_of, second_of
 from drivers.virtual.grammar import Unit, units
 from drivers.virtual.headers import HeaderTree
 from drivers.virtual.parameters import (
+    INFINITY,
     Boolean,
     LimitWord,
     Number,
@@ -27,7 +28,8 @@ from drivers.virtual.parameters import (
 )
 from drivers.virtual.personality import STANDARD, Channels, Errors, Personality
 from drivers.virtual.scpi_errors import ScpiError
-from drivers.virtual.status import Entry, EventRegister, StandardEvent, Status
+from drivers.virtual.status import QUEUE_CAPACITY, Entry, EventRegister, StandardEvent, Status
+from drivers.virtual.trouble import Kind
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -80,6 +82,10 @@ class Device(ABC):
         self.personality = personality
         self.status = Status()
         self.busy_until_s = float("-inf")
+        self.ails: dict[Kind, float] = {}
+        """What is wrong with it at this moment, and how much of it."""
+        self._answered: dict[int, str] = {}
+        """The last answer of each command that gives a reading."""
         self._identity = personality.identity or ",".join(identity)
         self._latency_s = latency_s if personality.latency_s is None else personality.latency_s
         self._tree: HeaderTree[Command] = HeaderTree()
@@ -102,15 +108,33 @@ class Device(ABC):
         """
         with self._lock:
             self.clock.sleep(self._latency_s)
+            if Kind.FLOODED in self.ails:
+                for _ in range(QUEUE_CAPACITY):
+                    self.status.report(Entry(-363))
             if ";" in message and not self.personality.joins:
                 self.status.report(Entry(-102))
                 return None
             return self._respond(message)
 
+    def befall(self, kind: Kind, much: float) -> None:
+        """Something happens to it, all at once: it is switched off and on, or its error queue fills up."""
+        with self._lock:
+            if kind is Kind.POWER_CYCLED:
+                self._reset()
+                self.status.power_on()
+                self._answered.clear()
+
     def query_error(self, code: int) -> None:
         """Let a link report a breach of message exchange (IEEE 488.2, 6.5.7): -410, -420 or -430."""
         with self._lock:
             self.status.report(Entry(code))
+
+    def find(self, words: tuple[str, ...], *, query: bool) -> Command:
+        """What belongs to a header.
+
+        :raises ScpiError: there is no such header.
+        """
+        return self._tree.find(words, query=query)
 
     def add(
         self,
@@ -189,7 +213,7 @@ class Device(ABC):
                 if isinstance(unit, ScpiError):
                     raise unit
                 words = unit.words if unit.common or unit.absolute else (*path, *unit.words)
-                command = self._tree.find(words, query=unit.query)
+                command = self.find(words, query=unit.query)
                 path = path if unit.common else words[:-1]
                 if unit.query and indefinite:
                     raise ScpiError(-440, unit.text)
@@ -210,9 +234,21 @@ class Device(ABC):
             answer = command.obey(channel, *read_all(command.takes, elements))
         else:
             answer = command.obey(*read_all(command.takes, unit.elements))
+        if answer is not None and command.unit:
+            answer = self._as_ailing(id(command), answer)
         if answer is None or not (command.unit and self.personality.units):
             return answer
         return ",".join(f"{number} {command.unit}" for number in answer.split(","))
+
+    def _as_ailing(self, command: int, reading: str) -> str:
+        """A reading as an ailing instrument gives it: that of the last time, or none for an overload."""
+        before = self._answered.get(command, reading)
+        self._answered[command] = reading
+        if Kind.STALE in self.ails:
+            return before
+        if Kind.OVERLOAD in self.ails:
+            return ",".join(real(INFINITY, SETTING_DIGITS) for _ in reading.split(","))
+        return reading
 
     def _settle_status(self) -> None:
         self.refresh()

@@ -13,6 +13,7 @@ from drivers.virtual.personality import SOURCES, Channels
 from drivers.virtual.randomness import stream
 from drivers.virtual.scpi_errors import ScpiError
 from drivers.virtual.status import Operation
+from drivers.virtual.trouble import Kind
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -42,6 +43,8 @@ class Output:
     programmed_v: float = 0.0
     on: bool = False
     limits: Mapping[Limit, float] = field(default_factory=dict)
+    tripped: bool = False
+    """Whether its voltage protection switched it off; it stays off until that is let go."""
 
 
 def open_circuit_v(configuration: SourceConfiguration, programmed_v: float) -> float:
@@ -71,6 +74,8 @@ class VirtualSource(Device):
         self._configuration = configuration
         self._noise = stream(seed, "source", "read back")
         self._outputs = {channel: Output() for channel in CHANNELS}
+        self._pretends = False
+        """Whether it reads back what it was told, which is not what it puts out."""
         voltage = Number(configuration.low_v, configuration.high_v, 0.0, unit="V")
         amplitude = "[:LEVel][:IMMediate][:AMPLitude]"
         level = f"[SOURce{{n}}]:VOLTage{amplitude}"
@@ -80,6 +85,9 @@ class VirtualSource(Device):
             "[SOURce{n}]:VOLTage:RANGe", Limit.RANGE, Number(0.0, configuration.high_v, configuration.high_v)
         )
         self._add_limit("[SOURce{n}]:VOLTage:PROTection[:LEVel]", Limit.PROTECTION, Number(0.0, MOST_V, MOST_V))
+        protection = "[SOURce{n}]:VOLTage:PROTection"
+        self.add_by_channel(f"{protection}:TRIPped?", lambda channel: integer(self._outputs[channel].tripped))
+        self.add_by_channel(f"{protection}:CLEar", self._let_go)
         self._add_limit(f"[SOURce{{n}}]:CURRent{amplitude}", Limit.CURRENT, Number(0.0, MOST_A, MOST_A))
         switch = NumericBoolean() if not self.personality.words else Boolean()
         self.add_by_channel("OUTPut{n}[:STATe]", self._switch, switch)
@@ -100,6 +108,17 @@ class VirtualSource(Device):
     def programmed_v(self) -> float:
         """What the wired output is told to put out."""
         return self._outputs[self.wired].programmed_v
+
+    def trip(self) -> None:
+        """Let the voltage protection of the wired output trip, as something that feeds back into it would."""
+        self._outputs[self.wired] = replace(self._outputs[self.wired], on=False, tripped=True)
+        self._drive()
+
+    def befall(self, kind: Kind, much: float) -> None:
+        """Something happens to it: its protection trips, beside what can happen to any instrument."""
+        super().befall(kind, much)
+        if kind is Kind.TRIPPED:
+            self.trip()
 
     def reset(self) -> None:
         """0 V, output off, limits as wide as they go; the first channel selected."""
@@ -136,16 +155,25 @@ class VirtualSource(Device):
         if abs(voltage_v) > widest_v:
             raise ScpiError(-221, f"beyond {widest_v:g} V")
         self._outputs[channel] = replace(output, programmed_v=round(voltage_v / resolution_v) * resolution_v)
-        self._drive()
+        if not self.ails.keys() & {Kind.STUCK, Kind.STUCK_UNSEEN}:
+            self._drive()
+        elif Kind.STUCK_UNSEEN in self.ails:
+            self._pretends = True
 
     def _answer_programmed(self, channel: int, limit_v: float | None) -> str:
         return real(self._outputs[channel].programmed_v if limit_v is None else limit_v, READ_BACK_DIGITS)
 
+    def _let_go(self, channel: int) -> None:
+        self._outputs[channel] = replace(self._outputs[channel], tripped=False)
+
     def _switch(self, channel: int, on: bool) -> None:
+        if on and self._outputs[channel].tripped:
+            raise ScpiError(-221, "protection has tripped")
         self._outputs[channel] = replace(self._outputs[channel], on=on)
         self._drive()
 
     def _drive(self) -> None:
+        self._pretends = False
         target_v = open_circuit_v(self._configuration, self.programmed_v) if self._connected() else 0.0
         if target_v != self._wiring.driven_v():
             self._wiring.drive(target_v)
@@ -169,6 +197,8 @@ class VirtualSource(Device):
         """What the source believes of its own terminals: its own errors are in the measurement as well."""
         terminal_v = self._wiring.jack_v(self.clock.now())
         noise_v = float(self._noise.normal(0.0, 1.0)) * self._configuration.read_back_noise_v
+        if self._pretends:
+            return self.programmed_v + noise_v
         if not self._connected():
             return terminal_v + noise_v
         return (terminal_v - self._configuration.offset_v) / (1.0 + self._configuration.gain_error) + noise_v

@@ -205,6 +205,14 @@ class Status:
         self.operation.event = 0
         self.questionable.event = 0
 
+    def power_on(self) -> None:
+        """Everything as after switching on (IEEE 488.2, 11.5.1.2.1: the power-on bit is set)."""
+        self.clear()
+        self.operation.preset()
+        self.questionable.preset()
+        self.standard_event = int(StandardEvent.POWER_ON)
+        self.standard_enable = self.service_enable = 0
+
     def byte(self, *, message_available: bool) -> int:
         """The status byte with the master summary in bit 6, as ``*STB?`` answers (IEEE 488.2, 11.2.2)."""
         byte = 0

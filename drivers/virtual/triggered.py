@@ -109,6 +109,8 @@ class TriggeredDevice(Device, Generic[PlanT]):
         return self._read
 
     def _initiate_and_fetch(self) -> str:
+        """READ? is ABORt, INITiate, FETCh? (SCPI-1999 volume 2, 3.5)."""
+        self._abort()
         self._initiate()
         return self._result()
 

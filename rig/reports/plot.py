@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from io import BytesIO
 from typing import TYPE_CHECKING
 
@@ -11,17 +12,18 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 
-from rig.assess import COVERAGE
-
 if TYPE_CHECKING:
     from pathlib import Path
 
     from matplotlib.axes import Axes
+    from numpy.typing import NDArray
 
     from rig.assess import SweepAssessment
     from rig.kept_visit import Tracking
     from rig.product import Product
     from rig.visit import Oscillator
+
+    Array = NDArray[np.float64]
 
 FOUND_COLOUR, LEFT_COLOUR, LIMIT_COLOUR = "#b06020", "#1f5f8b", "#555555"
 NOTHING_TURNED = "as found, nothing turned"
@@ -30,13 +32,26 @@ PLOT_HEIGHT = 0.5
 """Height over width of a plot in a record."""
 
 
+COVERAGE = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """A sweep as it is drawn: errors of its points with their expanded uncertainties, cents, (n,)."""
+
+    assessed: SweepAssessment
+    expanded_cents: Array
+
+
 def plot_tracking(serial: str, oscillator: Oscillator, product: Product, path: Path, *, demonstration: bool) -> None:
     """Write the plot as PNG.
 
     :raises OSError: the file cannot be written.
     """
-    found = oscillator.as_found.assessed if oscillator.as_found is not None else None
-    left = oscillator.as_left.assessed if oscillator.as_left is not None else None
+    found, left = (
+        Drawn(survey.assessed, survey.expanded_cents) if survey is not None else None
+        for survey in (oscillator.as_found, oscillator.as_left)
+    )
     figure = _figure(found, left, product, (8.0, 6.0))
     mark = "  -  DEMONSTRATION, invented data" if demonstration else ""
     title = f"Tracking of {serial} {oscillator.name}".rstrip()
@@ -47,7 +62,7 @@ def plot_tracking(serial: str, oscillator: Oscillator, product: Product, path: P
 
 def tracking_png(tracking: Tracking, product: Product, width_in: float) -> bytes:
     """The plot without a title, as PNG; the same bytes for the same points."""
-    figure = _figure(tracking.found, tracking.left, product, (width_in, PLOT_HEIGHT * width_in))
+    figure = _figure(_kept(tracking.found), _kept(tracking.left), product, (width_in, PLOT_HEIGHT * width_in))
     FigureCanvasAgg(figure)
     made = BytesIO()
     figure.savefig(made, format="png", dpi=PNG_DOTS_PER_INCH, metadata={"Software": None})
@@ -56,7 +71,7 @@ def tracking_png(tracking: Tracking, product: Product, width_in: float) -> bytes
 
 def tracking_svg(tracking: Tracking, product: Product, width_in: float) -> str:
     """The plot without a title, as an SVG element that refers to nothing outside; the same for the same points."""
-    figure = _figure(tracking.found, tracking.left, product, (width_in, PLOT_HEIGHT * width_in))
+    figure = _figure(_kept(tracking.found), _kept(tracking.left), product, (width_in, PLOT_HEIGHT * width_in))
     made = BytesIO()
     FigureCanvasSVG(figure)
     with rc_context({"svg.hashsalt": f"tracking {tracking.oscillator}", "svg.fonttype": "path"}):
@@ -65,19 +80,17 @@ def tracking_svg(tracking: Tracking, product: Product, width_in: float) -> str:
     return text[text.index("<svg") :]
 
 
-def _figure(
-    found: SweepAssessment | None, left: SweepAssessment | None, product: Product, size_in: tuple[float, float]
-) -> Figure:
+def _figure(found: Drawn | None, left: Drawn | None, product: Product, size_in: tuple[float, float]) -> Figure:
     """As found above, what the unit leaves with below; one panel where nothing was turned."""
     figure = Figure(figsize=size_in, layout="constrained")
     last = (left, "as left", LEFT_COLOUR, "s") if left is not None else (found, NOTHING_TURNED, LEFT_COLOUR, "s")
     panels = [(found, "as found", FOUND_COLOUR, "o"), last] if found is not None and left is not None else [last]
     ratios = [1.0, 1.4] if len(panels) > 1 else [1.0]
     drawn = figure.subplots(len(panels), 1, sharex=True, height_ratios=ratios, squeeze=False)[:, 0]
-    for axes, (assessed, label, colour, marker) in zip(drawn, panels, strict=True):
+    for axes, (shown, label, colour, marker) in zip(drawn, panels, strict=True):
         axes.axhline(0.0, color="#bbbbbb", linewidth=0.8)
-        if assessed is not None:
-            _draw(axes, assessed, label, colour, marker)
+        if shown is not None:
+            _draw(axes, shown, label, colour, marker)
         _limits(axes, product)
         axes.set_ylabel("error / cents")
         axes.grid(alpha=0.25)
@@ -86,10 +99,16 @@ def _figure(
     return figure
 
 
-def _draw(axes: Axes, assessed: SweepAssessment, label: str, colour: str, marker: str) -> None:
+def _kept(assessed: SweepAssessment | None) -> Drawn | None:
+    """A sweep from the record; degrees of freedom are not kept point by point, so its band has k = 2."""
+    if assessed is None:
+        return None
+    return Drawn(assessed, COVERAGE * np.sqrt(np.diag(assessed.covariance_cents2)))
+
+
+def _draw(axes: Axes, shown: Drawn, label: str, colour: str, marker: str) -> None:
     """Points with the band of their expanded uncertainty."""
-    cv_v, errors = assessed.cv_v, assessed.error_cents
-    bars = COVERAGE * np.sqrt(np.diag(assessed.covariance_cents2))
+    cv_v, errors, bars = shown.assessed.cv_v, shown.assessed.error_cents, shown.expanded_cents
     axes.fill_between(cv_v, errors - bars, errors + bars, color=colour, alpha=0.2, linewidth=0.0, label="± U (95 %)")
     axes.errorbar(
         cv_v, errors, yerr=bars, fmt=f"{marker}-", color=colour, markersize=4, linewidth=0.7, capsize=2, label=label

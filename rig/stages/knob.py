@@ -15,7 +15,8 @@ from rig.recommend import centre_should_move, common_stretch
 from rig.science.learning import Belief
 from rig.science.trims import pitches_after
 from rig.stages.moves import Aim, learned_gain, turn_to_pitch
-from rig.stages.survey import KNOB, KNOB_LOW, KNOB_MIDDLE, Pitch, read_rail, resting_controls, turn_knob
+from rig.stages.pitch_readings import Pitch
+from rig.stages.survey import KNOB, KNOB_LOW, KNOB_MIDDLE, read_rail, resting_controls, turn_knob
 from rig.watch import PitchWatch
 
 if TYPE_CHECKING:
@@ -31,6 +32,8 @@ if TYPE_CHECKING:
     from rig.stages.survey import Survey
 
 TOLERANCE_CENTS = 1.0
+MIDDLE_SHARE = 0.4
+"""By eye a knob's middle is met to this share of its range, whatever bends it."""
 CENTS = 1200.0
 
 
@@ -67,7 +70,10 @@ def adjust_knob(
         return KnobSet(0, out_of_travel(trim.label, turns))
     low, high = _stops_now(acquisition, recorder, seen, now)
     turn_knob(acquisition, operator, KNOB_MIDDLE, low, known=False)
-    watch = PitchWatch(acquisition, knob.read_at_cv_v, (low.octaves + high) / 2.0, TOLERANCE_CENTS)
+    middle, within = (low.octaves + high) / 2.0, MIDDLE_SHARE * (high - low.octaves)
+    watch = PitchWatch(
+        acquisition, knob.read_at_cv_v, middle, TOLERANCE_CENTS, expected_octaves=middle, within_octaves=within
+    )
     controls = {**resting_controls(acquisition), KNOB: KNOB_MIDDLE}
     aim = Aim(turns, known[name].gain, watch)
     made = turn_to_pitch(acquisition, operator, recorder, name, aim, controls, _enough)

@@ -7,7 +7,8 @@ from math import log2
 from typing import TYPE_CHECKING
 
 from drivers.errors import NoSignal
-from rig.diagnosis import dead_cv, dead_output, does_not_settle
+from rig.diagnosis import Fault, dead_cv, dead_output, does_not_settle
+from rig.stages.plausible import level_of, require_a_moving_cv, require_a_plausible_life
 
 if TYPE_CHECKING:
     from rig.acquire import Acquisition
@@ -38,11 +39,13 @@ def look_for_life(acquisition: Acquisition, operator: Operator) -> Life:
     """Look at three CVs; when nothing is seen, have lead and power checked before the unit is blamed.
 
     :raises NoSignal: nothing is seen, and nobody vouches for lead and power.
+    :raises BenchDoubt: what is seen is the bench's doing, not the unit's.
     """
     problem = ""
     for _ in range(TRIES):
         life = _look(acquisition)
         if life.seen:
+            _believe(acquisition, operator, life)
             return life
         problem = (
             f"Counter at {acquisition.bench.counter.session.resource} sees no signal at any CV: check the output "
@@ -51,6 +54,16 @@ def look_for_life(acquisition: Acquisition, operator: Operator) -> Life:
         if operator.output_is_connected(problem):
             return Life(life.cvs_v, life.pitches, dead_output())
     raise NoSignal(problem)
+
+
+def _believe(acquisition: Acquisition, operator: Operator, life: Life) -> None:
+    """Doubt the bench before the unit; then keep where the unit lies."""
+    heard = [(cv_v, pitch) for cv_v, pitch in zip(life.cvs_v, life.pitches, strict=True) if pitch is not None]
+    cvs_v, octaves = [cv_v for cv_v, _ in heard], [pitch for _, pitch in heard]
+    require_a_plausible_life(acquisition, operator, cvs_v, octaves)
+    if life.cause is not None and life.cause.fault is Fault.DEAD_CV:
+        require_a_moving_cv(acquisition, operator)
+    acquisition.level_octaves = level_of(acquisition, cvs_v, octaves).octaves
 
 
 def _look(acquisition: Acquisition) -> Life:

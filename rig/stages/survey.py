@@ -3,62 +3,71 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import log, log2, sqrt
+from math import log2
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from rig.acquire import sweep
-from rig.assess import COVERAGE, assess_sweep, tracking_findings
-from rig.errors import NoDecision, UnitWasOff
+from rig.assess import assess_sweep, tracking_findings
+from rig.errors import BenchDoubt, NoDecision, UnitWasOff
+from rig.meter_range import configure_range
+from rig.recovery import require_sound
 from rig.sight import KnobPosition, KnobSight, Known, OctaveSight
-from rig.stages.control_findings import RAIL_READINGS, control_findings, drift_findings, stated_for_sweeps
+from rig.stages.control_findings import (
+    RAIL_READINGS,
+    control_findings,
+    drift_findings,
+    expanded_of_points,
+    stated_for_sweeps,
+)
+from rig.stages.longer import Looked, Patience, look_longer
+from rig.stages.pitch_readings import COVERAGE, NEAR_GUARD_BAND, Aim, Pitch, Read, mean_of, pitch_of, without_drift
+from rig.stages.plausible import (
+    doubt_about_sweep,
+    level_of,
+    require_a_plausible_rail,
+    require_a_plausible_sweep,
+    require_unchanged,
+)
 from rig.stages.warm_up import expected_frequency_hz
+from rig.undecided import readings_worthwhile
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from uuid import UUID
 
-    from rig.acquire import Acquisition, Averaged, Point
+    from numpy.typing import NDArray
+
+    from rig.acquire import Acquisition, Point
     from rig.assess import Finding, SweepAssessment
     from rig.operators.port import Operator
     from rig.records import Recorder
     from rig.science.tracking import Prior
     from rig.stages.warm_up import WarmedUp
 
+    Array = NDArray[np.float64]
+
 CENTS = 1200.0
 KNOB_TRUSTED_CENTS = 3.0
 SHORT_SWEEP_POINTS = 7
 SWEEP_TRIES = 3
+RAIL_TRIES = 3
 OCTAVE, KNOB = "octave", "knob"
 KNOB_LOW, KNOB_MIDDLE, KNOB_HIGH = "low", "middle", "high"
-READINGS, FIRST_READINGS, MORE_READINGS = 4, 8, 8
-"""Readings at a position, at the first one (every step is counted from it), and more where a decision is near."""
-NEAR_GUARD_BAND = 1.5
-
-
-@dataclass(frozen=True, slots=True)
-class Pitch:
-    """A pitch with its random standard uncertainty, octaves."""
-
-    octaves: float
-    standard_uncertainty: float
-
-
-@dataclass(frozen=True, slots=True)
-class Read:
-    """A pitch and when it was read, s on the bench's clock."""
-
-    pitch: Pitch
-    time_s: float
+READINGS, FIRST_READINGS = 4, 8
+"""Readings at a position, and at the first one: every step is counted from it."""
+RAIL_SCATTER_SHARE, RAIL_MOVED_SHARE = 0.01, 0.05
+"""A rail whose readings scatter more, or that moved more since it was last read, is not believed at once."""
 
 
 @dataclass(frozen=True, slots=True)
 class Voltage:
-    """A voltage with its standard uncertainty."""
+    """A voltage, the mean of some readings, with its standard uncertainty."""
 
     voltage_v: float
     standard_uncertainty_v: float
+    readings: int = RAIL_READINGS
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +100,8 @@ class Survey:
     octaves: tuple[Pitch, ...]
     knob: KnobPitches | None
     findings: tuple[Finding, ...]
+    expanded_cents: Array
+    """Expanded uncertainty of the error of each point, (points,)."""
 
     @property
     def steps_octaves(self) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
@@ -112,21 +123,31 @@ def survey(
     :param phase: as_found or as_left.
     :param soak_s: hands have just left the board: the sweep waits until so much time has passed.
     :raises NoDecision: the unit drifted too much in every sweep tried.
+    :raises BenchDoubt: what was read is the bench's doing, not the unit's.
+    :raises SettingsLost: an instrument was switched off and on meanwhile.
     """
     clock = acquisition.bench.clock
-    began = clock.now()
+    began, patience = clock.now(), Patience(acquisition.measuring.longer_at_most_s)
     at_rest(acquisition, operator)
-    rail = read_rail(acquisition, recorder, phase)
-    octaves = read_octaves(acquisition, operator, recorder, phase)
-    knob = read_knob(acquisition, operator, recorder, phase)
+    rail = read_rail(acquisition, recorder, phase, patience)
+    octaves = read_octaves(acquisition, operator, recorder, phase, patience)
+    knob = read_knob(acquisition, operator, recorder, phase, patience)
     clock.sleep(soak_s - (clock.now() - began))
     sweep_id, assessed = steady_sweep(acquisition, operator, recorder, phase, drift_known=warmed.steady)
-    findings = (
-        *tracking_findings(assessed, acquisition.product, stated_for_sweeps(acquisition), acquisition.line),
+    if rail is not None and octaves:
+        steps = [each.octaves - octaves[0].octaves for each in octaves[1:]]
+        require_a_plausible_rail(acquisition, rail.voltage_v, steps)
+    require_sound(acquisition.bench)
+    stated = stated_for_sweeps(acquisition)
+    first = Looked(assessed, tracking_findings(assessed, acquisition.product, stated, acquisition.line))
+    others = (
         *control_findings(acquisition, rail, octaves, knob, assessed.noise_inflation),
         *drift_findings(acquisition, warmed),
     )
-    return Survey(phase, sweep_id, assessed, rail, octaves, knob, findings)
+    controls = resting_controls(acquisition)
+    looked = look_longer(acquisition, operator, recorder, phase, first, others, stated, controls, patience)
+    each_cents = expanded_of_points(acquisition, looked.assessed, stated)
+    return Survey(phase, sweep_id, looked.assessed, rail, octaves, knob, (*looked.findings, *others), each_cents)
 
 
 def at_rest(acquisition: Acquisition, operator: Operator) -> None:
@@ -150,10 +171,17 @@ def steady_sweep(
     """
     full, rules = acquisition.product.range, acquisition.product.measuring
     cvs_v = evenly_spread(acquisition, full.points)
-    for _ in range(SWEEP_TRIES):
+    for tried in range(SWEEP_TRIES):
         sweep_id, points = _take(acquisition, operator, recorder, purpose, cvs_v)
         assessed = assess_sweep(points, acquisition.product, acquisition.bench.file, acquisition.line)
         recorder.fit(sweep_id, assessed)
+        odd = doubt_about_sweep(acquisition, points)
+        if odd and tried < SWEEP_TRIES - 1:
+            operator.tell(f"Something is odd ({odd}): the sweep is repeated.")
+            continue
+        if odd:
+            require_a_plausible_sweep(acquisition, operator, points)
+        _keep_level(acquisition, points)
         doubt = 2.0 * max(assessed.drift_standard_uncertainty) * points[-1].elapsed_s / 60.0
         if assessed.drifted_cents - doubt <= rules.sweep_drift_cents or not drift_known:
             return sweep_id, assessed
@@ -165,6 +193,12 @@ def steady_sweep(
         f"The unit drifted more than {rules.sweep_drift_cents:.1f} cents in each of {SWEEP_TRIES} sweeps: keep "
         "draughts and hands away, let it warm up longer, then scan it again."
     )
+
+
+def _keep_level(acquisition: Acquisition, points: Sequence[Point]) -> None:
+    """Remember where the unit as a whole lies now."""
+    octaves = [log2(point.frequency_hz) for point in points]
+    acquisition.level_octaves = level_of(acquisition, [each.cv_programmed_v for each in points], octaves).octaves
 
 
 def evenly_spread(acquisition: Acquisition, points: int) -> list[float]:
@@ -186,7 +220,18 @@ def short_sweep(
     acquisition: Acquisition, operator: Operator, recorder: Recorder, purpose: str, prior: Prior
 ) -> ShortSweep:
     """A few points after a move, fitted with what is known of leakage and dead time, and once without."""
-    sweep_id, points = _take(acquisition, operator, recorder, purpose, evenly_spread(acquisition, SHORT_SWEEP_POINTS))
+    for tried in range(SWEEP_TRIES):
+        sweep_id, points = _take(
+            acquisition, operator, recorder, purpose, evenly_spread(acquisition, SHORT_SWEEP_POINTS)
+        )
+        odd = doubt_about_sweep(acquisition, points)
+        if not odd:
+            break
+        if tried == SWEEP_TRIES - 1:
+            require_a_plausible_sweep(acquisition, operator, points)
+            raise BenchDoubt(f"Something is odd in each of {SWEEP_TRIES} sweeps ({odd}): see to leads and contacts.")
+        operator.tell(f"Something is odd ({odd}): the sweep is repeated.")
+    _keep_level(acquisition, points)
     file, line = acquisition.bench.file, acquisition.line
     assessed = assess_sweep(points, acquisition.product, file, line, prior=prior)
     recorder.fit(sweep_id, assessed)
@@ -223,22 +268,61 @@ def resting_controls(acquisition: Acquisition) -> dict[str, str]:
     return resting
 
 
-def read_rail(acquisition: Acquisition, recorder: Recorder, purpose: str) -> Voltage | None:
-    """Reference rail; None where the product has none."""
+def read_rail(
+    acquisition: Acquisition, recorder: Recorder, purpose: str, patience: Patience | None = None
+) -> Voltage | None:
+    """Reference rail; None where the product has none.
+
+    :param patience: where the rail is judged: more readings are taken while they help to decide.
+
+    :raises BenchDoubt: its readings are none of a rail, or of another than a moment ago.
+    """
     limit = acquisition.product.limits.rail
     if limit is None:
         return None
     meter, role = acquisition.bench.meter, acquisition.bench.file.meter
-    meter.configure_dc(role.range_for(limit.nominal_v).range_v, role.integration_cycles)
-    readings = np.array(meter.read_voltages(RAIL_READINGS))
-    mean_v = float(np.mean(readings))
-    stated_v = role.standard_uncertainty_v(mean_v, acquisition.bench.today, acquisition.ambient_c)
-    uncertainty_v = float(np.hypot(np.std(readings, ddof=1) / np.sqrt(RAIL_READINGS), stated_v))
+    for _ in range(RAIL_TRIES):
+        configure_range(meter, role, limit.nominal_v)
+        readings = np.array(meter.read_voltages(RAIL_READINGS))
+        doubt = _rail_doubt(acquisition, readings, limit.nominal_v)
+        if not doubt:
+            break
+    if doubt:
+        raise BenchDoubt(f"{doubt}: is the meter's lead on the rail, and does it make contact?")
+    acquisition.rail_v = float(np.mean(readings))
+    stated_v = role.standard_uncertainty_v(float(np.mean(readings)), acquisition.bench.today, acquisition.ambient_c)
+    scatter_v = float(np.std(readings, ddof=1) / np.sqrt(readings.size))
+    distance_v = abs(abs(float(np.mean(readings)) - limit.nominal_v) - limit.plus_minus_v)
+    if patience is not None and distance_v <= NEAR_GUARD_BAND * COVERAGE * float(np.hypot(scatter_v, stated_v)):
+        each_s = role.integration_cycles / role.mains_hz
+        more = readings_worthwhile(
+            scatter_v, stated_v, distance_v, COVERAGE, taken=readings.size, each_s=each_s, left_s=patience.left_s
+        )
+        patience.spend(more * each_s)
+        readings = np.append(readings, meter.read_voltages(more) if more else [])
+        scatter_v = float(np.std(readings, ddof=1) / np.sqrt(readings.size))
+    mean_v, uncertainty_v = float(np.mean(readings)), float(np.hypot(scatter_v, stated_v))
     recorder.reading(purpose, "rail", {}, mean_v, "V", uncertainty_v)
-    return Voltage(mean_v, uncertainty_v)
+    return Voltage(mean_v, uncertainty_v, readings.size)
 
 
-def read_octaves(acquisition: Acquisition, operator: Operator, recorder: Recorder, purpose: str) -> tuple[Pitch, ...]:
+def _rail_doubt(acquisition: Acquisition, readings: np.ndarray, nominal_v: float) -> str:
+    """Why the readings of a rail are not believed; empty where they are."""
+    scatter_v, mean_v = float(np.ptp(readings)), float(np.mean(readings))
+    if scatter_v > RAIL_SCATTER_SHARE * nominal_v:
+        return f"The meter reads between {np.min(readings):.3f} V and {np.max(readings):.3f} V within a moment"
+    if acquisition.rail_v is not None and abs(mean_v - acquisition.rail_v) > RAIL_MOVED_SHARE * nominal_v:
+        return f"The meter reads {mean_v:.3f} V where it read {acquisition.rail_v:.3f} V before, which no trim does"
+    return ""
+
+
+def read_octaves(
+    acquisition: Acquisition,
+    operator: Operator,
+    recorder: Recorder,
+    purpose: str,
+    patience: Patience | None = None,
+) -> tuple[Pitch, ...]:
     """Pitch at each position of the octave switch; the switch ends at its first position."""
     switch = acquisition.product.controls.octave
     if switch is None:
@@ -249,36 +333,13 @@ def read_octaves(acquisition: Acquisition, operator: Operator, recorder: Recorde
     limit = acquisition.product.limits.octave_step_cents
     for position, octaves in zip(switch.positions[1:], switch.octaves[1:], strict=True):
         _switch_to(acquisition, operator, known, stood, position)
-        control, aim = {OCTAVE: position}, _Aim(reads[0].pitch, octaves, limit)
+        control, aim = {OCTAVE: position}, Aim(reads[0].pitch, octaves, limit, patience)
         reads.append(_read(acquisition, recorder, purpose, control, switch.read_at_cv_v, octaves, READINGS, aim))
         stood = position
     _switch_to(acquisition, operator, known, stood, first)
     again = _read(acquisition, recorder, purpose, {OCTAVE: first}, switch.read_at_cv_v, 0.0, FIRST_READINGS)
+    require_unchanged(reads[0].pitch.octaves, again.pitch.octaves, f"the octave switch at {first}")
     return without_drift(reads, again)
-
-
-def without_drift(reads: Sequence[Read], again: Read) -> tuple[Pitch, ...]:
-    """Pitches as of one moment, the middle between the first reading and its repetition.
-
-    The first, repeated at the end, says how far the pitch went meanwhile; that is taken as even in time, and how uneven
-    it may have been, up to all of it at once, goes into the uncertainty of the others.
-
-    :param reads: the first of them at the position that is read again.
-    :returns: the first as the mean of both readings; root sums of squares with it are the uncertainties of differences.
-    """
-    first = reads[0]
-    moved = again.pitch.octaves - first.pitch.octaves
-    away_s = again.time_s - first.time_s
-    before, after = first.pitch.standard_uncertainty, again.pitch.standard_uncertainty
-    reference = (before**2 + after**2) / 4.0
-    pitches = [Pitch(first.pitch.octaves + moved / 2.0, sqrt(reference))]
-    for each in reads[1:]:
-        share = (each.time_s - first.time_s) / away_s if away_s > 0.0 else 0.5
-        straight = (1.0 - share) ** 2 * before**2 + share**2 * after**2
-        uneven = moved**2 * share * (1.0 - share) / 3.0
-        variance = each.pitch.standard_uncertainty**2 + max(0.0, straight - reference) + uneven
-        pitches.append(Pitch(each.pitch.octaves - moved * (share - 0.5), sqrt(variance)))
-    return tuple(pitches)
 
 
 def _switch_to(acquisition: Acquisition, operator: Operator, known: Known, stood: str, position: str) -> None:
@@ -297,7 +358,13 @@ def _switch_to(acquisition: Acquisition, operator: Operator, known: Known, stood
         raise UnitWasOff("The unit was off while the octave switch was moved.")
 
 
-def read_knob(acquisition: Acquisition, operator: Operator, recorder: Recorder, purpose: str) -> KnobPitches | None:
+def read_knob(
+    acquisition: Acquisition,
+    operator: Operator,
+    recorder: Recorder,
+    purpose: str,
+    patience: Patience | None = None,
+) -> KnobPitches | None:
     """Pitch at the knob's stops and middle; the knob ends at its low stop."""
     knob = acquisition.product.controls.knob
     if knob is None:
@@ -308,10 +375,11 @@ def read_knob(acquisition: Acquisition, operator: Operator, recorder: Recorder, 
         turn_knob(acquisition, operator, position, low, known=False)
         octaves = share * knob.range_octaves
         limit = acquisition.product.limits.knob_range_cents if position == KNOB_HIGH else None
-        control, aim = {KNOB: position}, _Aim(low, octaves, limit)
+        control, aim = {KNOB: position}, Aim(low, octaves, limit, patience)
         reads.append(_read(acquisition, recorder, purpose, control, knob.read_at_cv_v, octaves, READINGS, aim))
     turn_knob(acquisition, operator, KNOB_LOW, low, known=True)
     again = _read(acquisition, recorder, purpose, {KNOB: KNOB_LOW}, knob.read_at_cv_v, 0.0, FIRST_READINGS)
+    require_unchanged(low.octaves, again.pitch.octaves, "the knob at its low stop")
     return KnobPitches(*without_drift(reads, again))
 
 
@@ -335,23 +403,6 @@ def turn_knob(acquisition: Acquisition, operator: Operator, position: str, low: 
         raise UnitWasOff("The unit was off while the knob was turned.")
 
 
-@dataclass(frozen=True, slots=True)
-class _Aim:
-    """What a pitch is counted from, how far from it it should be, and by how much that may be missed."""
-
-    reference: Pitch
-    octaves: float
-    limit_cents: float | None
-
-    def is_near(self, pitch: Pitch) -> bool:
-        """Whether the decision on a pitch may fall inside its guard band."""
-        if self.limit_cents is None:
-            return False
-        error_cents = CENTS * abs(pitch.octaves - self.reference.octaves - self.octaves)
-        doubt_cents = CENTS * float(np.hypot(pitch.standard_uncertainty, self.reference.standard_uncertainty))
-        return abs(error_cents - self.limit_cents) <= NEAR_GUARD_BAND * COVERAGE * doubt_cents
-
-
 def _read(
     acquisition: Acquisition,
     recorder: Recorder,
@@ -360,16 +411,22 @@ def _read(
     cv_v: float,
     octaves_up: float,
     readings: int,
-    aim: _Aim | None = None,
+    aim: Aim | None = None,
 ) -> Read:
     expected_hz = expected_frequency_hz(acquisition, cv_v) * 2.0**octaves_up
     wanted_cents, clock = acquisition.measuring.uncertainty_cents, acquisition.bench.clock
     programmed_v, began_s = acquisition.hold(cv_v), clock.now()
     averaged = acquisition.average(programmed_v, expected_hz, wanted_cents, readings=readings)
-    pitch = _pitch_of(averaged)
-    if aim is not None and aim.is_near(pitch):
-        more = _pitch_of(acquisition.average(programmed_v, expected_hz, wanted_cents, readings=MORE_READINGS))
-        pitch = _mean(pitch, more)
+    pitch = pitch_of(averaged)
+    if aim is not None and aim.is_odd(pitch):
+        # the same twice is what the unit does; the first may have been a moment of the bench's
+        programmed_v = acquisition.hold(cv_v)
+        averaged = acquisition.average(programmed_v, expected_hz, wanted_cents, readings=readings)
+        pitch = pitch_of(averaged)
+    more = aim.more_readings(pitch, averaged.readings_count, averaged.gate_s) if aim is not None else 0
+    if more:
+        again = pitch_of(acquisition.average(programmed_v, expected_hz, wanted_cents, readings=more))
+        pitch = mean_of(pitch, again)
     read = Read(pitch, (began_s + clock.now()) / 2.0)
     controls = {**resting_controls(acquisition), **control}
     recorder.reading(
@@ -381,14 +438,3 @@ def _read(
         pitch.standard_uncertainty,
     )
     return read
-
-
-def _pitch_of(averaged: Averaged) -> Pitch:
-    return Pitch(log2(averaged.frequency_hz), averaged.relative_standard_uncertainty / log(2.0))
-
-
-def _mean(one: Pitch, other: Pitch) -> Pitch:
-    """Mean of two readings of one pitch, weighted by their uncertainties."""
-    weights = np.array([1.0 / one.standard_uncertainty**2, 1.0 / other.standard_uncertainty**2])
-    octaves = float(np.average([one.octaves, other.octaves], weights=weights))
-    return Pitch(octaves, float(1.0 / np.sqrt(np.sum(weights))))

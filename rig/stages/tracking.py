@@ -14,7 +14,7 @@ from rig.product import TrimKind
 from rig.recommend import adjusters_of, cv_of, plan_tracking
 from rig.science.learning import TrimKnowledge, amount_moved, combine, pivot_observation
 from rig.science.shapes import Candidate, Shape, which_trim
-from rig.science.tracking import CORE, DEAD_TIME, LEAKAGE, Prior
+from rig.science.tracking import CORE, DEAD_TIME, LEAKAGE, Prior, predict
 from rig.stages.moves import Aim, learned_gain, turn_to_pitch
 from rig.stages.survey import resting_controls, short_sweep
 from rig.watch import PitchWatch
@@ -135,7 +135,9 @@ def _move(acquisition: Acquisition, operator: Operator, recorder: Recorder, stat
 
 def _aim(acquisition: Acquisition, state: Tracking, move: PlannedMove) -> Aim:
     cv_v = cv_of(acquisition.product, move.held_x)
-    watch = PitchWatch(acquisition, cv_v, move.target_octaves, _tolerance(acquisition.product, move.trim))
+    expected = float(predict(state.assessed.parameters, np.array([move.held_x]))[0])
+    tolerance = _tolerance(acquisition.product, move.trim)
+    watch = PitchWatch(acquisition, cv_v, move.target_octaves, tolerance, expected_octaves=expected)
     return Aim(move.turns, state.known[move.trim].gain, watch)
 
 

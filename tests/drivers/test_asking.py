@@ -63,8 +63,7 @@ def test_any_source_is_driven_in_the_spelling_that_it_was_found_to_take(personal
         assert max(map(abs, energised.driven_v), default=0.0) < (0.016 if "no switch" in personality else 0.006)
         assert (rack.source.on, rack.source.programmed_v) == (False, 0.0)
         with Source(conversation.working(), LIMITS, found.dialect) as source:
-            source.choose_range()
-            source.limit_current(0.02)
+            source.confine(0.02)
             source.set_voltage(1.25)
             source.output_on()
             rack.clock.sleep(1.0)

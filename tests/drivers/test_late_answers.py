@@ -257,11 +257,19 @@ def test_a_resource_string_that_is_none_is_refused(resource: str):
         Session.open(resource, role="counter")
 
 
-@pytest.mark.parametrize("spoken", [None, HANG_UP])
-def test_a_port_where_nobody_answers_the_identity_is_refused(spoken: bytes | None):
-    tokens = (1, 2) if spoken is None else (1,)
+@pytest.mark.parametrize(
+    ("spoken", "told"),
+    [
+        (None, r"nobody answers \*IDN\? there"),
+        (HANG_UP, r"hangs up when it is asked \*IDN\? \(the other end has closed the link\)"),
+        ("7;what?", r"answers \*IDN\? with '7;what\?', which is no identity"),
+    ],
+    ids=["silent", "hangs up", "garbage"],
+)
+def test_a_port_where_nobody_answers_the_identity_is_refused_for_what_it_does(spoken: str | bytes | None, told: str):
+    tokens = (1,) if spoken == HANG_UP else (1, 2)
     instrument = ScriptedInstrument([(f"*ESE {token};*ESE?;*IDN?", spoken) for token in tokens])
-    with pytest.raises(LinkRefused, match=r"nobody answers \*IDN\? there"):
+    with pytest.raises(LinkRefused, match=told):
         Session.open(instrument.resource, role="counter", timeout_s=0.2)
     instrument.close()
 

@@ -206,13 +206,30 @@ def test_a_meter_is_configured_by_one_message_and_read_by_one():
         meter.configure_dc(range_v=None, integration_cycles=0.2)
 
 
+def test_a_meter_says_on_which_range_it_stands_and_is_asked_once():
+    pairs = [
+        ("CONF:VOLT:DC;:SENS:VOLT:DC:RANG 10.0;:SENS:VOLT:DC:NPLC 1.0;:SYST:ERR?;*ESE 3;*ESE?", f"{OK};3"),
+        ("*ESE 4;:SENS:VOLT:DC:RANG?;*ESE?", "+1.00000000E+02;4"),
+    ]
+    with on_the_wire(pairs) as resource, Meter(Session.open(resource, role="meter")) as meter:
+        assert meter.range_in_use() is None
+        meter.configure_dc(range_v=10.0, integration_cycles=1.0)
+        assert meter.range_in_use() == 100.0
+        assert meter.range_in_use() == 100.0
+
+
 def test_a_meter_beyond_its_range_gives_no_voltage():
     pairs = [
         ("SAMP:COUN 1;:SYST:ERR?;*ESE 3;*ESE?", f"{OK};3"),
         ("*ESE 4;:READ?;*ESE?", "+9.90000000E+37;4"),
         ("*ESE 5;:READ?;*ESE?", "+9.91000000E+37;5"),
+        # what cannot be read is asked once more
         ("*ESE 6;:READ?;*ESE?", "OVLD;6"),
-        ("*ESE 7;:READ?;*ESE?", "440.0 HZ;7"),
+        ("*ESE 7;*ESR?;*ESE?", "0;7"),
+        ("*ESE 8;:READ?;*ESE?", "OVLD;8"),
+        ("*ESE 9;:READ?;*ESE?", "440.0 HZ;9"),
+        ("*ESE 10;*ESR?;*ESE?", "0;10"),
+        ("*ESE 11;:READ?;*ESE?", "440.0 HZ;11"),
     ]
     with on_the_wire(pairs) as resource, Meter(Session.open(resource, role="meter")) as meter:
         for error in (Overload, NotANumber, Unreadable, Unreadable):
@@ -224,6 +241,9 @@ def test_a_meter_that_gives_fewer_readings_than_asked_is_not_believed():
     pairs = [
         ("SAMP:COUN 3;:SYST:ERR?;*ESE 3;*ESE?", f"{OK};3"),
         ("*ESE 4;:READ?;*ESE?", "+1.0E+00,+1.1E+00;4"),
+        # it is asked once more, after it was asked whether it has been switched off and on
+        ("*ESE 5;*ESR?;*ESE?", "0;5"),
+        ("*ESE 6;:READ?;*ESE?", "+1.0E+00,+1.1E+00;6"),
     ]
     with (
         on_the_wire(pairs) as resource,

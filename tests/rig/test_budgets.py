@@ -10,15 +10,14 @@ import uncertainties
 
 from rig.acquire import CvLine
 from rig.assess import assess_sweep
-from rig.budgets import (
+from rig.budgets import stated_of, sweep_budgets
+from rig.control_budgets import (
     drift_budget,
     knob_centre_budget,
     knob_range_budget,
     octave_step_budget,
     rail_budget,
     readings_of_a_window,
-    stated_of,
-    sweep_budgets,
 )
 from rig.reports.budget import COLUMNS, budget_document, budget_lines, budgets_lines
 from rig.science.drift import DriftRate, rate_of

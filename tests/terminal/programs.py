@@ -114,6 +114,14 @@ def prompts(*_arguments: str) -> None:
         print("through")
 
 
+def returned(*_arguments: str) -> None:
+    """A unit that is back: the reason by a number key, the complaint typed."""
+    operator = person()
+    with operator.desk:
+        story = operator.why_returned("DM26010001G", ["out of tune", "drifts", "noisy or cutting out"])
+    print(f"told: {story.reason} / {story.complaint}")
+
+
 def control(*_arguments: str) -> None:
     """A switch that is first moved the wrong way."""
     sights = [
@@ -218,6 +226,7 @@ PROGRAMS: dict[str, Callable[..., None]] = {
     each.__name__: each
     for each in (
         turn, turn_slowly, turn_volts, turn_with_tone, skip, prompts, control, blind_control, sweep, scans, work, noted,
+        returned,
     )
 }  # fmt: skip
 

@@ -41,8 +41,8 @@ def a_visit(began, decision=None, causes=()):
     )  # fmt: skip
 
 
-def standing(*visits, now=NOW):
-    return known(SERIAL, UnitHistory(uuid4(), SERIAL, "DEMO", "2600", visits), now)
+def standing(*visits, now=NOW, zone=UTC):
+    return known(SERIAL, UnitHistory(uuid4(), SERIAL, "DEMO", "2600", visits), now, zone)
 
 
 def test_a_serial_that_was_never_recorded_is_new():
@@ -73,7 +73,7 @@ def test_today_is_the_day_of_the_people_at_the_bench():
     # 23:30 UTC the day before is 08:30 today nine hours east of it
     east = timezone(timedelta(hours=9))
     late = a_visit(datetime(2026, 3, 3, 23, 30, tzinfo=UTC), "pass")
-    assert standing(late, now=NOW.astimezone(east)).standing is Standing.PASSED_TODAY
+    assert standing(late, zone=east).standing is Standing.PASSED_TODAY
     assert standing(late, now=NOW).standing is Standing.RETURNED
 
 

@@ -7,18 +7,21 @@ them there spoils them here.
 from __future__ import annotations
 
 import itertools
-import time
 from collections import deque
 from collections.abc import Callable
 
+from drivers.clock import Clock, RealClock
 from drivers.link import DIRECT, LinkKind, offer, withdraw
-from drivers.virtual.links.serving import Executes, Link, at_once
+from drivers.virtual.links.serving import After, Executes, Link, Spoiler, at_once
 
 _numbers = itertools.count(1)
 
 
 class DirectLink(Link):
-    """Serves one device to any number of callers in this process, on the caller's own thread."""
+    """Serves one device to any number of callers in this process, on the caller's own thread.
+
+    :param clock: what answers are awaited by; on an instant clock a silent device costs no real time.
+    """
 
     def __init__(
         self,
@@ -26,8 +29,11 @@ class DirectLink(Link):
         *,
         termination: str = "\n",
         before_answer: Callable[[str], float] = at_once,
+        spoiler: Spoiler | None = None,
+        clock: Clock | None = None,
     ) -> None:
-        super().__init__(device, termination=termination, before_answer=before_answer)
+        super().__init__(device, termination=termination, before_answer=before_answer, spoiler=spoiler)
+        self.clock: Clock = clock if clock is not None else RealClock()
         self._resource = f"{DIRECT}{next(_numbers)}::INSTR"
         offer(self._resource, lambda: Conversation(self))
 
@@ -42,19 +48,29 @@ class DirectLink(Link):
         withdraw(self._resource)
 
     def closed_within(self, duration_s: float) -> bool:
-        """Let so much real time pass, or less when the link is closed meanwhile; whether it is closed."""
-        return self._closing.wait(duration_s) if duration_s > 0.0 else self._closing.is_set()
+        """Let so much time pass, or less when the link is closed meanwhile; whether it is closed."""
+        if duration_s > 0.0 and isinstance(self.clock, RealClock):
+            return self._closing.wait(duration_s)
+        self.clock.sleep(duration_s)
+        return self._closing.is_set()
 
 
 class Conversation:
-    """The caller's end of a direct link (:class:`drivers.link.Link`)."""
+    """The caller's end of a direct link (:class:`drivers.link.Link`).
+
+    :raises ConnectionError: callers are turned away.
+    """
 
     kind = LinkKind.DIRECT
 
     def __init__(self, link: DirectLink) -> None:
+        if not link.admits():
+            raise ConnectionRefusedError("it takes no callers at present")
         self.resource = link.resource
+        self.clock = link.clock
         self._link = link
         self._open = True
+        self._deaf = False
         self._coming: deque[tuple[float, bytes]] = deque()
         self._arrived = b""
 
@@ -64,11 +80,15 @@ class Conversation:
         :raises ConnectionError: the link is closed.
         """
         self._require_open()
-        data, delay_s = self._link.execute(message)
+        if self._deaf:
+            return
+        data, delay_s, after = self._link.respond(message)
+        self._open = after is not After.HANG_UP
+        self._deaf = after is After.GO_DEAF
         if delay_s > 0.0 or self._coming:
             # an instrument does one thing at a time: what it answers later waits for what it answers first
             before_s = self._coming[-1][0] if self._coming else 0.0
-            self._coming.append((max(time.monotonic(), before_s) + delay_s, data))
+            self._coming.append((max(self.clock.now(), before_s) + delay_s, data))
         else:
             self._arrived += data
 
@@ -79,9 +99,9 @@ class Conversation:
         :raises ConnectionError: the link is closed, or was closed meanwhile.
         """
         self._require_open()
-        deadline_s = time.monotonic() + timeout_s
+        deadline_s = self.clock.now() + timeout_s
         while (end := self._arrived.find(self._link.end)) < 0:
-            now_s = time.monotonic()
+            now_s = self.clock.now()
             ready_s = self._coming[0][0] if self._coming else float("inf")
             if self._link.closed_within(min(ready_s, deadline_s) - now_s):
                 raise ConnectionError("the other end has closed the link")
@@ -97,7 +117,7 @@ class Conversation:
         :raises ConnectionError: the link is closed.
         """
         self._require_open()
-        while self._coming and self._coming[0][0] <= time.monotonic():
+        while self._coming and self._coming[0][0] <= self.clock.now():
             self._arrived += self._coming.popleft()[1]
         return bool(self._arrived)
 

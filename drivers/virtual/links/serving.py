@@ -7,7 +7,8 @@ import socket
 import threading
 from abc import ABC, abstractmethod
 from collections.abc import Callable
-from typing import Protocol
+from enum import Enum, auto
+from typing import NamedTuple, Protocol
 
 _LONGEST_MESSAGE = 1 << 20
 
@@ -17,6 +18,39 @@ class Executes(Protocol):
 
     def execute(self, message: str) -> str | None:
         """Execute a program message and return its response, if it has one."""
+        ...
+
+
+class After(Enum):
+    """What the link does with a connection after an answer."""
+
+    STAY = auto()
+    HANG_UP = auto()
+    GO_DEAF = auto()
+    """Half open: whatever the caller sends from now on goes nowhere."""
+
+
+class Outgoing(NamedTuple):
+    """The bytes of an answer, how long to hold them back, s, and what becomes of the connection."""
+
+    data: bytes
+    delay_s: float = 0.0
+    after: After = After.STAY
+
+
+class Spoiler(Protocol):
+    """What may stand between a link and its device (:class:`drivers.virtual.trouble.Troublemaker`)."""
+
+    def before(self) -> None:
+        """A message has come and is about to be executed."""
+        ...
+
+    def after(self, whole: Outgoing) -> Outgoing:
+        """Return what becomes of an answer."""
+        ...
+
+    def admits(self) -> bool:
+        """Whether a new caller is let in."""
         ...
 
 
@@ -31,7 +65,8 @@ class Link(ABC):
     :param device: what executes the messages.
     :param termination: what ends a response; where lines mark a message, one that comes in ends with a line
         feed, with or without a carriage return, or with a carriage return alone where that ends a response.
-    :param before_answer: called with each message; the answer is held back for as many seconds of real time.
+    :param before_answer: called with each message; the answer is held back for as many seconds of the link's time.
+    :param spoiler: what stands between link and device; nothing, where None.
     """
 
     def __init__(
@@ -40,7 +75,9 @@ class Link(ABC):
         *,
         termination: str = "\n",
         before_answer: Callable[[str], float] = at_once,
+        spoiler: Spoiler | None = None,
     ) -> None:
+        self._spoiler = spoiler
         self._device = device
         self._termination = termination
         self._before_answer = before_answer
@@ -60,17 +97,27 @@ class Link(ABC):
         """The byte that ends a message, in both directions."""
         return b"\r" if self._termination == "\r" else b"\n"
 
-    def execute(self, message: str) -> tuple[bytes, float]:
-        """Execute a message; return the bytes of its answer, if any, and how long to hold them back, s."""
+    def respond(self, message: str) -> Outgoing:
+        """Execute a message; return what to send, and when."""
+        if self._spoiler is not None:
+            self._spoiler.before()
         response = self._device.execute(message)
-        if response is None:
-            return b"", 0.0
-        return (response + self._termination).encode("latin-1"), self._before_answer(message)
+        whole = Outgoing(b"")
+        if response is not None:
+            whole = Outgoing((response + self._termination).encode("latin-1"), self._before_answer(message))
+        return whole if self._spoiler is None else self._spoiler.after(whole)
+
+    def admits(self) -> bool:
+        """Whether a new caller is let in."""
+        return self._spoiler is None or self._spoiler.admits()
 
     def answer(self, message: str) -> bytes:
         """Execute a message, wait, and return the bytes to send: none without an answer, or when closing."""
-        data, delay_s = self.execute(message)
-        return b"" if self._closing.wait(delay_s) else data
+        return self.waited(self.respond(message))
+
+    def waited(self, outgoing: Outgoing) -> bytes:
+        """Wait until an answer is due and return its bytes: none when closing."""
+        return b"" if self._closing.wait(outgoing.delay_s) else outgoing.data
 
 
 class Lines:

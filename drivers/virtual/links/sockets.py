@@ -5,7 +5,7 @@ from __future__ import annotations
 import socket
 from collections.abc import Callable
 
-from drivers.virtual.links.serving import Executes, Lines, Link, TcpServer, at_once
+from drivers.virtual.links.serving import After, Executes, Lines, Link, Spoiler, TcpServer, at_once
 
 
 class SocketLink(Link):
@@ -17,8 +17,9 @@ class SocketLink(Link):
         *,
         termination: str = "\n",
         before_answer: Callable[[str], float] = at_once,
+        spoiler: Spoiler | None = None,
     ) -> None:
-        super().__init__(device, termination=termination, before_answer=before_answer)
+        super().__init__(device, termination=termination, before_answer=before_answer, spoiler=spoiler)
         self._server = TcpServer(lambda connection: _Conversation(self, connection), self._closing)
 
     @property
@@ -41,8 +42,16 @@ class _Conversation:
         self._link = link
         self._connection = connection
         self._lines = Lines(link.end)
+        self._admitted = link.admits()
+        self._deaf = False
 
     def received(self, data: bytes) -> bool:
-        for message in self._lines.feed(data):
-            self._connection.sendall(self._link.answer(message))
+        if not self._admitted:
+            return False
+        for message in [] if self._deaf else self._lines.feed(data):
+            outgoing = self._link.respond(message)
+            self._connection.sendall(self._link.waited(outgoing))
+            if outgoing.after is After.HANG_UP:
+                return False
+            self._deaf = self._deaf or outgoing.after is After.GO_DEAF
         return True

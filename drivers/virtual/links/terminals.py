@@ -8,7 +8,7 @@ import threading
 import tty
 from collections.abc import Callable
 
-from drivers.virtual.links.serving import Executes, Lines, Link, at_once
+from drivers.virtual.links.serving import Executes, Lines, Link, Spoiler, at_once
 
 
 class TerminalLink(Link):
@@ -20,8 +20,9 @@ class TerminalLink(Link):
         *,
         termination: str = "\n",
         before_answer: Callable[[str], float] = at_once,
+        spoiler: Spoiler | None = None,
     ) -> None:
-        super().__init__(device, termination=termination, before_answer=before_answer)
+        super().__init__(device, termination=termination, before_answer=before_answer, spoiler=spoiler)
         self._ours, self._theirs = os.openpty()
         # The far end stays open here as well, or the line would hang up with its first caller.
         tty.setraw(self._theirs)

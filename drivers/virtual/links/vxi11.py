@@ -112,7 +112,7 @@ class Vxi11Link(Link):
         if flags & _END_FLAG:
             message = bytes(self._message).rstrip(b"\r\n").decode("latin-1")
             self._message.clear()
-            answer, delay_s = self.execute(message)
+            answer, delay_s, _ = self.respond(message)
             if answer:
                 self._answers.append(_Answer(answer, time.monotonic() + delay_s))
         return struct.pack("!iI", _Error.NONE, length)

@@ -1,0 +1,211 @@
+"""Cross-checks of the bench against itself, before a unit is blamed for what the bench did.
+
+A doubt ends in a :class:`rig.errors.BenchDoubt`, whose sentence says what cannot be and where to look; whoever runs the
+stage begins it anew a few times, and no verdict is given while it stays.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import log2
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from rig.errors import BenchDoubt
+from rig.operators.port import MeterPlace
+from rig.product import TrimKind
+from rig.science.plausibility import LEVEL_CENTS, Doubt, hum_hz, oddness, rail_share_of_steps, whole_ratio
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from rig.acquire import Acquisition, Point
+    from rig.operators.port import Operator
+    from rig.product import Product
+
+CENTS = 1200.0
+FOLLOWS_SHARE = 0.02
+"""A source that moves by so much less or more at the jack than it was told to is not believed."""
+STEP_CENTS = 100.0
+"""A pitch that is read twice with the same controls differs by no more, or something happened in between."""
+LEVEL_SLACK_OCTAVES = 0.25
+RAIL_SHARE = 0.02
+"""Rail by the meter and by the octave steps agree to this share: dividers are made of 1 % parts (common practice)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Level:
+    """How far a whole unit lies from its nominal pitch, octaves: the median over voltages."""
+
+    octaves: float
+
+
+def level_of(acquisition: Acquisition, cvs_v: Sequence[float], octaves: Sequence[float]) -> Level:
+    """Level of a unit from pitches (octaves re 1 Hz) at control voltages."""
+    nominal = [_nominal_octaves(acquisition.product, cv_v) for cv_v in cvs_v]
+    return Level(float(np.median(np.asarray(octaves) - np.asarray(nominal))))
+
+
+def require_a_plausible_life(
+    acquisition: Acquisition, operator: Operator, cvs_v: Sequence[float], octaves: Sequence[float]
+) -> None:
+    """Doubt the counter before the unit: hum, or a ratio that trims cannot explain.
+
+    :param octaves: pitches seen, octaves re 1 Hz, where there was a signal.
+    :raises BenchDoubt: it is the counter, as far as anybody can tell.
+    """
+    hum = hum_hz(2.0 ** np.asarray(octaves))
+    if hum is not None and not operator.output_is_connected(
+        f"The counter reads {hum:g} Hz whatever the CV, which is hum of the mains: check the output lead, its screen "
+        "and the trigger level. If they are sure, the unit is dead."
+    ):
+        raise BenchDoubt(f"The counter reads hum of the mains ({hum:g} Hz), not the unit: check the output lead.")
+    level = level_of(acquisition, cvs_v, octaves)
+    ratio = whole_ratio(level.octaves, LEVEL_CENTS)
+    if ratio is None or abs(level.octaves) <= _base_reach_octaves(acquisition.product):
+        return
+    if not operator.output_is_connected(
+        f"The pitch is about {_times(ratio)} what it should be at every CV: the counter may trigger {_triggers(ratio)} "
+        "each period; check its trigger level and the shape of the signal. If they are sure, the unit is that far off."
+    ):
+        raise BenchDoubt(
+            f"The counter reads about {_times(ratio)} the pitch: it triggers {_triggers(ratio)} each period; set its "
+            "trigger level."
+        )
+
+
+def doubt_about_sweep(acquisition: Acquisition, points: Sequence[Point]) -> str:
+    """Why a sweep is measured again, as a clause; empty where nothing is odd about it."""
+    odd = oddness(*_drawn(acquisition, points))
+    at_v = points[odd.index].cv_v
+    match odd.doubt:
+        case Doubt.FLAT:
+            return f"the pitch at {at_v:.2f} V is the same as at another CV far from it"
+        case Doubt.RATIO:
+            return f"the counter read about {_times(odd.ratio)} the pitch in a part of the sweep"
+        case Doubt.TORN:
+            return f"the pitch at {at_v:.2f} V lies on no curve with the others"
+    return _level_moved(acquisition, points)
+
+
+def require_a_plausible_sweep(acquisition: Acquisition, operator: Operator, points: Sequence[Point]) -> None:
+    """Doubt the bench once more where a sweep stays odd: what no unit does is the counter's or the source's fault.
+
+    A curve torn in any other way may be a unit's own, and passes.
+
+    :raises BenchDoubt: it is the bench.
+    """
+    odd = oddness(*_drawn(acquisition, points))
+    if odd.doubt is Doubt.RATIO:
+        raise BenchDoubt(
+            f"The counter reads about {_times(odd.ratio)} the pitch in a part of every sweep: it triggers "
+            f"{_triggers(odd.ratio)} each period there; set its trigger level, then scan the unit again."
+        )
+    if odd.doubt is Doubt.FLAT:
+        hum = hum_hz([point.frequency_hz for point in points])
+        if hum is not None:
+            raise BenchDoubt(f"The counter reads hum of the mains ({hum:g} Hz), not the unit: check the output lead.")
+        require_a_moving_cv(acquisition, operator)
+    moved = _level_moved(acquisition, points)
+    if moved and odd.doubt is Doubt.NONE:
+        raise BenchDoubt(
+            f"The unit cannot have changed so ({moved}): see to the counter's trigger level and time base, then scan "
+            "it again."
+        )
+
+
+def require_a_moving_cv(acquisition: Acquisition, operator: Operator) -> None:
+    """See by the meter that the CV at the unit's jack goes where the source was told to.
+
+    :raises BenchDoubt: it does not: the source, its lead or the meter's is at fault, and not the unit.
+    """
+    bench, full = acquisition.bench, acquisition.product.range.full
+    role = bench.file.on_the_cv
+    meter = bench.cv_meter or bench.meter
+    if bench.cv_meter is None:
+        operator.connect_meter(MeterPlace.CV_JACK)
+    meter.configure_dc(role.range_for(max(abs(full.low_v), abs(full.high_v))).range_v, role.integration_cycles)
+    read = []
+    for cv_v in (full.low_v, full.high_v):
+        acquisition.hold(cv_v)
+        read.append(meter.read_voltage())
+    if bench.cv_meter is None and acquisition.product.limits.rail is not None and acquisition.meter_on_rail:
+        operator.connect_meter(MeterPlace.RAIL)
+    span_v = full.high_v - full.low_v
+    if abs(read[1] - read[0] - span_v) > FOLLOWS_SHARE * span_v:
+        raise BenchDoubt(
+            f"The CV at the unit's jack goes from {read[0]:.3f} V to {read[1]:.3f} V where {full.low_v:g} V and "
+            f"{full.high_v:g} V were set: the source does not do what it says, or its lead or the meter's is off; "
+            "see to them, then scan the unit again."
+        )
+
+
+def require_unchanged(first_octaves: float, again_octaves: float, what: str) -> None:
+    """A pitch that was read first and again last is the same but for a little drift.
+
+    :raises BenchDoubt: it is another.
+    """
+    moved_cents = CENTS * (again_octaves - first_octaves)
+    if abs(moved_cents) > STEP_CENTS:
+        raise BenchDoubt(
+            f"The pitch with {what} was {moved_cents:+.0f} cents off when it was read again: a contact is bad, or the "
+            "counter's trigger level is"
+        )
+
+
+def require_a_plausible_rail(acquisition: Acquisition, rail_v: float, steps_octaves: Sequence[float]) -> None:
+    """Hold the rail as the meter reads it against the rail as the octave switch shows it.
+
+    :param steps_octaves: from the lowest position.
+    :raises BenchDoubt: they disagree, though the switch is alive.
+    """
+    limit, switch = acquisition.product.limits.rail, acquisition.product.controls.octave
+    if limit is None or switch is None or not len(steps_octaves):
+        return
+    by_steps = rail_share_of_steps(steps_octaves, switch.octaves[1:])
+    by_meter = rail_v / limit.nominal_v
+    if abs(by_steps - 1.0) <= RAIL_SHARE < abs(by_meter - 1.0):
+        raise BenchDoubt(
+            f"The meter reads {rail_v:.3f} V where a rail of {limit.nominal_v:g} V should be, and the octave switch, "
+            "which hangs on it, is right: the meter's lead is off or makes bad contact; put it back, then scan the "
+            "unit again."
+        )
+
+
+def _drawn(acquisition: Acquisition, points: Sequence[Point]) -> tuple[list[float], list[float]]:
+    law = acquisition.product.law.law()
+    x = [float(law.octaves(point.cv_programmed_v)) for point in points]
+    return x, [log2(point.frequency_hz) for point in points]
+
+
+def _level_moved(acquisition: Acquisition, points: Sequence[Point]) -> str:
+    """Whether the unit as a whole lies elsewhere than it did, farther than any trim moves it."""
+    if acquisition.level_octaves is None:
+        return ""
+    level = level_of(
+        acquisition, [each.cv_programmed_v for each in points], [log2(each.frequency_hz) for each in points]
+    )
+    moved = level.octaves - acquisition.level_octaves
+    if abs(moved) <= LEVEL_SLACK_OCTAVES + 2.0 * _base_reach_octaves(acquisition.product):
+        return ""
+    return f"the pitch lies {moved:+.2f} octaves from where it was"
+
+
+def _base_reach_octaves(product: Product) -> float:
+    """How far the base trim moves the pitch from its middle."""
+    found = product.trim_of(TrimKind.BASE)
+    return 0.0 if found is None else abs(found[1].effect_per_turn) * found[1].turns / 2.0
+
+
+def _nominal_octaves(product: Product, cv_v: float) -> float:
+    law, played = product.law.law(), product.range
+    return log2(played.lowest_note_hz) + float(law.octaves(cv_v) - law.octaves(played.base_cv_v))
+
+
+def _times(ratio: float) -> str:
+    return f"{ratio:g} times" if ratio >= 1.0 else f"1/{1.0 / ratio:g} of"
+
+
+def _triggers(ratio: float) -> str:
+    return f"{ratio:g} times" if ratio >= 1.0 else f"less than once (1/{1.0 / ratio:g})"

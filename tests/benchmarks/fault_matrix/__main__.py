@@ -1,0 +1,67 @@
+"""Run ``python -m tests.benchmarks.fault_matrix [--share 1.0] [--seed 1] [--fault leakage] [--processes 2]``.
+
+Every fault that the virtual bench can have, at the first, the middle and the last message of every stage of a visit,
+for one message, for twenty-five and for good; and faults of computer and record. In each cell: no wrong verdict by the
+truth of the virtual unit, no committed point lost, the source safe in truth, and one sentence told. A visit that was
+left open goes on after the fault is mended, and must come to a right verdict.
+"""
+
+from __future__ import annotations
+
+import argparse
+import random
+import time
+from collections import Counter
+from functools import partial
+from multiprocessing import get_context
+
+from tests.benchmarks.fault_matrix.plan import Cell, cells_of
+from tests.benchmarks.fault_matrix.run import Result, run_cell, undisturbed
+
+
+def sampled(cells: list[Cell], share: float, seed: int) -> list[Cell]:
+    """A share of the cells, drawn by a seed; every cell for 1."""
+    count = max(1, round(share * len(cells)))
+    return cells if count >= len(cells) else random.Random(seed).sample(cells, count)
+
+
+def report(results: list[Result]) -> str:
+    """Counts by outcome and every violation."""
+    outcomes = Counter(each.outcome for each in results)
+    told = sum(bool(each.told) for each in results)
+    bad = [each for each in results if each.violations]
+    silent = Counter(each.cell.kind for each in results if not each.told)
+    lines = [f"{len(results)} cells, {len({each.cell.stage for each in results})} stages"]
+    lines += [f"  {count:5} {outcome}" for outcome, count in outcomes.most_common()]
+    lines.append(f"  {told} with a sentence told; without: {dict(silent.most_common())}")
+    lines.append(f"{len(bad)} cells with a violation")
+    for each in bad:
+        lines.append(f"  {each.cell}\n      {each.outcome}; told: {each.told}")
+        lines += [f"      ! {violation}" for violation in each.violations]
+    return "\n".join(lines)
+
+
+def main() -> None:
+    """Run the figure and print it."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--share", type=float, default=1.0)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--fault", default="")
+    parser.add_argument("--processes", type=int, default=2)
+    parser.add_argument("--only", default="", help="Text that the name of a cell has.")
+    chosen = parser.parse_args()
+    cells = [cell for cell in cells_of(list(undisturbed(chosen.seed, chosen.fault).spans)) if chosen.only in str(cell)]
+    cells = sampled(cells, chosen.share, chosen.seed)
+    began = time.perf_counter()
+    one = partial(run_cell, seed=chosen.seed, fault=chosen.fault)
+    if chosen.processes <= 1:
+        results = [one(cell) for cell in cells]
+    else:
+        with get_context("spawn").Pool(chosen.processes) as pool:
+            results = pool.map(one, cells, chunksize=2)
+    print(report(results))
+    print(f"seed {chosen.seed} {chosen.fault or 'a sound unit'}; {time.perf_counter() - began:.0f} s")
+
+
+if __name__ == "__main__":
+    main()
