@@ -189,6 +189,7 @@ _ENCODERS: Mapping[type, Any] = {
     int: lambda value: b"i%d;" % value,
     float: lambda value: b"f" + struct.pack(">d", value + 0.0),
     str: _text,
+    bytes: lambda value: b"o%d:%b;" % (len(value), value),
     UUID: lambda value: b"u" + value.bytes,
     datetime: _moment,
     date: lambda value: b"d" + value.isoformat().encode(),

@@ -54,6 +54,9 @@ COVERAGE = 2.0
 """Between the expanded uncertainties of the record and standard ones; their own factors lie within a few per cent."""
 PASSED = (Decision.PASS.value, Decision.CONDITIONAL_PASS.value)
 FOUND_SWEEPS, LEFT_SWEEPS = ("as_found",), ("as_found", "resumed", "as_left")
+MOVED = 1.5
+"""Normalised error from which a characteristic has moved. One in twenty of a sound unit lies beyond 1; a unit has more
+than a dozen, and all of them lie within 1.5 at 95 % (Z. Sidak's bound for 14: 2.9 standard uncertainties)."""
 WORTH_NAMING = 0.03
 """A suspect below this probability is not named."""
 SURE = 0.5
@@ -97,8 +100,8 @@ class Changed:
 
     @property
     def moved(self) -> bool:
-        """Whether the difference is larger than its uncertainty, and than what is ordinary."""
-        return abs(self.normalised_error) > 1.0 and abs(self.difference) > self.ordinary + self.expanded_uncertainty
+        """Whether the difference is clearly larger than its uncertainty, and than what is ordinary."""
+        return abs(self.normalised_error) > MOVED and abs(self.difference) > self.ordinary + self.expanded_uncertainty
 
 
 @dataclass(frozen=True, slots=True)

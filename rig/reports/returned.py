@@ -23,7 +23,7 @@ def came_back_lines(made: CameBack) -> list[str]:
         "",
         HEADING,
         *(_line(each) for each in made.differences),
-        "  E_n: change over its expanded uncertainty; marked where it is more than doubt and ordinary life explain.",
+        "  E_n: change over its expanded uncertainty; marked where it is clearly more than doubt (above 1.5).",
         "",
     ]
     for each in made.oscillators:
