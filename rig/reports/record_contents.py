@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 INVENTED = "INVENTED: demonstration"
 SIGN_HERE = ("Name", "Date", "Signature")
+NO_PLOT = "No plot: the product file or the bench file of then is none that this version can read."
 NO_BUDGET = "no budget was kept with this visit"
 LONGEST_CELL = 160
 

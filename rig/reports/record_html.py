@@ -14,6 +14,7 @@ from rig.reports.record_contents import (
     INSTRUMENT_HEAD,
     INVENTED,
     NO_BUDGET,
+    NO_PLOT,
     SIGN_HERE,
     record_contents,
 )
@@ -38,6 +39,7 @@ def record_html(kept: KeptVisit) -> str:
     return template.render(
         record=record_contents(kept),
         plots=plots,
+        no_plot=NO_PLOT if product is None or kept.bench is None else "",
         invented=INVENTED,
         no_budget=f"{NO_BUDGET[0].upper()}{NO_BUDGET[1:]}",
         budget_head=BUDGET_HEAD,

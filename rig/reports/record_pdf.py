@@ -30,6 +30,7 @@ from rig.reports.record_contents import (
     INSTRUMENT_HEAD,
     INVENTED,
     NO_BUDGET,
+    NO_PLOT,
     SIGN_HERE,
     record_contents,
     shortened,
@@ -156,8 +157,8 @@ def _story(
         of = f" of {oscillator}" if oscillator else ""
         picture = Image(BytesIO(plot), width, PLOT_HEIGHT * width)
         story.append(KeepTogether([_text(f"Tracking{of}", SECTION, width), picture]))
-    if kept.product is None:
-        story.append(_text("No plot: the product file of then is none that this version can read.", BODY, width))
+    if kept.product is None or kept.bench is None:
+        story.append(_text(NO_PLOT, BODY, width))
     story += _budgets(contents, width)
     story += [_text("Instruments", SECTION, width), _instruments(contents, width)]
     story.append(_text("Decision rule", SECTION, width))

@@ -38,6 +38,12 @@ def plain_pdf(kept) -> bytes:
 
 
 @pytest.fixture(scope="module")
+def pages(kept) -> tuple[str, str]:
+    """The record of both visits as pages."""
+    return record_html(kept.plain), record_html(kept.awkward)
+
+
+@pytest.fixture(scope="module")
 def awkward_pdf(kept) -> bytes:
     return record_pdf(kept.awkward)
 
@@ -68,9 +74,7 @@ def test_what_is_fitted_again_from_the_database_is_what_was_fitted_at_the_bench(
         np.testing.assert_array_equal(again.covariance_cents2, then.assessed.covariance_cents2)
 
 
-def test_the_record_is_the_same_to_the_byte_in_another_process(kept, plain_pdf, tmp_path):
-    assert record_pdf(kept.plain) == plain_pdf
-    page = record_html(kept.plain)
+def test_the_record_is_the_same_to_the_byte_in_another_process(kept, plain_pdf, pages, tmp_path):
     done = subprocess.run(
         [
             *(sys.executable, "-c", "from rig.cli import main; main()", "record", kept.plain.record.serial),
@@ -84,7 +88,7 @@ def test_the_record_is_the_same_to_the_byte_in_another_process(kept, plain_pdf, 
     )
     assert done.returncode == 0, done.stderr
     assert (tmp_path / "a.pdf").read_bytes() == plain_pdf
-    assert (tmp_path / "a.html").read_text(encoding="utf-8") == page
+    assert (tmp_path / "a.html").read_text(encoding="utf-8") == pages[0]
 
 
 def test_the_record_says_everything_that_a_reader_needs(kept, plain_pdf):
@@ -121,9 +125,11 @@ def test_the_record_says_everything_that_a_reader_needs(kept, plain_pdf):
 
 
 def test_pages_have_something_on_them_and_nothing_in_their_margins(plain_pdf, awkward_pdf, kept):
-    for pdf in (plain_pdf, awkward_pdf, record_pdf(kept.plain, Paper.LETTER)):
-        pages = pages_of(pdf)
-        for page in pages:
+    unplotted = replace(kept.plain, bench=None, chain_head="sealed-0123abcd")
+    letter = record_pdf(unplotted, Paper.LETTER)
+    assert "sealed-0123abcd" in text_of(letter)
+    for pdf in (plain_pdf, awkward_pdf, letter):
+        for page in pages_of(pdf):
             edge = 15
             assert page[edge:-edge, edge:-edge].min() < 100
             for margin in (page[:edge], page[-edge:], page[:, : 3 * edge], page[:, -3 * edge :]):
@@ -140,13 +146,12 @@ def test_two_figures_of_the_uncertainty_are_given():
 
 def test_budgets_stand_in_the_record_where_they_were_kept(kept):
     budgets = {each.characteristic: each.budget for each in kept.live.findings if each.budget is not None}
-    text = " ".join(text_of(record_pdf(replace(kept.plain, budgets=budgets))).split())
+    text = " ".join(text_of(record_pdf(replace(kept.plain, bench=None, budgets=budgets))).split())
     assert "No budget was kept" not in text
     for budget in budgets.values():
         made = budget.combine()
         assert f"U = {made.expanded_uncertainty:.3g} {budget.unit}" in text
         assert max(budget.inputs, key=lambda each: abs(each.contribution)).name in text
-    assert "sealed-0123abcd" in record_html(replace(kept.plain, chain_head="sealed-0123abcd"))
 
 
 class Read(HTMLParser):
@@ -165,9 +170,9 @@ class Read(HTMLParser):
         self.texts.append(data)
 
 
-def test_a_page_holds_no_script_and_fetches_nothing_whatever_was_typed(kept):
-    for visit in (kept.plain, kept.awkward):
-        read = Read(record_html(visit))
+def test_a_page_holds_no_script_and_fetches_nothing_whatever_was_typed(pages):
+    for page in pages:
+        read = Read(page)
         assert not {"script", "img", "iframe", "link", "object", "b"} & {tag for tag, _ in read.elements}
         for _, attributes in read.elements:
             for name, value in attributes.items():
@@ -177,8 +182,8 @@ def test_a_page_holds_no_script_and_fetches_nothing_whatever_was_typed(kept):
         assert sum(tag == "svg" for tag, _ in read.elements) == 1
 
 
-def test_a_page_shows_what_was_typed_sign_for_sign(kept):
-    text = "".join(Read(record_html(kept.awkward)).texts)
+def test_a_page_shows_what_was_typed_sign_for_sign(kept, pages):
+    text = "".join(Read(pages[1]).texts)
     for each in (*NOTES, LONG, AWKWARD_SERIAL, kept.awkward.record.visit.operator):
         assert each in text
 
@@ -220,9 +225,10 @@ def test_a_visit_is_found_by_its_own_name_or_not_at_all(kept):
 def test_a_product_file_that_this_version_cannot_read_leaves_the_plot_out_and_says_so(kept):
     unreadable = replace(kept.plain, product=None)
     text = text_of(record_pdf(unreadable))
-    assert "No plot: the product file of then" in text
+    assert "No plot: the product file or the bench file of then" in text
     assert "Verdict: pass" in text
     assert "<svg" not in record_html(unreadable)
+    assert "No plot" in record_html(unreadable)
 
 
 def test_a_file_that_cannot_be_written_whole_is_not_written_at_all(tmp_path: Path):
@@ -251,10 +257,10 @@ def small_disk(tmp_path: Path):
     subprocess.run(["umount", str(place)], check=True)
 
 
-def test_a_full_disk_in_the_middle_of_a_record_leaves_no_half_file_and_one_sentence(kept, plain_pdf, small_disk):
+def test_a_full_disk_in_the_middle_of_a_record_leaves_no_half_file_and_one_sentence(plain_pdf, small_disk):
     assert len(plain_pdf) > 64 * 1024
     with pytest.raises(OSError, match="No space") as full:
-        write_whole(small_disk / "a.pdf", record_pdf(kept.plain))
+        write_whole(small_disk / "a.pdf", plain_pdf)
     assert sentence(full.value) == (
         f"The disk is full while writing {small_disk / 'a.pdf'}: make room; what was measured is in the database."
     )

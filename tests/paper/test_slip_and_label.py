@@ -44,7 +44,7 @@ def rendered(pdf: bytes, dots_per_inch: float) -> Image.Image:
         document.close()
 
 
-@pytest.mark.parametrize("dots_per_inch", [203, 300, 600])
+@pytest.mark.parametrize("dots_per_inch", [203, 300])
 def test_both_codes_are_read_back_from_the_picture_and_from_the_document(kept, dots_per_inch):
     form = LabelFormat(dots_per_inch=dots_per_inch)
     serial = kept.plain.record.serial
@@ -84,7 +84,7 @@ def test_quiet_zones_are_those_of_the_standards_and_modules_whole_dots(kept):
 
 
 @given(st.text(st.characters(min_codepoint=32, max_codepoint=126), min_size=1, max_size=24))
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=15, deadline=None)
 def test_whatever_can_be_typed_is_read_back_from_its_codes(serial: str):
     bars, rows = bars_of(serial), qr_of(serial)
     picture = Image.new("L", ((bars.modules + 40) * 2, 260), 255)
@@ -140,6 +140,7 @@ def test_a_slip_is_as_wide_as_its_paper_and_says_the_same_on_each(kept, columns)
     assert f"{scale.value:+.2f}" in plain
     assert "Octave 3 c" in plain
     assert "SCALE 1" in plain
+    assert "Sealed 0123abcd" in slip(replace(kept.plain, chain_head="0123abcd"), columns)
 
 
 def test_a_slip_on_narrower_paper_than_any_is_refused(kept):
