@@ -108,10 +108,13 @@ def test_the_demonstration_ends_with_a_verdict_a_slip_and_a_plot(demonstrated):
 
 def test_the_history_tells_as_found_against_as_left(demonstrated):
     folder, document = demonstrated
-    outcome = rig("history", document["serial"], folder=folder)
+    outcome = rig("history", document["serial"], "--budget", folder=folder)
     assert outcome.returncode == 0
     assert "as found" in outcome.stdout
     assert document["visit"] in outcome.stdout
+    assert f"Budgets as left of visit {document['visit']}" in outcome.stdout
+    assert outcome.stdout.count("effective degrees of freedom") == len(document["as_left"])
+    assert all(each["test_uncertainty_ratio"] > 1.0 for each in document["as_left"])
     told = json.loads(rig("history", document["serial"], "--json", folder=folder).stdout)
     assert told["visits"][0]["decision"] == document["decision"]
     found = {each["characteristic"]: each["value"] for each in told["visits"][0]["as_found"]}
@@ -119,8 +122,11 @@ def test_the_history_tells_as_found_against_as_left(demonstrated):
 
 
 def test_checking_fails_a_unit_nobody_has_trimmed_and_says_what_to_turn(tmp_path):
-    outcome = rig("check", SERIAL, folder=tmp_path)
+    outcome = rig("check", SERIAL, "--budget", folder=tmp_path)
     assert outcome.returncode == 1
+    assert "meter, share of reading" in outcome.stdout
+    assert outcome.stdout.count("test uncertainty ratio") == 14
+    assert "Largest risk of a wrong decision" in outcome.stdout
     assert "Recommendation" in outcome.stdout
     assert "SCALE" in outcome.stdout
     assert "Database" in rig("where", folder=tmp_path).stdout
