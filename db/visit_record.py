@@ -22,6 +22,7 @@ from db.models import (
     Sweep,
     Unit,
     Visit,
+    VisitCondition,
     VisitInstrument,
 )
 
@@ -73,6 +74,17 @@ class MoveRow:
 
 
 @dataclass(frozen=True, slots=True)
+class ConditionRow:
+    """The room and how the CV was known at a moment of the visit: 'start', 'resumed' or 'end'."""
+
+    moment: str
+    ambient_c: float | None
+    ambient_standard_uncertainty_k: float | None
+    ambient_by: str | None
+    cv_by: str
+
+
+@dataclass(frozen=True, slots=True)
 class VisitRecord:
     """One visit, whole. ``curve`` is what the source was known by; None where it was never kept as a curve."""
 
@@ -85,7 +97,13 @@ class VisitRecord:
     instruments: tuple[InstrumentRow, ...]
     sweeps: tuple[SweepRow, ...]
     moves: tuple[MoveRow, ...]
+    conditions: tuple[ConditionRow, ...]
     curve: CurveRow | None
+
+    @property
+    def cv_by(self) -> str:
+        """How the CV was known when the visit began or last went on; empty where that was not kept."""
+        return next((each.cv_by for each in reversed(self.conditions) if each.moment != "end"), "")
 
 
 def visit_record(session: Session, serial: str, visit_id: UUID | None = None) -> VisitRecord:
@@ -127,6 +145,7 @@ def visit_record(session: Session, serial: str, visit_id: UUID | None = None) ->
         instruments=_instruments(session, row.visit_id),
         sweeps=sweeps,
         moves=_moves(session, row.visit_id),
+        conditions=_conditions(session, row.visit_id),
         curve=_curve(session, visit, max((each.started_utc for each in sweeps), default=visit.started_utc)),
     )
 
@@ -173,6 +192,18 @@ def _sweeps(session: Session, visit_id: UUID) -> tuple[SweepRow, ...]:
 def _moves(session: Session, visit_id: UUID) -> tuple[MoveRow, ...]:
     rows = session.scalars(select(Move).where(Move.visit_id == visit_id).order_by(Move.sequence)).all()
     return tuple(MoveRow(each.trim, dict(each.controls), each.outcome) for each in rows)
+
+
+def _conditions(session: Session, visit_id: UUID) -> tuple[ConditionRow, ...]:
+    rows = session.scalars(
+        select(VisitCondition)
+        .where(VisitCondition.visit_id == visit_id)
+        .order_by(VisitCondition.taken_utc, VisitCondition.id)
+    ).all()
+    return tuple(
+        ConditionRow(each.moment, each.ambient_c, each.ambient_standard_uncertainty_k, each.ambient_by, each.cv_by)
+        for each in rows
+    )
 
 
 def _curve(session: Session, visit: Visit, until: datetime) -> CurveRow | None:

@@ -71,6 +71,10 @@ class RecordContents:
     at: datetime
 
 
+CV_KNOWN = {
+    "cv meter": "measured at each point by a meter left on it",
+    "characterisation": "as the source's characterisation gives it",
+}
 BUDGET_HEAD = ("input", "distribution", "u", "sensitivity", "dof", "contribution", "share")
 INSTRUMENT_HEAD = ("role", "instrument", "calibrated", "due")
 
@@ -108,7 +112,9 @@ def record_contents(kept: KeptVisit) -> RecordContents:
         rules=tuple((rule, rule_meaning(rule)) for rule in rules),
         meanings=(VERDICT_RULE, UNCERTAINTY, ERRORS),
         cautions=kept.product.cautions if kept.product is not None else (),
-        seal=kept.chain_head,
+        seal=f"Link {kept.chain_head} of the record's chain; 'rig db check' holds it against the database."
+        if kept.chain_head
+        else "",
         visit_id=str(visit.visit_id),
         at=kept.at,
     )
@@ -118,7 +124,7 @@ def _identity(kept: KeptVisit) -> tuple[tuple[str, str], ...]:
     record, visit = kept.record, kept.record.visit
     curve = record.curve
     source = (
-        f"characterised {_moment(curve.taken_utc)}, valid until {_moment(curve.valid_until_utc)}"
+        f"source characterised {_moment(curve.taken_utc)}, valid until {_moment(curve.valid_until_utc)}"
         if curve is not None
         else "no characterisation was kept"
     )
@@ -132,12 +138,25 @@ def _identity(kept: KeptVisit) -> tuple[tuple[str, str], ...]:
         ("Begun", _moment(visit.started_utc)),
         ("Ended", f"{ended} ({visit.outcome})" if visit.outcome else ended),
         ("Bench", visit.bench),
-        ("Source", source),
         ("Operator", visit.operator),
-        ("Room", f"{visit.ambient_c:.1f} °C" if visit.ambient_c is not None else "temperature not recorded"),
+        ("CV", f"{CV_KNOWN[record.cv_by]}; {source}" if record.cv_by in CV_KNOWN else source),
+        ("Room", _room(kept)),
         ("Software", f"Trimrig {visit.software_version}"),
     )
     return tuple((name, shortened(value)) for name, value in rows)
+
+
+def _room(kept: KeptVisit) -> str:
+    """Temperature of the room, at begin and end where both were taken."""
+    visit = kept.record.visit
+    shown = [
+        f"{each.ambient_c:.1f} °C at the {each.moment}" + (f" ({each.ambient_by})" if each.ambient_by else "")
+        for each in kept.record.conditions
+        if each.ambient_c is not None and each.moment in ("start", "end")
+    ]
+    if shown:
+        return ", ".join(shown)
+    return f"{visit.ambient_c:.1f} °C" if visit.ambient_c is not None else "temperature not recorded"
 
 
 def _moment(at: datetime) -> str:
