@@ -25,6 +25,7 @@ from db.models import (
     VisitCondition,
     VisitInstrument,
 )
+from db.returns import RepairRow, ReturnRow, SuspicionRow, repairs_of, returns_of, suspicions_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +87,11 @@ class ConditionRow:
 
 @dataclass(frozen=True, slots=True)
 class VisitRecord:
-    """One visit, whole. ``curve`` is what the source was known by; None where it was never kept as a curve."""
+    """One visit, whole.
+
+    ``returns`` and ``repairs`` are those since the visit before, up to the end of this one. ``curve`` is what the
+    source was known by; None where it was never kept as a curve.
+    """
 
     serial: str
     product: str
@@ -98,6 +103,9 @@ class VisitRecord:
     sweeps: tuple[SweepRow, ...]
     moves: tuple[MoveRow, ...]
     conditions: tuple[ConditionRow, ...]
+    returns: tuple[ReturnRow, ...]
+    suspicions: tuple[SuspicionRow, ...]
+    repairs: tuple[RepairRow, ...]
     curve: CurveRow | None
 
     @property
@@ -135,6 +143,8 @@ def visit_record(session: Session, serial: str, visit_id: UUID | None = None) ->
         .where(Visit.id == row.visit_id)
     ).one()
     sweeps = _sweeps(session, row.visit_id)
+    before = max((each.started_utc for each in known.visits if each.started_utc < row.started_utc), default=None)
+    returns, repairs = returns_of(session, known.unit_id, since=before), repairs_of(session, known.unit_id)
     return VisitRecord(
         serial=known.serial,
         product=known.product,
@@ -146,8 +156,15 @@ def visit_record(session: Session, serial: str, visit_id: UUID | None = None) ->
         sweeps=sweeps,
         moves=_moves(session, row.visit_id),
         conditions=_conditions(session, row.visit_id),
+        returns=tuple(each for each in returns if _between(each.received_utc, before, row.ended_utc)),
+        suspicions=suspicions_of(session, row.visit_id),
+        repairs=tuple(each for each in repairs if _between(each.done_utc, before, row.ended_utc)),
         curve=_curve(session, visit, max((each.started_utc for each in sweeps), default=visit.started_utc)),
     )
+
+
+def _between(at: datetime, after: datetime | None, until: datetime | None) -> bool:
+    return (after is None or at > after) and (until is None or at <= until)
 
 
 def _instruments(session: Session, visit_id: UUID) -> tuple[InstrumentRow, ...]:

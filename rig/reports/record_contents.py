@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 INVENTED = "INVENTED: demonstration"
 SIGN_HERE = ("Name", "Date", "Signature")
 NO_PLOT = "No plot: the product file or the bench file of then is none that this version can read."
+WORTH_SHOWING = 0.1
+"""Probability from which a suspicion stands in the record."""
 NO_BUDGET = "no budget was kept with this visit"
 LONGEST_CELL = 160
 
@@ -57,6 +59,7 @@ class RecordContents:
     reason: str
     causes: tuple[str, ...]
     earlier: tuple[str, ...]
+    came_back: tuple[str, ...]
     turned: str
     adjusted: bool
     findings: tuple[FindingLine, ...]
@@ -95,6 +98,7 @@ def record_contents(kept: KeptVisit) -> RecordContents:
         reason=kept.reason,
         causes=kept.causes,
         earlier=tuple(f"{_moment(each.created_utc)}: {each.decision}. {each.reason}" for each in visit.verdicts[:-1]),
+        came_back=_came_back(kept),
         turned=", ".join(f"{trim}: {count}" for trim, count in kept.turned().items()),
         adjusted=adjusted,
         findings=findings,
@@ -144,6 +148,28 @@ def _identity(kept: KeptVisit) -> tuple[tuple[str, str], ...]:
         ("Software", f"Trimrig {visit.software_version}"),
     )
     return tuple((name, shortened(value)) for name, value in rows)
+
+
+def _came_back(kept: KeptVisit) -> tuple[str, ...]:
+    """Why the unit came back, what is suspected, and what was done to it, one paragraph each."""
+    record = kept.record
+    made = [
+        f"Came back {_moment(each.received_utc)}: {each.reason}."
+        + (f" Complaint: {each.complaint}" if each.complaint else "")
+        + f" Entered by {each.who}."
+        for each in record.returns
+    ]
+    made += [
+        f"{f'{each.oscillator}: ' if each.oscillator else ''}{each.sentence} (probability {each.probability:.0%})"
+        for each in record.suspicions
+        if each.probability >= WORTH_SHOWING
+    ]
+    made += [
+        f"Repaired {_moment(each.done_utc)} by {each.who}: {', '.join(each.parts) or 'no part changed'}."
+        + (f" {each.note}" if each.note else "")
+        for each in record.repairs
+    ]
+    return tuple(made)
 
 
 def _room(kept: KeptVisit) -> str:
