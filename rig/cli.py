@@ -43,16 +43,6 @@ app = typer.Typer(
     ),
 )
 
-app.add_typer(bench_app, name="bench")
-app.command()(temperature)
-commands_returns.add_to(app)
-add_visits_to(app)
-commands_batch.add_to(app)
-app.add_typer(db_app, name="db")
-app.add_typer(people_app, name="people")
-app.add_typer(product_app, name="product")
-add_paper_commands(app)
-add_data_commands(app)
 
 ProductOption = Annotated[
     Path | None,
@@ -280,6 +270,18 @@ def where() -> None:
 
     location = database_location()
     typer.echo(f"Database: {url_shown(address_of(location))} (decided by {location.decided_by})")
+
+
+app.command()(temperature)
+commands_returns.add_to(app)
+add_visits_to(app)
+commands_batch.add_to(app)
+add_paper_commands(app)
+add_data_commands(app)
+app.add_typer(bench_app, name="bench")
+app.add_typer(db_app, name="db")
+app.add_typer(people_app, name="people")
+app.add_typer(product_app, name="product")
 
 
 def main() -> None:

@@ -32,6 +32,7 @@ from drivers.virtual.distant import DistantBench
 from drivers.virtual.trouble import ROLES, Kind, kinds_of
 from fixtures import demonstration_product
 from rig.bench import load_bench, open_bench
+from rig.kept_visit import read_visit
 from rig.operators.virtual import VirtualOperator
 from rig.product import load_product
 from rig.reports.keep import keep_reports
@@ -143,12 +144,12 @@ def soak(place: Place, visits: int, seed: int) -> tuple[Soak, Shift, float]:
         going = Soak(bench, random.Random(seed), visits)
         assert bench.hands is not None
         operator = VirtualOperator(bench.hands, bench.clock, seed, say=going.tell)
-        identity, slips = bench.file.bench.name, place.folder / "slips"
 
         def finish(visit: Visit) -> None:
             going.judge(visit)
-            if len(going.serials) % REPORTED_EVERY == 0:
-                keep_reports(visit, product.contents, bench.clock.utc(), identity, slips, demonstration=True)
+            if len(going.serials) % REPORTED_EVERY == 1:
+                record = read_visit(database, visit.serial, visit.visit_id)
+                keep_reports(visit, product.contents, record, place.folder / "slips")
 
         def visit(serial: str) -> Visit:
             purpose = Purpose.ADJUST if len(going.serials) % ADJUSTED_EVERY == 0 else Purpose.CHECK

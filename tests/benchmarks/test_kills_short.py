@@ -11,7 +11,7 @@ from tests.benchmarks.kills.bench import served_place
 from tests.benchmarks.kills.trials import Forked, Series
 from tests.benchmarks.soak import soak, standing
 
-VISITS = 3
+VISITS = 2
 
 
 @pytest.fixture(scope="module")
