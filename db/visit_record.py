@@ -22,8 +22,10 @@ from db.models import (
     Sweep,
     Unit,
     Visit,
+    VisitCondition,
     VisitInstrument,
 )
+from db.returns import RepairRow, ReturnRow, SuspicionRow, repairs_of, returns_of, suspicions_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,8 +75,23 @@ class MoveRow:
 
 
 @dataclass(frozen=True, slots=True)
+class ConditionRow:
+    """The room and how the CV was known at a moment of the visit: 'start', 'resumed' or 'end'."""
+
+    moment: str
+    ambient_c: float | None
+    ambient_standard_uncertainty_k: float | None
+    ambient_by: str | None
+    cv_by: str
+
+
+@dataclass(frozen=True, slots=True)
 class VisitRecord:
-    """One visit, whole. ``curve`` is what the source was known by; None where it was never kept as a curve."""
+    """One visit, whole.
+
+    ``returns`` and ``repairs`` are those since the visit before, up to the end of this one. ``curve`` is what the
+    source was known by; None where it was never kept as a curve.
+    """
 
     serial: str
     product: str
@@ -85,7 +102,16 @@ class VisitRecord:
     instruments: tuple[InstrumentRow, ...]
     sweeps: tuple[SweepRow, ...]
     moves: tuple[MoveRow, ...]
+    conditions: tuple[ConditionRow, ...]
+    returns: tuple[ReturnRow, ...]
+    suspicions: tuple[SuspicionRow, ...]
+    repairs: tuple[RepairRow, ...]
     curve: CurveRow | None
+
+    @property
+    def cv_by(self) -> str:
+        """How the CV was known when the visit began or last went on; empty where that was not kept."""
+        return next((each.cv_by for each in reversed(self.conditions) if each.moment != "end"), "")
 
 
 def visit_record(session: Session, serial: str, visit_id: UUID | None = None) -> VisitRecord:
@@ -117,6 +143,8 @@ def visit_record(session: Session, serial: str, visit_id: UUID | None = None) ->
         .where(Visit.id == row.visit_id)
     ).one()
     sweeps = _sweeps(session, row.visit_id)
+    before = max((each.started_utc for each in known.visits if each.started_utc < row.started_utc), default=None)
+    returns, repairs = returns_of(session, known.unit_id, since=before), repairs_of(session, known.unit_id)
     return VisitRecord(
         serial=known.serial,
         product=known.product,
@@ -127,8 +155,16 @@ def visit_record(session: Session, serial: str, visit_id: UUID | None = None) ->
         instruments=_instruments(session, row.visit_id),
         sweeps=sweeps,
         moves=_moves(session, row.visit_id),
+        conditions=_conditions(session, row.visit_id),
+        returns=tuple(each for each in returns if _between(each.received_utc, before, row.ended_utc)),
+        suspicions=suspicions_of(session, row.visit_id),
+        repairs=tuple(each for each in repairs if _between(each.done_utc, before, row.ended_utc)),
         curve=_curve(session, visit, max((each.started_utc for each in sweeps), default=visit.started_utc)),
     )
+
+
+def _between(at: datetime, after: datetime | None, until: datetime | None) -> bool:
+    return (after is None or at > after) and (until is None or at <= until)
 
 
 def _instruments(session: Session, visit_id: UUID) -> tuple[InstrumentRow, ...]:
@@ -173,6 +209,18 @@ def _sweeps(session: Session, visit_id: UUID) -> tuple[SweepRow, ...]:
 def _moves(session: Session, visit_id: UUID) -> tuple[MoveRow, ...]:
     rows = session.scalars(select(Move).where(Move.visit_id == visit_id).order_by(Move.sequence)).all()
     return tuple(MoveRow(each.trim, dict(each.controls), each.outcome) for each in rows)
+
+
+def _conditions(session: Session, visit_id: UUID) -> tuple[ConditionRow, ...]:
+    rows = session.scalars(
+        select(VisitCondition)
+        .where(VisitCondition.visit_id == visit_id)
+        .order_by(VisitCondition.taken_utc, VisitCondition.id)
+    ).all()
+    return tuple(
+        ConditionRow(each.moment, each.ambient_c, each.ambient_standard_uncertainty_k, each.ambient_by, each.cv_by)
+        for each in rows
+    )
 
 
 def _curve(session: Session, visit: Visit, until: datetime) -> CurveRow | None:

@@ -17,9 +17,10 @@ from rig.acquire import Point
 from rig.assess import assess_sweep
 from rig.bench import BenchFile
 from rig.budget_record import budgets_by_characteristic
-from rig.errors import FileProblem, WrongInput
+from rig.errors import BenchProblem, FileProblem, WrongInput
 from rig.product import Product
-from rig.science.characterisation import SourceCurve
+from rig.science.characterisation import CommonErrors, SourceCurve
+from rig.science.measured_cv import MeasuredCv
 from rig.tomlfile import Checked, check
 
 if TYPE_CHECKING:
@@ -39,6 +40,7 @@ if TYPE_CHECKING:
 
 FOUND, LEFT = "as_found", "as_left"
 OSCILLATOR = "oscillator"
+CV_METER = "cv meter"
 NO_VERDICT = "no verdict"
 FEWEST_POINTS = 6
 """A sweep of fewer points cannot be fitted with its drift."""
@@ -163,11 +165,24 @@ class KeptVisit:
                 np.array(kept.covariance),
                 kept.own_standard_uncertainty_v,
             )
-            with suppress(ValueError):  # it does not reach all points: it was not the one
+            with suppress(ValueError, BenchProblem):  # it does not reach all points, or nothing is stated of the meter
                 curve.covariance_at([each.cv_programmed_v for each in sweep.points])
-                return curve
+                return self._as_read(curve, sweep)
         own = sorted({each.cv_programmed_v: each.cv_standard_uncertainty_v for each in sweep.points}.items())
         return OwnDoubt(np.array([each[0] for each in own]), np.array([each[1] for each in own]))
+
+    def _as_read(self, curve: SourceCurve, sweep: SweepRow) -> CvCorrection:
+        """The curve, or, where a meter was left on the CV, its readings: tied together by what the meter may be off."""
+        if self.bench is None or self.product is None or self.record.cv_by != CV_METER:
+            return curve
+        full, visit = self.product.range.full, self.record.visit
+        role, top_v = self.bench.on_the_cv, max(abs(full.low_v), abs(full.high_v))
+        error = role.error(role.range_for(top_v), visit.started_utc.date(), visit.ambient_c)
+        common = CommonErrors(error.gain, error.offset_v)
+        whole_v = np.array([each.cv_standard_uncertainty_v for each in sweep.points])
+        tied = MeasuredCv(curve, common, 0.0).covariance_at([each.cv_programmed_v for each in sweep.points])
+        own_v = float(np.sqrt(max(0.0, np.median(whole_v**2 - np.diag(tied)))))
+        return MeasuredCv(curve, common, own_v)
 
 
 def read_visit(database: Database, serial: str, visit_id: UUID | None = None) -> KeptVisit:

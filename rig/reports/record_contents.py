@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 INVENTED = "INVENTED: demonstration"
 SIGN_HERE = ("Name", "Date", "Signature")
 NO_PLOT = "No plot: the product file or the bench file of then is none that this version can read."
+WORTH_SHOWING = 0.1
+"""Probability from which a suspicion stands in the record."""
 NO_BUDGET = "no budget was kept with this visit"
 LONGEST_CELL = 160
 
@@ -57,6 +59,7 @@ class RecordContents:
     reason: str
     causes: tuple[str, ...]
     earlier: tuple[str, ...]
+    came_back: tuple[str, ...]
     turned: str
     adjusted: bool
     findings: tuple[FindingLine, ...]
@@ -71,6 +74,10 @@ class RecordContents:
     at: datetime
 
 
+CV_KNOWN = {
+    "cv meter": "measured at each point by a meter left on it",
+    "characterisation": "as the source's characterisation gives it",
+}
 BUDGET_HEAD = ("input", "distribution", "u", "sensitivity", "dof", "contribution", "share")
 INSTRUMENT_HEAD = ("role", "instrument", "calibrated", "due")
 
@@ -91,6 +98,7 @@ def record_contents(kept: KeptVisit) -> RecordContents:
         reason=kept.reason,
         causes=kept.causes,
         earlier=tuple(f"{_moment(each.created_utc)}: {each.decision}. {each.reason}" for each in visit.verdicts[:-1]),
+        came_back=_came_back(kept),
         turned=", ".join(f"{trim}: {count}" for trim, count in kept.turned().items()),
         adjusted=adjusted,
         findings=findings,
@@ -108,7 +116,9 @@ def record_contents(kept: KeptVisit) -> RecordContents:
         rules=tuple((rule, rule_meaning(rule)) for rule in rules),
         meanings=(VERDICT_RULE, UNCERTAINTY, ERRORS),
         cautions=kept.product.cautions if kept.product is not None else (),
-        seal=kept.chain_head,
+        seal=f"Link {kept.chain_head} of the record's chain; 'rig db check' holds it against the database."
+        if kept.chain_head
+        else "",
         visit_id=str(visit.visit_id),
         at=kept.at,
     )
@@ -118,7 +128,7 @@ def _identity(kept: KeptVisit) -> tuple[tuple[str, str], ...]:
     record, visit = kept.record, kept.record.visit
     curve = record.curve
     source = (
-        f"characterised {_moment(curve.taken_utc)}, valid until {_moment(curve.valid_until_utc)}"
+        f"source characterised {_moment(curve.taken_utc)}, valid until {_moment(curve.valid_until_utc)}"
         if curve is not None
         else "no characterisation was kept"
     )
@@ -132,12 +142,47 @@ def _identity(kept: KeptVisit) -> tuple[tuple[str, str], ...]:
         ("Begun", _moment(visit.started_utc)),
         ("Ended", f"{ended} ({visit.outcome})" if visit.outcome else ended),
         ("Bench", visit.bench),
-        ("Source", source),
         ("Operator", visit.operator),
-        ("Room", f"{visit.ambient_c:.1f} °C" if visit.ambient_c is not None else "temperature not recorded"),
+        ("CV", f"{CV_KNOWN[record.cv_by]}; {source}" if record.cv_by in CV_KNOWN else source),
+        ("Room", _room(kept)),
         ("Software", f"Trimrig {visit.software_version}"),
     )
     return tuple((name, shortened(value)) for name, value in rows)
+
+
+def _came_back(kept: KeptVisit) -> tuple[str, ...]:
+    """Why the unit came back, what is suspected, and what was done to it, one paragraph each."""
+    record = kept.record
+    made = [
+        f"Came back {_moment(each.received_utc)}: {each.reason}."
+        + (f" Complaint: {each.complaint}" if each.complaint else "")
+        + f" Entered by {each.who}."
+        for each in record.returns
+    ]
+    made += [
+        f"{f'{each.oscillator}: ' if each.oscillator else ''}{each.sentence} (probability {each.probability:.0%})"
+        for each in record.suspicions
+        if each.probability >= WORTH_SHOWING
+    ]
+    made += [
+        f"Repaired {_moment(each.done_utc)} by {each.who}: {', '.join(each.parts) or 'no part changed'}."
+        + (f" {each.note}" if each.note else "")
+        for each in record.repairs
+    ]
+    return tuple(made)
+
+
+def _room(kept: KeptVisit) -> str:
+    """Temperature of the room, at begin and end where both were taken."""
+    visit = kept.record.visit
+    shown = [
+        f"{each.ambient_c:.1f} °C at the {each.moment}" + (f" ({each.ambient_by})" if each.ambient_by else "")
+        for each in kept.record.conditions
+        if each.ambient_c is not None and each.moment in ("start", "end")
+    ]
+    if shown:
+        return ", ".join(shown)
+    return f"{visit.ambient_c:.1f} °C" if visit.ambient_c is not None else "temperature not recorded"
 
 
 def _moment(at: datetime) -> str:

@@ -125,3 +125,24 @@ def test_views_joined_by_their_key_and_asked_of_one_unit_search_and_do_not_scan(
 
 SMALL = {"SCAN p", "SCAN b", "SCAN v_yield_by_batch"}
 """Products and benches are few, and what an aggregate leaves is one row a batch."""
+
+
+def test_on_postgresql_every_view_reads_as_it_does_on_sqlite(
+    migrated: str, url: str, whole_visit: Callable[..., Visit]
+):
+    answers = []
+    for address in (url, migrated):
+        with open_database(address) as database:
+            with database.session() as session:
+                whole_visit(session, "TR-0001-7")
+            with database.reading() as session:
+                answers.append({view.name: session.execute(view.clause().select()).mappings().all() for view in VIEWS})
+    for view in VIEWS:
+        here, there = (
+            # keys are made anew for each row
+            sorted(
+                repr([(n, v) for n, v in row.items() if n not in ("visit_key", "visit_id")]) for row in one[view.name]
+            )
+            for one in answers
+        )
+        assert here == there != [], view.name

@@ -12,6 +12,7 @@ from sqlalchemy import select
 from db.engine import open_database
 from db.models import Finding, Point, Sweep, Unit, Verdict, Visit, VisitInstrument
 from db.queries import end_visit
+from db.returns import add_repair, add_return
 from fixtures import demonstration_bench, demonstration_product
 from rig.bench import drawn_anew, load_bench, open_bench
 from rig.kept_visit import read_visit
@@ -131,4 +132,8 @@ def _add_awkward(session, visit_id) -> None:
         )
     )
     session.flush()
+    came, mended = of.started_utc - timedelta(days=1), of.started_utc + timedelta(minutes=5)
+    add_return(session, unit.id, reason="out of tune", complaint=SCRIPT, who="desk", received_utc=came)
+    add_repair(session, unit.id, parts=["R7", FORMULA], note=LONG, who="bench 2", done_utc=mended)
+    add_repair(session, unit.id, parts=["later"], note="", who="bench 2", done_utc=mended + timedelta(days=9))
     end_visit(session, visit.id, outcome="finished", ended_utc=of.started_utc + timedelta(minutes=10))

@@ -23,8 +23,10 @@ from rig.reports.letters import in_order, lines_of, settable
 from rig.reports.record_contents import digits_for
 from rig.reports.record_html import record_html
 from rig.reports.record_pdf import Paper, record_pdf
+from rig.visit import Purpose
 from rig.whole_file import whole_file, write_whole
 from tests.paper.conftest import AWKWARD_SERIAL, BACKWARDS, FORMULA, HEBREW, LONG, NOTES, SCRIPT
+from tests.rig.benches import CV_METER, standing, written
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -74,6 +76,20 @@ def test_what_is_fitted_again_from_the_database_is_what_was_fitted_at_the_bench(
         np.testing.assert_array_equal(again.covariance_cents2, then.assessed.covariance_cents2)
 
 
+def test_a_cv_that_a_meter_read_at_each_point_is_fitted_again_as_it_was_read(tmp_path):
+    tables = "\n[virtual.cv_meter]\n"
+    bench = written(tmp_path / "two.toml", unit="healthy", more=CV_METER, virtual='link = "direct"', tables=tables)
+    with standing(tmp_path, bench) as it:
+        live = it.visit(Purpose.CHECK)
+        again = read_visit(it.database, live.serial, live.visit_id)
+    assert again.record.cv_by == "cv meter"
+    (tracking,), (oscillator,) = again.trackings(), live.oscillators
+    then = oscillator.as_found.assessed
+    np.testing.assert_allclose(tracking.found.error_cents, then.error_cents, atol=1e-6)
+    # the reading's own doubt is found from the points' whole doubt, less what they have in common
+    np.testing.assert_allclose(np.diag(tracking.found.covariance_cents2), np.diag(then.covariance_cents2), rtol=1e-4)
+
+
 def test_the_record_is_the_same_to_the_byte_in_another_process(kept, plain_pdf, pages, tmp_path):
     done = subprocess.run(
         [
@@ -104,15 +120,16 @@ def test_the_record_says_everything_that_a_reader_needs(kept, plain_pdf):
         "as left",
         "-1 to 1",
         "at most 6",
-        "No budget was kept with this visit",
+        "Uncertainty budget",
         "guard band w = U",
         "ILAC-G8:09/2019",
         "Mains: the bench supply stays closed",
         "Trimrig 0.1.0",
         "virtual bench",
         "21.5 °C",
-        "page 1 of 2",
-        "page 2 of 2",
+        "page 1 of 4",
+        "page 4 of 4",
+        kept.plain.chain_head,
         "Signature",
         *(each.identity for each in kept.plain.record.instruments),
         *(f"{each.calibration_due}" for each in kept.plain.record.instruments),
@@ -144,14 +161,16 @@ def test_two_figures_of_the_uncertainty_are_given():
     assert digits_for(None) == digits_for(0.0) == 3
 
 
-def test_budgets_stand_in_the_record_where_they_were_kept(kept):
-    budgets = {each.characteristic: each.budget for each in kept.live.findings if each.budget is not None}
-    text = " ".join(text_of(record_pdf(replace(kept.plain, bench=None, budgets=budgets))).split())
-    assert "No budget was kept" not in text
-    for budget in budgets.values():
+def test_budgets_stand_in_the_record_as_they_were_kept(kept, plain_pdf):
+    text = " ".join(text_of(plain_pdf).split())
+    then = {each.characteristic: each.budget for each in kept.live.findings if each.budget is not None}
+    assert set(kept.plain.budgets) == set(then)
+    for budget in then.values():
         made = budget.combine()
         assert f"U = {made.expanded_uncertainty:.3g} {budget.unit}" in text
         assert max(budget.inputs, key=lambda each: abs(each.contribution)).name in text
+    without = text_of(record_pdf(replace(kept.plain, bench=None, budgets={})))
+    assert "No budget was kept with this visit" in without
 
 
 class Read(HTMLParser):
@@ -196,7 +215,10 @@ def test_paper_shows_what_was_typed_or_what_it_has_no_sign_for(awkward_pdf):
     assert "[U+1F39B] fine" in text
     assert "pass[U+202E]daolnwod" in text
     assert HEBREW in text or HEBREW[::-1] in text
-    assert text.count("goes on for") >= 590  # of 600; a few stand across two pages
+    assert text.count("goes on for") >= 880  # of 900; a few stand across two pages
+    assert f"by bench 2: R7, {FORMULA}." in text
+    assert "out of tune. Complaint: <script>" in text
+    assert "later" not in text
     assert "This verdict took the place of an earlier one" in text
 
 
