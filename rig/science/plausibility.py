@@ -37,6 +37,8 @@ TORN_SPACING_OCTAVES = 0.5
 MOST_TORN_CENTS = 500.0
 RATIO_CENTS = 150.0
 """A step between two groups of points so near to that of a whole ratio is one."""
+GROUP_CENTS = 400.0
+"""Within a group points lie as a badly trimmed unit has them."""
 LEVEL_CENTS = 240.0
 """The same for the pitch of a whole unit: how far from its nominal pitch it may have been found."""
 
@@ -57,7 +59,7 @@ class Doubt(StrEnum):
 class Oddness:
     """A doubt about a sweep, with what shows it.
 
-    :param ratio: of the two groups; 1 unless the doubt is a ratio.
+    :param ratio: of the higher group to the lower; 1 unless the doubt is a ratio.
     :param index: where it shows most, among the points as they were given.
     """
 
@@ -99,20 +101,20 @@ def strays(readings: Sequence[float], allowed: float) -> tuple[int, ...]:
 
 
 def oddness(x: ArrayLike, octaves: ArrayLike) -> Oddness:
-    """What is odd about the points of a sweep, the gravest first: flat, a whole ratio, torn.
+    """What is odd about the points of a sweep, the gravest first: a whole ratio, flat, torn.
 
     :param x: (n,), octaves of the law at the control voltages, in any order; repetitions come again.
     :param octaves: (n,), pitches at them.
     """
     x, y = np.asarray(x, dtype=np.float64), np.asarray(octaves, dtype=np.float64)
-    flat = _flat_at(x, y)
-    if flat is not None:
-        return Oddness(Doubt.FLAT, index=flat)
-    torn = _torn_at(x, y)
-    if torn is None:
+    flat, torn = _flat_at(x, y), _torn_at(x, y)
+    if torn is None and flat is None:
         return Oddness(Doubt.NONE)
-    ratio = _ratio_of_groups(y - x)
-    return Oddness(Doubt.TORN, index=torn) if ratio is None else Oddness(Doubt.RATIO, ratio, torn)
+    # one point an octave off has the pitch of another CV as well: that a source is stuck is the plainer reading
+    ratio = _ratio_of_groups(y - x, least=1 if flat is None else 2)
+    if ratio is not None and torn is not None:
+        return Oddness(Doubt.RATIO, ratio, torn)
+    return Oddness(Doubt.FLAT, index=flat) if flat is not None else Oddness(Doubt.TORN, index=torn or 0)
 
 
 def rail_share_of_steps(steps_octaves: ArrayLike, nominal_octaves: ArrayLike) -> float:
@@ -152,9 +154,14 @@ def _torn_at(x: NDArray[np.float64], y: NDArray[np.float64]) -> int | None:
     return int(groups[worst + 1][-1]) if off[worst] > allowed[worst] else None
 
 
-def _ratio_of_groups(away: NDArray[np.float64]) -> float | None:
-    """Ratio between two groups of points that the widest gap between them parts."""
+def _ratio_of_groups(away: NDArray[np.float64], least: int) -> float | None:
+    """Ratio between two groups of points that the widest gap between them parts, each close together.
+
+    :param least: points that each group must have.
+    """
     level = np.sort(away)
     gap = int(np.argmax(np.diff(level)))
-    step = float(np.median(level[gap + 1 :]) - np.median(level[: gap + 1]))
-    return whole_ratio(step, RATIO_CENTS)
+    low, high = level[: gap + 1], level[gap + 1 :]
+    if min(low.size, high.size) < least or CENTS * max(float(np.ptp(low)), float(np.ptp(high))) > GROUP_CENTS:
+        return None
+    return whole_ratio(float(np.median(high) - np.median(low)), RATIO_CENTS)

@@ -53,5 +53,6 @@ def meter_to_rail(acquisition: Acquisition, operator: Operator) -> None:
             if operator.output_is_connected(problem):
                 return
             continue
+        acquisition.rail_v = read[1]
         return
     raise BenchProblem(problem)

@@ -29,6 +29,7 @@ FOLLOWS_SHARE = 0.02
 """A source that moves by so much less or more at the jack than it was told to is not believed."""
 STEP_CENTS = 100.0
 """A pitch that is read twice with the same controls differs by no more, or something happened in between."""
+SLOW_LOOKS = 4
 LEVEL_SLACK_OCTAVES = 0.25
 RAIL_SHARE = 0.02
 """Rail by the meter and by the octave steps agree to this share: dividers are made of 1 % parts (common practice)."""
@@ -83,30 +84,32 @@ def doubt_about_sweep(acquisition: Acquisition, points: Sequence[Point]) -> str:
         case Doubt.FLAT:
             return f"the pitch at {at_v:.2f} V is the same as at another CV far from it"
         case Doubt.RATIO:
-            return f"the counter read about {_times(odd.ratio)} the pitch in a part of the sweep"
+            return f"parts of the sweep lie a ratio of {odd.ratio:g} apart"
         case Doubt.TORN:
             return f"the pitch at {at_v:.2f} V lies on no curve with the others"
     return _level_moved(acquisition, points)
 
 
 def require_a_plausible_sweep(acquisition: Acquisition, operator: Operator, points: Sequence[Point]) -> None:
-    """Doubt the bench once more where a sweep stays odd: what no unit does is the counter's or the source's fault.
+    """Doubt the bench once more where a sweep stays odd: what no unit does, counter or source do.
 
-    A curve torn in any other way may be a unit's own, and passes.
+    A curve that is torn or flat in any other way, and so again when it is looked at slowly, is a unit's own: it passes.
 
     :raises BenchDoubt: it is the bench.
     """
     odd = oddness(*_drawn(acquisition, points))
     if odd.doubt is Doubt.RATIO:
         raise BenchDoubt(
-            f"The counter reads about {_times(odd.ratio)} the pitch in a part of every sweep: it triggers "
-            f"{_triggers(odd.ratio)} each period there; set its trigger level, then scan the unit again."
+            f"The counter reads a part of every sweep {odd.ratio:g} times as high as the rest, which no unit does: it "
+            "triggers too often or too seldom in each period there; set its trigger level, then scan the unit again."
         )
     if odd.doubt is Doubt.FLAT:
         hum = hum_hz([point.frequency_hz for point in points])
         if hum is not None:
             raise BenchDoubt(f"The counter reads hum of the mains ({hum:g} Hz), not the unit: check the output lead.")
         require_a_moving_cv(acquisition, operator)
+    if odd.doubt is not Doubt.NONE:
+        _require_reproduced(acquisition, points[odd.index])
     moved = _level_moved(acquisition, points)
     if moved and odd.doubt is Doubt.NONE:
         raise BenchDoubt(
@@ -170,6 +173,22 @@ def require_a_plausible_rail(acquisition: Acquisition, rail_v: float, steps_octa
             f"The meter reads {rail_v:.3f} V where a rail of {limit.nominal_v:g} V should be, and the octave switch, "
             "which hangs on it, is right: the meter's lead is off or makes bad contact; put it back, then scan the "
             "unit again."
+        )
+
+
+def _require_reproduced(acquisition: Acquisition, point: Point) -> None:
+    """Read an odd point once more, slowly: an instrument that lags behind gives another pitch by then.
+
+    :raises BenchDoubt: it does.
+    """
+    acquisition.hold(point.cv_v)
+    for _ in range(SLOW_LOOKS):
+        frequency_hz = acquisition.read_once(point.gate_s)
+    moved_cents = CENTS * log2(frequency_hz / point.frequency_hz)
+    if abs(moved_cents) > STEP_CENTS:
+        raise BenchDoubt(
+            f"The counter read {point.frequency_hz:.2f} Hz at {point.cv_v:.2f} V in the sweep and reads "
+            f"{frequency_hz:.2f} Hz there now: it lags behind, or a contact is bad; see to counter and leads"
         )
 
 

@@ -56,8 +56,8 @@ REPLIES = (
 )  # fmt: skip
 PIECES = (
     b"9.9E37", b"E", b"E+999999999", b"e-400", b"#", b"#9999999999", b'"', b"'", b";", b",", b"\x00", b"\xff", b"\n",
-    b"0" * 400, b"nan", b"inf", b"-", b"+", b".", b"\xb2", b"\xd9\xa1", b"_", b" ", b"V", b"MHZ",
-    b"1" * 5000, b"9" * 70,
+    b"0" * 400, b"nan", b"inf", b"-", b"+", b".", b"\xb2", b"\xd9\xa1", b"_", b" ", b"V", b"MHZ", b"1" * 5000,
+    b"9" * 70,
 )  # fmt: skip
 LEAVES: tuple[object, ...] = (
     0, -1, 1, 10**400, -(10**30), 2**63, 0.0, -0.0, 1e308, -1e308, 5e-324, math.inf, -math.inf, math.nan, True, False,
@@ -131,8 +131,8 @@ def fuzz_replies(seed: int, count: int) -> Tally:
     parsers: tuple[Callable[[str], object], ...] = (
         partial(parse_number, unit="V"), parse_number, partial(parse_numbers, unit="HZ"), parse_boolean,
         parse_nonnegative_integer, parse_string, parse_error_entry, parse_identity, partial(parse_identity, fields=3),
-        split_units, count_queries, parse_unquoted_error_entry, parse_error_number, parse_event_register,
-        tokens.behind, tokens.ahead,
+        split_units, count_queries, parse_unquoted_error_entry, parse_error_number, parse_event_register, tokens.behind,
+        tokens.ahead,
     )  # fmt: skip
 
     def case() -> str:
@@ -307,10 +307,8 @@ def main() -> None:
         tallies = [tally for name, tally in results if name == part]
         ended = sum((tally.ended for tally in tallies), Counter())
         violations = [each for tally in tallies for each in tally.violations]
-        print(
-            f"{part}: {ended.total() + len(violations)} cases, {dict(ended.most_common())}, "
-            f"{len(violations)} violations"
-        )
+        cases = ended.total() + len(violations)
+        print(f"{part}: {cases} cases, {dict(ended.most_common())}, {len(violations)} violations")
         for each in violations[:20]:
             print(f"  {each}")
     print(f"seed {chosen.seed}; {time.perf_counter() - began:.0f} s")

@@ -16,7 +16,7 @@ from functools import partial
 from multiprocessing import get_context
 
 from tests.benchmarks.fault_matrix.plan import Cell, cells_of
-from tests.benchmarks.fault_matrix.run import Result, run_cell, undisturbed
+from tests.benchmarks.fault_matrix.run import Result, Setting, run_cell, undisturbed
 
 
 def sampled(cells: list[Cell], share: float, seed: int) -> list[Cell]:
@@ -50,15 +50,20 @@ def main() -> None:
     parser.add_argument("--processes", type=int, default=2)
     parser.add_argument("--only", default="", help="Text that the name of a cell has.")
     chosen = parser.parse_args()
-    cells = [cell for cell in cells_of(list(undisturbed(chosen.seed, chosen.fault).spans)) if chosen.only in str(cell)]
+    setting = Setting(chosen.seed, chosen.fault)
+    cells = [cell for cell in cells_of(list(undisturbed(setting).spans)) if chosen.only in str(cell)]
     cells = sampled(cells, chosen.share, chosen.seed)
     began = time.perf_counter()
-    one = partial(run_cell, seed=chosen.seed, fault=chosen.fault)
+    one = partial(run_cell, setting=setting)
     if chosen.processes <= 1:
         results = [one(cell) for cell in cells]
     else:
         with get_context("spawn").Pool(chosen.processes) as pool:
-            results = pool.map(one, cells, chunksize=2)
+            results = []
+            for result in pool.imap_unordered(one, cells):
+                results.append(result)
+                if result.violations:
+                    print(result.cell, result.outcome, result.told, *result.violations, sep="\n    ", flush=True)
     print(report(results))
     print(f"seed {chosen.seed} {chosen.fault or 'a sound unit'}; {time.perf_counter() - began:.0f} s")
 

@@ -78,42 +78,75 @@ class HonestOperator(VirtualOperator):
         self.told.append(message)
 
 
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """Which visit is disturbed: that of the demonstration, or a mere check of few points and no controls.
+
+    :param fault: what is wrong with the unit itself; nothing when empty.
+    """
+
+    seed: int = 1
+    fault: str = ""
+    lean: bool = False
+
+    @property
+    def purpose(self) -> Purpose:
+        return Purpose.CHECK if self.lean else Purpose.ADJUST
+
+
 @cache
-def product() -> Loaded[Product]:
-    """The demonstration's product."""
-    return load_product(demonstration_product())
+def product(setting: Setting) -> Loaded[Product]:
+    """The demonstration's product, as it is or with few points and no controls."""
+    loaded = load_product(demonstration_product())
+    if not setting.lean:
+        return loaded
+    whole = loaded.contents
+    contents = whole.model_copy(
+        update={
+            "stages": whole.stages[:2],
+            "range": whole.range.model_copy(update={"points": 9}),
+            "controls": whole.controls.model_copy(update={"octave": None, "knob": None}),
+            "limits": whole.limits.model_copy(
+                update={"base_pitch_cents": 200.0, "tracking_full_cents": 200.0, "tracking_musical_cents": 200.0}
+                | {"rail": whole.limits.rail.model_copy(update={"plus_minus_v": 1.0}) if whole.limits.rail else None}
+                | {"scale_error_cents_per_octave": 60.0, "highs_error_cents": 200.0, "drift_cents_per_minute": 3.0}
+            ),
+            "warm_up": whole.warm_up.model_copy(update={"minimum_s": 30.0, "window_s": 30.0}),
+        }
+    )
+    return replace(loaded, contents=contents)
 
 
-def bench_file(seed: int, fault: str, troubles: tuple[dict[str, object], ...]) -> Loaded[BenchFile]:
+def bench_file(setting: Setting, troubles: tuple[dict[str, object], ...]) -> Loaded[BenchFile]:
     """The demonstration's bench, spoken to directly, with its trouble."""
-    drawn = drawn_anew(load_bench(demonstration_bench()), seed=seed, fault=fault)
+    drawn = drawn_anew(load_bench(demonstration_bench()), seed=setting.seed, fault=setting.fault)
     virtual = {**(drawn.contents.virtual or {}), "link": "direct", "trouble": list(troubles)}
     return replace(drawn, contents=drawn.contents.model_copy(update={"virtual": virtual}))
 
 
 @cache
-def undisturbed(seed: int, fault: str) -> Undisturbed:
+def undisturbed(setting: Setting) -> Undisturbed:
     """Run the visit once as it is."""
     with tempfile.TemporaryDirectory() as folder, CommitCount().open() as commits, ExitStack() as stack:
         database = stack.enter_context(open_database(f"sqlite:///{folder}/record.sqlite", patience_s=PATIENCE_S))
-        loaded = bench_file(seed, fault, ())
-        bench = stack.enter_context(open_bench(loaded, _limits()))
+        loaded = bench_file(setting, ())
+        bench = stack.enter_context(open_bench(loaded, _limits(setting)))
         provider = _virtual(bench)
         stages = Stages(provider, commits, lambda: points_of(database))
         counts = stages.counts()
         opening = Span(OPENING, dict.fromkeys(counts, 1), {**counts, RECORD: 0}, Counter())
-        operator = HonestOperator(provider.hands, bench.clock, seed, bench=provider)
+        operator = HonestOperator(provider.hands, bench.clock, setting.seed, bench=provider)
         with stages.watched():
-            visit = run_visit(bench, loaded, product(), operator, database, _request(seed))
+            visit = run_visit(bench, loaded, product(setting), operator, database, _request(setting))
         before = {each: count + 1 for each, count in stages.spans[-1].last.items()}
         ending = Span(ENDING, before, stages.counts(), points_of(database))
         spans = (opening, *stages.spans, ending)
         return Undisturbed(spans, frozenset(operator.told), visit.verdict.decision)
 
 
-def run_cell(cell: Cell, seed: int, fault: str) -> Result:
+def run_cell(cell: Cell, setting: Setting) -> Result:
     """Run one cell."""
-    reference = undisturbed(seed, fault)
+    reference = undisturbed(setting)
     violations: list[str] = []
     operator: HonestOperator | None = None
     provider: VirtualBench | None = None
@@ -124,16 +157,16 @@ def run_cell(cell: Cell, seed: int, fault: str) -> Result:
         trouble = RecordTrouble(cell.kind, cell.at, path) if cell.role == RECORD else CommitCount()
         with trouble.open(), open_database(f"sqlite:///{path}", patience_s=PATIENCE_S) as database:
             trouble.count = 0
-            loaded = bench_file(seed, fault, _schedule(cell))
+            loaded = bench_file(setting, _schedule(cell))
             try:
-                with open_bench(loaded, _limits()) as bench:
+                with open_bench(loaded, _limits(setting)) as bench:
                     provider = _virtual(bench)
-                    operator = HonestOperator(provider.hands, bench.clock, seed, bench=provider)
-                    visit, met = _visited(bench, loaded, operator, database, seed)
-                    violations += _judged(visit, provider, cell)
+                    operator = HonestOperator(provider.hands, bench.clock, setting.seed, bench=provider)
+                    visit, met = _visited(bench, loaded, operator, database, setting)
+                    violations += _judged(visit, provider, cell, setting)
                     violations += _lost(points_of(database), reference, cell)
                     if met is not None:
-                        violations += _mended(bench, loaded, operator, database, seed, trouble, met)
+                        violations += _mended(bench, loaded, operator, database, setting, trouble, met)
             except OURS as error:
                 met = met or error
             except Exception as error:  # noqa: BLE001  what is none of ours is what is looked for
@@ -152,14 +185,14 @@ def points_of(database: Database) -> Counter[tuple[float, float]]:
         return Counter((float(row[0]), float(row[1])) for row in rows)
 
 
-def _limits() -> VoltageLimits:
-    absolute = product().contents.range.absolute
+def _limits(setting: Setting) -> VoltageLimits:
+    absolute = product(setting).contents.range.absolute
     return VoltageLimits(absolute.low_v, absolute.high_v)
 
 
-def _request(seed: int) -> Request:
-    serial = product().contents.serial.with_check_character(f"DM2600{seed:04d}")
-    return Request(serial, Purpose.ADJUST, "virtual operator", seed=seed)
+def _request(setting: Setting) -> Request:
+    serial = product(setting).contents.serial.with_check_character(f"DM2600{setting.seed:04d}")
+    return Request(serial, setting.purpose, "virtual operator", seed=setting.seed)
 
 
 def _virtual(bench: Bench) -> VirtualBench:
@@ -175,22 +208,22 @@ def _schedule(cell: Cell) -> tuple[dict[str, object], ...]:
 
 
 def _visited(
-    bench: Bench, loaded: Loaded[BenchFile], operator: HonestOperator, database: Database, seed: int
+    bench: Bench, loaded: Loaded[BenchFile], operator: HonestOperator, database: Database, setting: Setting
 ) -> tuple[Visit | None, Exception | None]:
     try:
-        return run_visit(bench, loaded, product(), operator, database, _request(seed)), None
+        return run_visit(bench, loaded, product(setting), operator, database, _request(setting)), None
     except OURS as error:
         return None, error
 
 
-def _judged(visit: Visit | None, provider: VirtualBench, cell: Cell) -> list[str]:
+def _judged(visit: Visit | None, provider: VirtualBench, cell: Cell, setting: Setting) -> list[str]:
     """Whether the verdict is right or withheld."""
     if visit is None or visit.verdict.decision is Decision.NO_DECISION or cell.kind == Kind.TIME_BASE.value:
         return []
     truth = provider.truth()
     if truth.frequency_hz(1.0) <= 0.0:
         return ["passed a dead unit"] if visit.verdict.decision in PASSED else []
-    truths = true_characteristics(truth, product().contents)
+    truths = true_characteristics(truth, product(setting).contents)
     wrong = list(wrong_statements(visit, truths))
     inside = all(
         finding.limits.lowest <= truths[finding.characteristic] <= finding.limits.highest
@@ -215,7 +248,7 @@ def _mended(
     loaded: Loaded[BenchFile],
     operator: HonestOperator,
     database: Database,
-    seed: int,
+    setting: Setting,
     trouble: CommitCount,
     met: Exception,
 ) -> list[str]:
@@ -231,7 +264,7 @@ def _mended(
         recover_bench(bench, met)
     except OURS as error:
         return [] if isinstance(error, SourceNotSafe) else [f"not recovered after mending: {error}"]
-    visit, again = _visited(bench, loaded, operator, database, seed)
+    visit, again = _visited(bench, loaded, operator, database, setting)
     found = (
         [f"points gone after mending: {(before - points_of(database)).total()}"] if before - points_of(database) else []
     )
@@ -240,7 +273,7 @@ def _mended(
     if visit is not None and visit.verdict.decision is not Decision.NO_DECISION:
         truth = provider.truth()
         if truth.frequency_hz(1.0) > 0.0:
-            wrong = wrong_statements(visit, true_characteristics(truth, product().contents))
+            wrong = wrong_statements(visit, true_characteristics(truth, product(setting).contents))
             found += [f"wrong verdict after mending: {each}" for each in wrong]
     return found
 
