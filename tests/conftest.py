@@ -15,3 +15,6 @@ os.environ.setdefault("MPLCONFIGDIR", str(Path(tempfile.gettempdir()) / "trimrig
 # a database waits for the disk at every point of a sweep; in memory there is nothing to wait for
 if MEMORY.is_dir() and os.access(MEMORY, os.W_OK) and shutil.disk_usage(MEMORY).free > ROOM_BYTES:
     os.environ.setdefault("PYTEST_DEBUG_TEMPROOT", str(MEMORY))
+
+# the programs that tests start again and again are compiled once
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
