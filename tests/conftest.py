@@ -22,6 +22,9 @@ os.environ.setdefault("MPLCONFIGDIR", str(Path(tempfile.gettempdir()) / "trimrig
 if MEMORY.is_dir() and os.access(MEMORY, os.W_OK) and shutil.disk_usage(MEMORY).free > ROOM_BYTES:
     os.environ.setdefault("PYTEST_DEBUG_TEMPROOT", str(MEMORY))
 
+# the programs that tests start again and again are compiled once
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+
 
 @pytest.fixture(scope="session", autouse=True)
 def record_key_of_the_tests(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
