@@ -22,7 +22,7 @@ from drivers.virtual.configuration import parse
 from drivers.virtual.control import Address, write_address
 from drivers.virtual.errors import HandsRefused, WrongDescription
 from drivers.virtual.links.serving import Lines, TcpServer
-from drivers.virtual.trouble import Trouble
+from drivers.virtual.trouble import ROLES, Trouble
 
 if TYPE_CHECKING:
     import socket
@@ -124,11 +124,13 @@ class _Control:
             "sleep": clock.sleep,
             "utc": lambda: clock.utc().isoformat(),
             "trouble": lambda entry: bench.troubles.add(Trouble.model_validate(entry)),
+            "at_the_source": bench.source.execute,
             "insert": hands.insert,
             "power": hands.power,
             "turn": hands.turn,
             "set_control": hands.set_control,
             "connect_meter": hands.connect_meter,
+            "messages": lambda: sum(bench.troubles.of[role].messages for role in ROLES),
             "source": lambda: {
                 "on": bench.source.on,
                 "programmed_v": bench.source.programmed_v,

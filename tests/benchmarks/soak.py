@@ -3,8 +3,9 @@
 Run ``python -m tests.benchmarks.soak [--visits 500] [--seed 1]``.
 
 The operator's loop runs in this process, on a virtual bench in a process of its own; so what grows here is the rig's.
-Each visit has one trouble at a random message: a link's, an instrument's or the computer's. One unit in five is
-adjusted, the others are checked; one in ten gets its slip and plot.
+Each visit has one trouble at a random message: a link's, an instrument's or the computer's. The bench is asked
+what its instruments can do first. One unit in five is adjusted, the others are checked; one in ten gets its slip and
+plot.
 """
 
 from __future__ import annotations
@@ -32,6 +33,7 @@ from drivers.virtual.distant import DistantBench
 from drivers.virtual.trouble import ROLES, Kind, kinds_of
 from fixtures import demonstration_product
 from rig.bench import load_bench, open_bench
+from rig.bench_check import check_bench
 from rig.kept_visit import read_visit
 from rig.operators.virtual import VirtualOperator
 from rig.product import load_product
@@ -96,11 +98,18 @@ class Soak:
     standings: list[Standing] = field(default_factory=list)
     told: Counter[str] = field(default_factory=Counter)
     wrong: list[str] = field(default_factory=list)
+    to_be_switched_off: bool = False
+    by_hand: int = 0
     unsafe: int = 0
 
     def next_scan(self) -> str | None:
         """The next unit, for which some trouble is laid out."""
         assert isinstance(self.bench.provider, DistantBench)
+        line = self.bench.provider.line
+        if self.to_be_switched_off:
+            # the person does what was asked for: the knob at the instrument, past its link
+            line.call("at_the_source", "*RST")
+            self.to_be_switched_off, self.by_hand = False, self.by_hand + 1
         self.unsafe += not Truth(self.bench.provider).is_safe()
         self.standings.append(standing())
         if len(self.serials) == self.visits:
@@ -114,12 +123,13 @@ class Soak:
             "messages": self.draw.choice([1, 1, 2, 5, 40]),
             "amount": LATE_S if kind is Kind.LATE else None,
         }
-        self.bench.provider.line.call("trouble", trouble)
+        line.call("trouble", trouble)
         self.serials.append(f"DM2600{len(self.serials):04d}")
         return self.serials[-1]
 
     def tell(self, said: str) -> None:
         """Count what is told, whatever the numbers and serials in it."""
+        self.to_be_switched_off |= "switch its output off by hand" in said
         self.told[re.sub(r"[-+]?\d[\w.:]*|DM\w+", "#", said)] += 1
 
     def judge(self, visit: Visit) -> None:
@@ -135,6 +145,8 @@ def soak(place: Place, visits: int, seed: int) -> tuple[Soak, Shift, float]:
     for role in ("source", "meter", "counter"):
         text = text.replace(f"[{role}]\n", f"[{role}]\ntimeout_s = {TIMEOUT_S}\n", 1)
     place.bench.write_text(text, encoding="utf-8")
+    # a bench that was asked knows how its source lets go of a protection that tripped
+    check_bench(load_bench(place.bench), lambda _asked: None)
     bench_file, product = load_bench(place.bench), load_product(demonstration_product())
     check = product.contents.serial.with_check_character
     with (
@@ -189,7 +201,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         held = [getattr(each, name) for each in inside]
         ends = f"{getattr(before, name)} before, {getattr(after, name)} after"
         print(f"{name}: {min(held)} to {max(held)} between visits; {ends}")
-    print(f"source not safe between visits: {going.unsafe}; wrong statements: {len(going.wrong)}")
+    print(f"source left on without a word: {going.unsafe}; to be switched off by hand, and said so: {going.by_hand}")
+    print(f"wrong statements: {len(going.wrong)}")
     for each in going.wrong:
         print(f"  {each}")
     print("what was told most:")

@@ -119,11 +119,9 @@ class Truth:
         """Whether the source's output is off and it is programmed to 0 V, and the wires are driven with nothing."""
         return self._line.call("source") == {"on": False, "programmed_v": 0.0, "driven_v": 0.0}
 
-    def is_on(self) -> bool:
-        """Whether the source's output is connected."""
-        source = self._line.call("source")
-        assert isinstance(source, dict)
-        return bool(source["on"])
+    def messages(self) -> float:
+        """How many messages came to the instruments."""
+        return self._line.number("messages")
 
     def frequency_hz(self, cv_v: float, octave: str = "0", knob: str = "low") -> float:
         """Pitch without noise."""

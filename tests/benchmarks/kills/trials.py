@@ -30,13 +30,15 @@ if TYPE_CHECKING:
 
     from tests.benchmarks.kills.bench import Place
 
-VISIT_S = 1.6
-"""About as long as the source is on in a visit on two idle cores; a visit that ends before its kill is no kill."""
+VISIT_MESSAGES = 1600
+"""About as many messages as a visit with adjustment has; one that ends before its kill is no kill."""
+WITHIN_S = 0.01
+"""After the message that was drawn, up to so long: messages are not all that can be interrupted."""
 START_S = 0.8
 AT_THE_START = 0.1
 CLOSED = 0.3
 """Share of the visits that are closed after a kill; the others go on."""
-POLL_S = 0.002
+POLL_S = 0.003
 LONGEST_S = 60.0
 
 
@@ -189,9 +191,10 @@ class Series:
         if draw.random() < AT_THE_START:
             at_s = time.monotonic() + draw.uniform(0.0, START_S)
         else:
-            while not (program.ended() or truth.is_on()):
+            last = truth.messages() + draw.uniform(0.0, VISIT_MESSAGES)
+            while truth.messages() < last and not program.ended():
                 time.sleep(POLL_S)
-            at_s = time.monotonic() + draw.uniform(0.0, VISIT_S)
+            at_s = time.monotonic() + draw.uniform(0.0, WITHIN_S)
         while time.monotonic() < at_s and not program.ended():
             time.sleep(POLL_S)
         if program.ended():
