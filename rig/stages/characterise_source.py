@@ -81,6 +81,8 @@ def characterise_source(
         except NotTheSource as wrong:
             problem = str(wrong)
             operator.tell(problem)
+            if not bench.source.is_on():
+                bench.source.output_on()
             continue
         keep_curve(records, found)
         operator.tell(sentence_of(found))
