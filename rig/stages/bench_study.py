@@ -13,6 +13,7 @@ from rig.bench_history import begin_study, keep_study_readings, visit_without_ve
 from rig.conditions import room_now
 from rig.errors import NoDecision, WrongInput
 from rig.records import Wanted, begin_visit
+from rig.recovery import attempt
 from rig.science.repeatability import study
 from rig.stages.verify_bench import LABELS, measure_steady
 
@@ -26,8 +27,9 @@ if TYPE_CHECKING:
     from rig.bench import Bench
     from rig.operators.port import Operator
     from rig.product import Product
-    from rig.records import BenchRecords
+    from rig.records import BenchRecords, Recorder
     from rig.science.characterisation import CvCorrection
+    from rig.science.reference import Measured
     from rig.science.repeatability import Study
     from rig.tomlfile import Loaded
 
@@ -122,9 +124,16 @@ def run_study(
         wanted = Wanted(run.serial, batches[run.serial], run.operator, STUDY, room_c, plan.seed, room)
         recorder = begin_visit(records, product, bench, line, wanted)
         with visit_without_verdict(recorder):
-            measured = measure_steady(Acquisition(bench, contents, line, ambient_c=room_c), operator, recorder, STUDY)
+            measured = _measured(Acquisition(bench, contents, line, ambient_c=room_c), operator, recorder)
             keep_study_readings(records, study_id, recorder.visit_id, run.operator, run.repeat, measured)
     return analysed(records, study_id, plan)
+
+
+def _measured(acquisition: Acquisition, operator: Operator, recorder: Recorder) -> Sequence[Measured]:
+    """One run, begun again after trouble of the bench that passes."""
+    return attempt(
+        acquisition.bench, operator, "this run", lambda: measure_steady(acquisition, operator, recorder, STUDY)
+    )
 
 
 def analysed(records: BenchRecords, study_id: UUID, plan: StudyPlan) -> StudyResult:

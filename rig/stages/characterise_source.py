@@ -121,6 +121,8 @@ def characterise_source(
             bench.source.require_untripped()
             problem = str(wrong)
             operator.tell(problem)
+            if not bench.source.is_on():
+                bench.source.output_on()
             continue
         keep_curve(records, found)
         bench.clock.forgive()

@@ -14,6 +14,7 @@ from rig.conditions import room_now
 from rig.control_budgets import rail_budget
 from rig.errors import NoDecision, SerialProblem, WrongInput
 from rig.records import Wanted, begin_visit
+from rig.recovery import attempt
 from rig.science.reference import Measured, Standing, against_history, worst_standing
 from rig.stages.control_findings import stated_for_sweeps
 from rig.stages.leads import meter_to_rail
@@ -151,8 +152,9 @@ def verify_bench(
     recorder = begin_visit(records, product, bench, line, wanted)
     earlier = reference_checks(records.database, records.revision_id, request.scanned)
     with visit_without_verdict(recorder):
-        measured = measure_steady(
-            Acquisition(bench, product.contents, line, ambient_c=ambient_c), operator, recorder, VERIFY
+        acquisition = Acquisition(bench, product.contents, line, ambient_c=ambient_c)
+        measured = attempt(
+            bench, operator, "the verification", lambda: measure_steady(acquisition, operator, recorder, VERIFY)
         )
         checks = tuple(
             against_history(each, () if request.restart_reason else values_that_count(earlier, each.characteristic))

@@ -6,6 +6,7 @@ import json
 import tomllib
 
 import pytest
+from typer.testing import CliRunner
 
 from drivers.errors import DriverError
 from drivers.source import VoltageLimits
@@ -14,6 +15,7 @@ from drivers.virtual.links.sockets import SocketLink
 from fixtures import demonstration_bench
 from rig.bench import Tracing, load_bench, open_bench
 from rig.bench_profile import load_profile
+from rig.cli import app
 from rig.errors import FileProblem
 from tests.cli.test_commands import SERIAL, one_sentence, rig
 from tests.drivers.instruments import EchoInstrument
@@ -240,3 +242,20 @@ def test_every_message_goes_into_the_file_that_was_asked_for(tmp_path):
 def test_a_file_that_is_no_trace_ends_with_one_sentence(tmp_path):
     assert "is not a trace" in one_sentence(rig("bench", "trace", str(bench_file(tmp_path)), folder=tmp_path), 2)
     assert "cannot be read" in one_sentence(rig("bench", "trace", str(tmp_path / "none"), folder=tmp_path), 2)
+
+
+def test_a_time_base_that_is_off_is_caught_by_the_reference_unit_which_one_counter_cannot_do(tmp_path, monkeypatch):
+    # 0.2 % are 3.5 cents in every note alike: nothing in a visit says so, the reference unit does
+    monkeypatch.setenv("RIG_DATABASE_URL", f"sqlite:///{tmp_path}/record.sqlite")
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path))
+    path = bench_file(tmp_path, link="direct")
+    steady = path.read_text() + '\n[reference]\nserial = "REF-1"\n'
+    off = '\n[[virtual.trouble]]\nrole = "counter"\nkind = "time base off"\nmessage = 1\nmessages = 1000000\n'
+    path.write_text(steady)
+    first = CliRunner().invoke(app, ["bench", "verify", "REF-1", "--bench", str(path)])
+    assert first.exit_code == 0, first.output
+    path.write_text(steady + off)
+    moved = CliRunner().invoke(app, ["bench", "verify", "REF-1", "--bench", str(path)])
+    assert moved.exit_code == 3, moved.output
+    assert "The bench has moved against its history" in moved.output
+    assert "Base pitch" in moved.output.splitlines()[-1]

@@ -167,11 +167,17 @@ def counter_router(bench: Bench) -> Router:
     return router
 
 
-@contextmanager
-def served(router: Router, *, one_queue: bool) -> Iterator[str]:
-    """Serve a router on a free port; each connection has an error queue of its own, or all have one."""
+def free_port() -> int:
+    """A port on the loopback address where nobody listens."""
     with socket.create_server(("127.0.0.1", 0)) as free:
-        port = free.getsockname()[1]
+        port: int = free.getsockname()[1]
+    return port
+
+
+@contextmanager
+def served(router: Router, *, one_queue: bool, port: int = 0) -> Iterator[str]:
+    """Serve a router on a port, a free one for 0; each connection has an error queue of its own, or all have one."""
+    port = port or free_port()
     ready = threading.Event()
     loops: list[asyncio.AbstractEventLoop] = []
 

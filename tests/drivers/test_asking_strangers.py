@@ -9,11 +9,12 @@ from drivers.asking.meter import ask_meter
 from drivers.asking.source import ask_source
 from drivers.clock import RealClock
 from drivers.counter import Counter
-from drivers.dialect import CounterDialect
+from drivers.dialect import CounterDialect, MeterDialect
 from drivers.errors import LinkRefused
 from drivers.meter import Meter
+from drivers.session import Session
 from tests.drivers.conversations import Conversation
-from tests.drivers.strangers import Bench, counter_router, meter_router, served, simulated
+from tests.drivers.strangers import Bench, counter_router, free_port, meter_router, served, simulated
 
 
 @pytest.mark.parametrize("one_queue", [True, False], ids=["one queue", "a queue each connection"])
@@ -53,6 +54,32 @@ def test_a_counter_on_a_general_scpi_server_counts(one_queue):
             counter.start(0.02)
             assert counter.fetch() == pytest.approx(bench.frequency_hz)
             assert (bench.level_v, bench.gate_s) == (0.5, 0.02)
+
+
+def test_a_meter_and_a_counter_on_a_general_scpi_server_are_read_on_after_they_went_away():
+    bench, ports = Bench(), (free_port(), free_port())
+    with (
+        served(meter_router(bench), one_queue=True, port=ports[0]) as at_meter,
+        served(counter_router(bench), one_queue=True, port=ports[1]) as at_counter,
+    ):
+        meter = Meter(Session.open(at_meter, role="meter", timeout_s=1.0), MeterDialect(samples=""))
+        counter_dialect = CounterDialect(function="", gate="SENS:FREQ:GATE:TIME {gate}", samples="")
+        counter = Counter(Session.open(at_counter, role="counter", timeout_s=1.0), counter_dialect)
+        assert meter.read_voltage() == bench.voltage_v
+        counter.start(0.02)
+        assert counter.fetch() == pytest.approx(bench.frequency_hz)
+        counter.start(0.02)
+    # both hung up, the counter in the middle of a gate; now they are there again
+    with (
+        served(meter_router(bench), one_queue=True, port=ports[0]),
+        served(counter_router(bench), one_queue=True, port=ports[1]),
+        meter,
+        counter,
+    ):
+        assert meter.read_voltage() == bench.voltage_v
+        assert counter.fetch() == pytest.approx(bench.frequency_hz)
+        for instrument in (meter, counter):
+            assert "its link was lost and opened anew" in instrument.session.mishaps[0]
 
 
 @pytest.mark.parametrize(

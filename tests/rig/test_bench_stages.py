@@ -9,6 +9,7 @@ import pytest
 
 from db.engine import open_database
 from drivers.source import VoltageLimits
+from drivers.virtual.trouble import Kind, Trouble
 from fixtures import demonstration_bench, demonstration_product
 from rig.bench import drawn_anew, load_bench, open_bench
 from rig.bench_history import known_curve, reference_checks, values_that_count
@@ -186,7 +187,9 @@ class TestVerification:
             for _ in range(2):
                 verified(it, records)
             # 0.2 % in frequency are 3.5 cents, in all notes alike
-            it.bench.provider.counter.time_base_error += 2e-3
+            it.bench.provider.troubles.add(
+                Trouble(role="counter", kind=Kind.TIME_BASE, message=1, messages=10**6, amount=2000.0)
+            )
             moved = verified(it, records)
             assert moved.standing is Standing.MOVED
             assert "The bench has moved" in moved.sentence
