@@ -282,7 +282,7 @@ def decisions_of(column: Column, limits: Limits | None, rule: Rule | None) -> Pl
     """
     low, high = (column.low, column.high) if limits is None else sides(limits)
     guarded = column.guarded if rule is None else np.full(column.visits.shape, rule is Rule.GUARDED)
-    decided = decide_each(column.value, column.lower, column.upper, low, high, guarded)
+    decided = decide_each(column.value, column.lower, column.upper, low, high, guarded, nominal=0.0)
     return np.where(column.decisions == PLACE[Decision.NO_DECISION], PLACE[Decision.NO_DECISION], decided)
 
 

@@ -221,12 +221,20 @@ def acceptance_limits(limits: Limits, guard_band: float) -> Limits | None:
 
 
 def decide_each(
-    values: ArrayLike, lower: ArrayLike, upper: ArrayLike, low: ArrayLike, high: ArrayLike, guarded: ArrayLike
+    values: ArrayLike,
+    lower: ArrayLike,
+    upper: ArrayLike,
+    low: ArrayLike,
+    high: ArrayLike,
+    guarded: ArrayLike,
+    *,
+    nominal: float | None = None,
 ) -> NDArray[np.intp]:
     """Statements of conformity of many values at once, as :func:`decide_bounded` makes them one by one.
 
     :param lower: bounds of the values;  upper: the same;  low: limits, minus infinity where there is none;  high: the
         same, plus infinity;  guarded: whether the rule is the guarded one. All of one shape, or broadcast to it.
+    :param nominal: what values ought to be that have a limit on one side only; None where that is not known.
     :returns: places in ``FROM_WORST``: the smallest of a unit's is its worst.
     """
     value, below, above, lowest, highest, by_guard = np.broadcast_arrays(values, lower, upper, low, high, guarded)
@@ -240,6 +248,13 @@ def decide_each(
     )
     simple_place = np.where(inside, _PLACE[Decision.PASS], _PLACE[Decision.FAIL])
     known = np.isfinite(value) & (~by_guard.astype(np.bool_) | (np.isfinite(below) & np.isfinite(above)))
+    with np.errstate(invalid="ignore"):
+        from_v = np.where(np.isfinite(lowest), lowest, highest if nominal is None else nominal)
+        to_v = np.where(np.isfinite(highest), highest, lowest if nominal is None else nominal)
+        band = np.where(np.isfinite(lowest), value - below, 0.0) + np.where(np.isfinite(highest), above - value, 0.0)
+        one_sided = ~(np.isfinite(lowest) & np.isfinite(highest))
+        room = (band <= to_v - from_v) | (one_sided if nominal is None else False)
+    guarded_place = np.where(surely_outside | room, guarded_place, _PLACE[Decision.NO_DECISION])
     return np.where(known, np.where(by_guard, guarded_place, simple_place), _PLACE[Decision.NO_DECISION]).astype(
         np.intp
     )

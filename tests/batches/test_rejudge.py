@@ -16,7 +16,7 @@ from rig.limits_file import UNCHANGED, load_limits
 from rig.product import load_product
 from rig.rejudge import FROM_SWEEPS, PLACE, decisions_of, only_units_that_left, read_production, rejudge
 from rig.reports.rejudge import curve_document, curve_lines, plot_curves, rejudged_document, rejudged_lines
-from rig.science.decision import Decision, Limits, Rule, decide_bounded, decide_many
+from rig.science.decision import Decision, Limits, Rule, decide_bounded, decide_each
 from rig.yield_curve import yield_curves
 
 if TYPE_CHECKING:
@@ -105,7 +105,7 @@ def test_many_decisions_are_those_of_each_by_itself(rule: Rule, limits: Limits):
     values = np.append(generator.normal(0.0, 1.5, size=200), [1.0, -1.0, np.nan])
     lower, upper = values - generator.uniform(0.0, 0.5, values.size), values + generator.uniform(0.0, 0.5, values.size)
     upper[7] = np.nan if rule is Rule.SIMPLE else np.inf
-    made = decide_many(values, lower, upper, limits.lowest, limits.highest, rule is Rule.GUARDED)
+    made = decide_each(values, lower, upper, limits.lowest, limits.highest, rule is Rule.GUARDED)
     one_by_one = [decide_bounded(*each, limits, rule) for each in zip(values, lower, upper, strict=True)]
     assert made.tolist() == [PLACE[each] for each in one_by_one]
 
