@@ -5,6 +5,8 @@ import shutil
 import tempfile
 from pathlib import Path
 
+from hypothesis import settings
+
 MEMORY = Path("/dev/shm")
 ROOM_BYTES = 2 << 30
 """More than all tests of a run write."""
@@ -18,3 +20,7 @@ if MEMORY.is_dir() and os.access(MEMORY, os.W_OK) and shutil.disk_usage(MEMORY).
 
 # the programs that tests start again and again are compiled once
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+
+# no test is timed: computers are busy
+settings.register_profile("untimed", deadline=None)
+settings.load_profile("untimed")

@@ -333,8 +333,7 @@ def _choose(
         tried = [
             minimax(parameters, chosen, played, limits, hopeless=HOPELESS * goal, start=start)
             for chosen in combinations(adjusters, size)
-            if size > MOST_UNKNOWNS
-            or least_worst_bound(start.here[FEW], start.columns(chosen)[FEW]) <= HOPELESS * goal
+            if size > MOST_UNKNOWNS or least_worst_bound(start.here[FEW], start.columns(chosen)[FEW]) <= HOPELESS * goal
         ]
         amounts, share = min(tried, key=lambda each: each[1], default=(best, float("inf")))
         if share <= goal:
@@ -388,7 +387,7 @@ def _moved(parameters: Array, adjusters: Sequence[Adjuster], amounts: Array) -> 
 @cache
 def _skeleton() -> tuple[NDArray[np.intp], Array, Array]:
     """What all programmes have in common: which row stands where, with which sign, and the columns of the worsts."""
-    by_kind = [np.flatnonzero(KINDS == kind) for kind in range(KIND_COUNT)]
+    by_kind = [np.flatnonzero(kind == KINDS) for kind in range(KIND_COUNT)]
     which = np.concatenate([rows for each in by_kind for rows in (each, each)])
     sign = np.concatenate([np.full(each.size, sign) for each in by_kind for sign in (1.0, -1.0)])
     own = np.zeros((which.size, KIND_COUNT + 1))

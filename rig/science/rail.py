@@ -81,4 +81,3 @@ def _best_ratio(steps: Array, nominal: Array, lowest: float, highest: float) -> 
     if solution.x is None:
         raise ValueError(f"the rail has no best setting: {solution.message}")
     return float(solution.x[0])
-
