@@ -160,16 +160,17 @@ def require_unchanged(first_octaves: float, again_octaves: float, what: str) -> 
         )
 
 
-def require_a_plausible_rail(acquisition: Acquisition, rail_v: float, steps_octaves: Sequence[float]) -> None:
+def require_a_plausible_rail(acquisition: Acquisition, rail_v: float, positions_octaves: Sequence[float]) -> None:
     """Hold the rail as the meter reads it against the rail as the octave switch shows it.
 
-    :param steps_octaves: from the lowest position.
+    :param positions_octaves: pitch at each position of the switch, the lowest first.
     :raises BenchDoubt: they disagree, though the switch is alive.
     """
     limit, switch = acquisition.product.limits.rail, acquisition.product.controls.octave
-    if limit is None or switch is None or not len(steps_octaves):
+    if limit is None or switch is None or len(positions_octaves) < 2:
         return
-    by_steps = rail_share_of_steps(steps_octaves, switch.octaves[1:])
+    steps = np.asarray(positions_octaves[1:]) - positions_octaves[0]
+    by_steps = rail_share_of_steps(steps, switch.octaves[1:])
     by_meter = rail_v / limit.nominal_v
     if abs(by_steps - 1.0) <= RAIL_SHARE < abs(by_meter - 1.0):
         raise BenchDoubt(

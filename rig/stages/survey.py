@@ -137,9 +137,7 @@ def survey(
     clock.sleep(soak_s - (clock.now() - began))
     sweep_id, assessed = steady_sweep(acquisition, operator, recorder, phase, drift_known=warmed.steady)
     if rail is not None and octaves:
-        require_a_plausible_rail(
-            acquisition, rail.voltage_v, [each.octaves - octaves[0].octaves for each in octaves[1:]]
-        )
+        require_a_plausible_rail(acquisition, rail.voltage_v, [each.octaves for each in octaves])
     require_sound(acquisition.bench)
     findings = (
         *tracking_findings(assessed, acquisition.product, stated_for_sweeps(acquisition), acquisition.line),
