@@ -1,7 +1,7 @@
 """Sessions whose transactions cover what they write with links of the chain, just before they commit."""
 
 from collections import defaultdict
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 from uuid import UUID
@@ -33,6 +33,7 @@ class Changes:
     """What a transaction has written so far, as far as links are due for it."""
 
     ended: set[UUID] = field(default_factory=set)
+    adopted: set[UUID] = field(default_factory=set)
     single: defaultdict[str, set[Key]] = field(default_factory=lambda: defaultdict(set))
     head: Head | None = None
 
@@ -50,6 +51,15 @@ def visit_ended(session: Session, visit_id: UUID) -> None:
     """Say that a visit ends in this transaction, by whatever statement."""
     if isinstance(session, ChainedSession):
         session.changes.ended.add(visit_id)
+
+
+def taken_over(session: Session, visit_ids: Collection[UUID], rows: Mapping[str, Collection[Key]]) -> None:
+    """Say that visits, and single rows by their keys, came from another database in this transaction."""
+    if isinstance(session, ChainedSession):
+        session.changes.adopted.update(visit_ids)
+        for name, keys in rows.items():
+            if keys and name not in VISIT_OF_ROW and name != "visit":
+                session.changes.single[name].update(keys)
 
 
 @event.listens_for(ChainedSession, "after_flush")
@@ -75,15 +85,16 @@ def _note_row(row: object, changes: Changes) -> None:
 def _cover(session: ChainedSession) -> None:
     session.flush()
     changes = session.changes
-    if not changes.ended and not changes.single:
+    if not (changes.ended or changes.adopted or changes.single):
         return
     connection = session.connection()
     single = single_digests(connection, changes)
-    if not changes.ended and not single:
+    if not (changes.ended or changes.adopted or single):
         return
     head = session.keeper.head(connection)
     if single:
         head = session.keeper.add(connection, head, "rows", [(None, single)])
+    head = cover_visits(session.keeper, connection, head, "adopted", sorted(changes.adopted))
     changes.head = cover_visits(session.keeper, connection, head, "visit", sorted(changes.ended))
 
 
@@ -120,7 +131,7 @@ def single_digests(connection: Connection, changes: Changes) -> Digests:
     digests = {}
     for name, keys in changes.single.items():
         table = Base.metadata.tables[name]
-        rows = list(_rows_with_keys(connection, table, sorted(keys, key=str), changes.ended))
+        rows = list(_rows_with_keys(connection, table, sorted(keys, key=str), changes.ended | changes.adopted))
         if rows:
             digests[name] = [single_digest(table, row) for row in rows]
     return digests

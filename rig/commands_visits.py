@@ -23,9 +23,9 @@ def add_visits_to(app: typer.Typer) -> None:
 def visits(as_json: JsonOption = False) -> None:
     """List the visits that were begun and never ended; what was measured in them is kept."""
     from db.history import unfinished_visits
-    from rig.opening import open_record
+    from rig.opening import open_bench_record
 
-    with open_record() as database, database.reading() as session:
+    with open_bench_record() as database, database.reading() as session:
         found = unfinished_visits(session)
     if as_json:
         shown = [
@@ -53,13 +53,13 @@ def close(
     from db.history import unfinished_visits
     from db.queries import close_visit
     from rig.errors import WrongInput
-    from rig.opening import open_record
+    from rig.opening import open_bench_record
     from rig.product import clean_scan
 
     scanned, why = clean_scan(serial), " ".join(reason.split())
     if not why:
         raise WrongInput("A visit is closed with a reason: give one after --reason.")
-    with open_record() as database:
+    with open_bench_record() as database:
         with database.session() as session:
             lying = [each for each in unfinished_visits(session) if each.serial == scanned]
             for each in lying:

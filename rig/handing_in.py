@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING
 
 from db import claims
 from db.errors import DatabaseError, NotFound, UnitHeld, Unreachable
+from db.fetching import fetch_people, fetch_unit
 from db.floor import SharedFloor
-from db.handing_in import fetch_people, hand_in, waiting
+from db.handing_in import hand_in, waiting
 from db.history import history, merged
 from rig.errors import WrongInput
 from rig.visit import run_visit
@@ -54,7 +55,9 @@ def visit_on_the_floor(
 
 @contextmanager
 def claimed(database: Database, serial: str, bench: str, operator: str, tell: Callable[[str], None]) -> Iterator[None]:
-    """Have a unit to oneself, as long as the server can be asked; the claim is renewed in the background.
+    """Have a unit to oneself, and know its history, as long as the server can be asked.
+
+    The claim is renewed in the background.
 
     :raises UnitHeld: another bench has it.
     """
@@ -80,7 +83,19 @@ def claimed(database: Database, serial: str, bench: str, operator: str, tell: Ca
         yield
         return
     with _renewed(floor, taken, tell):
+        _fetch(floor, database, serial, tell)
         yield
+
+
+def _fetch(floor: SharedFloor, database: Database, serial: str, tell: Callable[[str], None]) -> None:
+    """What other benches know of a unit, into this bench's own record: the visit rests on it from here on."""
+    server = floor.reached()
+    if server is None:
+        return
+    try:
+        fetch_unit(server, database, serial)
+    except DatabaseError as error:
+        tell(f"What other benches know of {serial} could not be fetched: {error}")
 
 
 @contextmanager

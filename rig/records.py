@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from db import models, queries
-from db.chain import seal_of_visit
 from db.learning import add_observation
 from drivers.errors import DriverError
 from rig.assess import Finding
@@ -29,7 +28,6 @@ if TYPE_CHECKING:
     from datetime import datetime
     from uuid import UUID
 
-    from db.chain import Seal
     from db.engine import Database
     from db.learning import Quantity
     from db.people import Standing
@@ -293,11 +291,6 @@ class Recorder:
             session.add_all(at_the_end)
             session.flush()
             queries.end_visit(session, self.visit_id, outcome=outcome, ended_utc=self.clock.utc())
-
-    def seal(self) -> Seal | None:
-        """What the chain has of this visit, for the slip."""
-        with self.database.reading() as session:
-            return seal_of_visit(session, self.visit_id)
 
     def _at_the_end(self) -> models.VisitCondition:
         """Conditions at the end; a thermometer that fails then takes nothing from what was measured."""

@@ -30,7 +30,6 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
     from uuid import UUID
 
-    from db.chain import Seal
     from db.engine import Database
     from rig.assess import Finding
     from rig.bench import Bench, BenchFile
@@ -88,7 +87,6 @@ class Visit:
     duration_s: float = 0.0
     came_back: CameBack | None = None
     """As found against as left, where the unit left before."""
-    seal: Seal | None = None
 
     @property
     def findings(self) -> tuple[Finding, ...]:
@@ -199,7 +197,7 @@ def run_visit(
     bench.source.make_safe()
     _date_taken(bench, operator)
     _tell_where_it_goes(visit, request.purpose, operator)
-    return replace(visit, duration_s=bench.clock.now() - began, seal=recorder.seal())
+    return replace(visit, duration_s=bench.clock.now() - began)
 
 
 def _put_on_the_bench(bench: Bench, product: Product, operator: Operator, request: Request) -> None:

@@ -8,6 +8,7 @@ _OTHER = {
     "double precision": "COALESCE({0}, 0) + 1.5",
     "text": "COALESCE({0}, '') || 'x'",
     "uuid": "gen_random_uuid()",
+    "bytea": "{0} || 'x'::bytea",
     "boolean": "NOT {0}",
     "date": "COALESCE({0}, DATE '2026-01-01') + 1",
     "timestamp with time zone": "COALESCE({0}, now()) + INTERVAL '1 hour'",

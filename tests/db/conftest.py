@@ -4,6 +4,7 @@ from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 import pytest
+from schemas import grown_in
 from sqlalchemy.orm import Session
 
 from db.engine import Database, open_database
@@ -48,6 +49,12 @@ def empty_record(tmp_path_factory: pytest.TempPathFactory) -> Path:
     file = tmp_path_factory.mktemp("empty") / "record.sqlite"
     open_database(f"sqlite:///{file}").close()
     return file
+
+
+@pytest.fixture(scope="session")
+def grown(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
+    """A database at every revision, with rows in every table, to be copied."""
+    return grown_in(tmp_path_factory.mktemp("grown"))
 
 
 @pytest.fixture

@@ -11,6 +11,7 @@ import pytest
 from db import claims, errors
 from db.checking import check
 from db.engine import Database, open_database
+from db.fetching import fetch_unit
 from db.floor import SharedFloor, open_bench_database
 from db.handing_in import hand_in, waiting
 from db.history import history, merged
@@ -18,6 +19,7 @@ from db.location import Location
 from db.models import Finding, Unit, UnitClaim, Visit, new_key
 from db.queries import get_or_add_unit
 from db.record_key import key_file, read_key
+from db.returns import add_return, returns_of
 from tests.postgresql import Server
 
 
@@ -85,6 +87,41 @@ def test_a_visit_that_goes_on_stays_on_its_bench_and_corrections_follow(
         assert session.query(Finding).filter_by(visit_id=done.id, revision=1).count() == 1
         here, there = history(session, "TR-0001-7"), history(session, "TR-0001-7")
         assert merged(there, here) == there
+
+
+def test_a_bench_fetches_what_others_know_of_a_unit_and_hands_nothing_in_twice(
+    benches: tuple[Database, Database],
+    floor: Database,
+    whole_visit: Callable[..., Visit],
+    finding_of: Callable[..., Finding],
+):
+    one, two = benches
+    with one.session() as session:
+        visit = whole_visit(session, "TR-0001-7")
+    with two.session() as session:
+        whole_visit(session, "TR-0001-7", day=1)
+    hand_in(one, floor)
+    with floor.session() as session:
+        unit = session.query(Unit).one()
+        add_return(
+            session, unit.id, reason="drifts", complaint="out of tune", who="reception", received_utc=visit.started_utc
+        )
+    assert fetch_unit(floor, two, "TR-0001-7") == 1
+    with one.session() as session:
+        session.add(finding_of(visit, revision=1, note="the meter was out of calibration"))
+    hand_in(one, floor)
+    assert fetch_unit(floor, two, "TR-0001-7") == 0
+    assert fetch_unit(floor, two, "TR-0002-5") == 0
+    with two.reading() as session:
+        assert len(history(session, "TR-0001-7").visits) == 2
+        assert session.query(Finding).filter_by(visit_id=visit.id, revision=1).count() == 1
+        assert returns_of(session, session.query(Unit).one().id)[0].complaint == "out of tune"
+    hand_in(two, floor)
+    assert len(visits_of(floor)) == 2
+    for database in (two, floor):
+        with database.reading_connection() as connection:
+            found = check(connection, [read_key(key_file())], [key_file()])
+        assert found.sound, found.flaws
 
 
 def test_a_batch_that_one_bench_learns_later_is_filled_in_and_another_one_is_told(

@@ -7,7 +7,6 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
-from test_db_protection import fill_schema_by_schema
 
 from db import errors
 from db.backup import backup, restore
@@ -17,6 +16,7 @@ from db.location import Location
 from db.models import RecordChange, Unit, Visit
 from db.moving import move, table_sums
 from db.record_key import key_file, read_key
+from db.schema import LATEST
 from tests.postgresql import Server
 
 CHANGED_BY_A_MOVE = {"record_change", "record_chain", "record_link"}
@@ -33,8 +33,11 @@ def serials(url: str) -> list[str]:
         return sorted(session.scalars(session.query(Unit.serial).statement))
 
 
-def test_a_record_goes_to_a_server_and_back_and_is_the_same(url: str, file: Path, migrated: str, tmp_path: Path):
-    fill_schema_by_schema(url, file)
+def test_a_record_goes_to_a_server_and_back_and_is_the_same(
+    url: str, file: Path, migrated: str, tmp_path: Path, empty_record: Path, grown: dict[str, Path]
+):
+    shutil.copy(empty_record, tmp_path / "back.sqlite")
+    shutil.copy(grown[LATEST], file)
     with (
         open_database(url) as here,
         open_database(migrated) as server,

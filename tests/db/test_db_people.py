@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 from db import people, signatures
 from db.engine import Database, open_database
 from db.errors import Exposed, KeyProblem, NotAuthorised
-from db.handing_in import fetch_people
+from db.fetching import fetch_people
 from db.models import ProductRevision
 from db.people import Signer, Standing
 from db.queries import get_or_add_product_revision

@@ -1,5 +1,6 @@
 """The same record on a real PostgreSQL server: schema, protection, one writer at a time, errors in sentences."""
 
+import shutil
 import threading
 from collections.abc import Callable
 from datetime import timedelta
@@ -8,25 +9,25 @@ from pathlib import Path
 import pytest
 from attacks_postgresql import attacks_on, dump
 from sqlalchemy import create_engine, make_url
-from test_db_protection import fill_schema_by_schema
 
 from db import errors
 from db.engine import Database, open_database
 from db.models import Base, Unit, Visit
 from db.moving import move
 from db.queries import end_visit, get_or_add_unit
+from db.schema import LATEST
 from tests.postgresql import Server
 
 psycopg = pytest.importorskip("psycopg")
 
 
 @pytest.fixture
-def filled(url: str, file: Path, server_url: str) -> str:
+def filled(url: str, file: Path, migrated: str, grown: dict[str, Path]) -> str:
     """Every table has the rows that the migrations' tests give it."""
-    fill_schema_by_schema(url, file)
-    with open_database(url) as source, open_database(server_url) as target:
+    shutil.copy(grown[LATEST], file)
+    with open_database(url) as source, open_database(migrated) as target:
         move(source, target, who="test", why="to be attacked")
-    return server_url
+    return migrated
 
 
 def test_no_statement_changes_a_finished_record_on_the_server(filled: str):
@@ -83,6 +84,7 @@ def shapes(server: Server, url: str) -> list[tuple[object, ...]]:
         server.run(
             "SELECT table_name::text, column_name::text, data_type || is_nullable FROM information_schema.columns "
             "WHERE table_schema = 'public' AND table_name <> 'alembic_version' "
+            "AND table_name NOT IN (SELECT table_name FROM information_schema.views) "
             "UNION ALL SELECT conrelid::regclass::text, conname::text, pg_get_constraintdef(oid) FROM pg_constraint "
             "WHERE connamespace = 'public'::regnamespace AND contype <> 't' AND conname <> 'alembic_version_pkc' "
             "UNION ALL SELECT tablename::text, indexname::text, indexdef FROM pg_indexes "

@@ -5,9 +5,8 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
-from alembic.config import Config
-from alembic.script import ScriptDirectory
 from attacks import attacks_on, dump, tables
+from schemas import revisions
 from sqlalchemy import create_engine, make_url
 
 from db.engine import Database, open_database
@@ -53,27 +52,12 @@ def upgrade() -> None:
 '''
 
 
-def revisions() -> list[str]:
-    configuration = Config()
-    configuration.set_main_option("script_location", str(SCRIPTS))
-    return [script.revision for script in ScriptDirectory.from_config(configuration).walk_revisions()][::-1]
-
-
 def scripts_with(folder: Path, extra: str) -> Path:
     """The project's migrations with one more at the end."""
     scripts = folder / "migrations"
     shutil.copytree(SCRIPTS, scripts, ignore=shutil.ignore_patterns("__pycache__"))
     (scripts / "versions" / "t9999_extra.py").write_text(extra.strip(), encoding="utf-8")
     return scripts
-
-
-def fill_one_schema(url: str, file: Path, revision: str) -> None:
-    """Migrate to a schema, and give every table that it brought its rows."""
-    migrate(make_url(url), url, patience_s=1.0, revision=revision)
-    rows = Path(__file__).with_name(f"rows_at_{revision}.sql")
-    if rows.exists():
-        with closing(sqlite3.connect(file)) as connection:
-            connection.executescript(rows.read_text(encoding="utf-8"))
 
 
 def attack_everything(file: Path, *settings: str) -> int:
@@ -91,20 +75,6 @@ def attack_everything(file: Path, *settings: str) -> int:
                 count += 1
     assert dump(file) == before
     return count
-
-
-@pytest.fixture(scope="module")
-def grown(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
-    """A database at every revision, each grown from the one before."""
-    folder = tmp_path_factory.mktemp("grown")
-    file = folder / "record.sqlite"
-    copies = {}
-    for revision in revisions():
-        fill_one_schema(f"sqlite:///{file}", file, revision)
-        copies[revision] = folder / f"{revision}.sqlite"
-        with closing(sqlite3.connect(file)) as connection, closing(sqlite3.connect(copies[revision])) as copy:
-            connection.backup(copy)
-    return copies
 
 
 @pytest.mark.parametrize("settings", [(), ("PRAGMA recursive_triggers = ON", "PRAGMA foreign_keys = ON")])

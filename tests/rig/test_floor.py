@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from db import claims, people, signatures
+from db.chain import seal_of_visit
 from db.engine import open_database
 from db.errors import NotAuthorised, UnitHeld
 from db.floor import SharedFloor
@@ -21,6 +22,7 @@ from fixtures import demonstration_product
 from rig.authority import authority_of, doubt_of
 from rig.errors import WrongInput
 from rig.handing_in import claimed, hand_in_now, known_history, visit_on_the_floor
+from rig.kept_visit import read_visit
 from rig.product import load_product
 from rig.reports.slip import slip
 from rig.visit import Purpose, Request
@@ -50,10 +52,11 @@ def test_a_visit_is_claimed_recorded_here_and_handed_in_with_its_seal_on_the_sli
         with server.session() as session:
             claims.release(session, held)
         visit = visit_on_the_floor(*everything)
-        assert visit.seal is not None
-        text = slip(visit, it.product.contents, it.bench.clock.utc(), "bench", demonstration=True)
-        assert f"Chain {visit.seal.sequence} {visit.seal.short}\n" in text
         with server.reading() as session:
+            seal = seal_of_visit(session, visit.visit_id)
+            assert seal is not None
+            for database in (it.database, server):
+                assert f"Sealed {seal.sequence} {seal.short}\n" in slip(read_visit(database, it.serial))
             there = session.get_one(Visit, visit.visit_id)
             assert there.outcome == "finished"
             assert session.get_one(VisitAuthority, visit.visit_id).authority == "demonstration"
