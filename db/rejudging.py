@@ -16,6 +16,9 @@ from db.models import BenchRevision, Finding, Move, Point, Product, ProductRevis
 LAST_SWEEPS = ("as_found", "resumed", "as_left")
 """Purposes of sweeps that findings may rest on; those as left rest on the last one of a visit."""
 
+LONGER = "measured longer"
+"""Said in the note of a finding that rests on more readings than those of its sweep."""
+
 
 @dataclass(frozen=True, slots=True)
 class JudgedVisit:
@@ -101,7 +104,8 @@ def findings_as_left(
 ) -> Sequence[Sequence[Any]]:
     """Findings as left, corrections after what they correct.
 
-    Rows: number of the visit, characteristic, value, its lower and upper bound, lower and upper limit, rule, decision.
+    Rows: number of the visit, characteristic, value, its lower and upper bound, lower and upper limit, rule, decision,
+    whether it was measured longer.
     """
     numbered = _numbered(batch_codes, product)
     return session.execute(
@@ -115,6 +119,7 @@ def findings_as_left(
             Finding.upper_limit,
             Finding.rule,
             Finding.decision,
+            func.coalesce(Finding.note, "").contains(LONGER),
         )
         .select_from(numbered)
         .join(Finding, and_(Finding.visit_id == numbered.c.id, Finding.phase == "as_left"))

@@ -43,8 +43,9 @@ if TYPE_CHECKING:
 
 FROM_SWEEPS = ("scale_error", "tracking_musical", "tracking_full", "highs_error", "base_pitch")
 ACCEPTED = (Decision.PASS, Decision.CONDITIONAL_PASS)
-AGREES = 1e-6
-"""Difference between a value computed anew and the stored one that is arithmetic, as a share of its unit."""
+AGREES, OF_ITS_DOUBT = 1e-6, 0.01
+"""Difference between a value computed anew and the stored one that means nothing: arithmetic, as a share of the value
+or its unit, and a share of its uncertainty (weights of a fit may rest on what only the bench knew)."""
 LEAST_POINTS = 9
 MOST_EXAMPLES = 5
 PLACE = {decision: place for place, decision in enumerate(FROM_WORST)}
@@ -165,8 +166,14 @@ def read_production(
     columns = _columns(findings_as_left(session, batch_codes, product), values)
     last = products[visits[-1].product_revision_id]
     unlike = len({(each.range, each.law.model_dump_json()) for each in products.values()}) > 1
-    remarks = ("The product's ranges changed meanwhile: each unit is judged by its own.",) if unlike else ()
-    return Production(visits, columns, last, sweeps, remarks)
+    remarks = ["The product's ranges changed meanwhile: each unit is judged by its own."] if unlike else []
+    kept = sum(int(np.count_nonzero(~each.anew)) for each in columns if each.name.rpartition(".")[2] in FROM_SWEEPS)
+    if kept:
+        remarks.append(
+            f"{kept} findings of sweeps keep their recorded values: they were measured longer, or their sweep is not "
+            "whole."
+        )
+    return Production(visits, columns, last, sweeps, tuple(remarks))
 
 
 def _shown(batch_codes: Sequence[str]) -> str:
@@ -258,7 +265,9 @@ def _column(name: str, rows: Mapping[int, Sequence[Any]], anew: Mapping[int, flo
     columns: list[tuple[Any, ...]] = list(zip(*rows.values(), strict=True))
     stored, below, above, low, high = (np.array(each, dtype=np.float64) for each in columns[:5])
     computed = np.array([anew.get(number, np.nan) for number in rows])
-    usable = np.isfinite(computed) & np.isfinite(stored)
+    # what was measured longer rests on more readings than those of one sweep
+    longer = np.array([bool(each) for each in columns[7]])
+    usable = np.isfinite(computed) & np.isfinite(stored) & ~longer
     value = np.where(usable, computed, stored)
     return Column(
         name=name,
@@ -280,10 +289,13 @@ def decisions_of(column: Column, limits: Limits | None, rule: Rule | None) -> Pl
 
     What was not decided for want of a value, or of a curve that fits, stays undecided.
     """
+    undecided = PLACE[Decision.NO_DECISION]
+    own = decide_each(column.value, column.lower, column.upper, column.low, column.high, column.guarded)
+    withheld = (column.decisions == undecided) & (own != undecided)
     low, high = (column.low, column.high) if limits is None else sides(limits)
     guarded = column.guarded if rule is None else np.full(column.visits.shape, rule is Rule.GUARDED)
     decided = decide_each(column.value, column.lower, column.upper, low, high, guarded)
-    return np.where(column.decisions == PLACE[Decision.NO_DECISION], PLACE[Decision.NO_DECISION], decided)
+    return np.where(withheld, undecided, decided)
 
 
 def rejudge(production: Production, given: OtherLimits) -> Rejudged:
@@ -383,7 +395,8 @@ def _differences(production: Production, own: Mapping[str, Places], by_own: Plac
     said = []
     for column in production.columns:
         scale = np.maximum(1.0, np.abs(column.stored))
-        off = column.anew & (np.abs(column.value - column.stored) > AGREES * scale)
+        doubt = np.nan_to_num(0.5 * (column.upper - column.lower))
+        off = column.anew & (np.abs(column.value - column.stored) > AGREES * scale + OF_ITS_DOUBT * doubt)
         if np.any(off):
             which = production.visits[int(column.visits[np.flatnonzero(off)[0]])]
             worst = float(np.max(np.abs(column.value - column.stored)[off]))
