@@ -15,7 +15,16 @@ from fixtures import demonstration_product
 from rig.errors import FileProblem, WrongInput
 from rig.limits_file import UNCHANGED, load_limits
 from rig.product import load_product
-from rig.rejudge import FROM_SWEEPS, PLACE, _columns, decisions_of, only_units_that_left, read_production, rejudge
+from rig.rejudge import (
+    FROM_SWEEPS,
+    FROM_TEXT,
+    PLACE,
+    _columns,
+    decisions_of,
+    only_units_that_left,
+    read_production,
+    rejudge,
+)
 from rig.reports.rejudge import curve_document, curve_lines, plot_curves, rejudged_document, rejudged_lines
 from rig.science.decision import Decision, Limits, Rule, decide_bounded, decide_each
 from rig.yield_curve import yield_curves
@@ -130,12 +139,12 @@ def test_a_guard_band_that_left_no_room_may_have_room_in_wider_limits(production
 
 def test_what_was_measured_longer_keeps_its_recorded_value(history: Database, codes: tuple[str, ...]):
     with history.reading() as session:
-        rows = [tuple(row) for row in findings_as_left(session, codes)]
+        rows = [tuple(row) for row in findings_as_left(session, codes, decisions=FROM_TEXT, guarded=Rule.GUARDED.value)]
     first = next(row for row in rows if row[1] == "scale_error")
-    as_longer = [(*row[:9], row == first) for row in rows]
+    as_longer = [(*row[:-1], row == first) for row in rows]
     column = next(each for each in _columns(as_longer, {"scale_error": {first[0]: 99.0}}) if each.name == "scale_error")
     assert not column.anew.any()
-    assert column.value[0] == first[2]
+    assert column.value[list(column.visits).index(first[0])] == first[3]
 
 
 def test_the_curve_counts_units_inside_each_limit(production: Production):
