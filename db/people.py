@@ -3,21 +3,24 @@
 Roles are in use from the moment at which the first engineer is entered: nobody vouches for that one, and whoever opens
 the record can see so. From then on an engineer signs for everybody who is entered, and for every product revision.
 What somebody signed who has left counts no more: another engineer looks at it and signs again.
+
+Where nobody is entered nothing is verified, and the library for it is not loaded: opening a bench must be quick.
 """
 
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 from uuid import UUID
 
-from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from db import signatures
 from db.errors import NotAuthorised
 from db.models import Person, ProductRevision, ProductSignature
 from db.queries import content_sha256
+
+if TYPE_CHECKING:
+    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
 Role = Literal["operator", "engineer", "left"]
 Authority = Literal["signed", "unsigned", "no roles", "demonstration"]
@@ -30,7 +33,7 @@ class Signer:
     """An engineer with the private key at hand."""
 
     name: str
-    key: Ed25519PrivateKey
+    key: "Ed25519PrivateKey"
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +66,7 @@ def _counts(row: Person, standing: dict[str, Person]) -> bool:
             return True
     else:
         by = engineers.get(row.entered_by)
-    return by is not None and row.signature is not None and signatures.is_signed_by(by, row.signature, _entry(row))
+    return by is not None and row.signature is not None and _is_signed_by(by, row.signature, _entry(row))
 
 
 def roles_in_use(session: Session) -> bool:
@@ -96,7 +99,7 @@ def enter(
         entered_utc=datetime.now(UTC),
     )
     if signer is not None:
-        row.signature = signatures.sign(signer.key, _entry(row))
+        row.signature = _sign(signer.key, _entry(row))
     if not _counts(row, known):
         engineers = sorted(each.name for each in known.values() if each.role == "engineer")
         who = f"one of the engineers ({', '.join(engineers)})" if engineers else "the first engineer, with the own key,"
@@ -134,7 +137,7 @@ def sign_revision(session: Session, revision: ProductRevision, signer: Signer, w
         signed_utc=datetime.now(UTC),
         signature="",
     )
-    row.signature = signatures.sign(signer.key, _answer(row, revision))
+    row.signature = _sign(signer.key, _answer(row, revision))
     if not _answers(row, revision, people(session)):
         raise NotAuthorised(
             f"{signer.name} is not entered here as an engineer with that key: have it entered with rig people add, or "
@@ -171,7 +174,7 @@ def _answers(row: ProductSignature, revision: ProductRevision, known: dict[str, 
         and person.role == "engineer"
         and person.public_key is not None
         and content_sha256(revision.toml_text) == revision.content_sha256
-        and signatures.is_signed_by(person.public_key, row.signature, _answer(row, revision))
+        and _is_signed_by(person.public_key, row.signature, _answer(row, revision))
     )
 
 
@@ -193,3 +196,15 @@ def _answer(row: ProductSignature, revision: ProductRevision) -> bytes:
 def _message(*parts: str | datetime) -> bytes:
     texts = [part if isinstance(part, str) else str((part - _EPOCH) // timedelta(microseconds=1)) for part in parts]
     return "\n".join(f"{len(text)}:{text}" for text in ("trimrig", *texts)).encode()
+
+
+def _sign(key: "Ed25519PrivateKey", message: bytes) -> str:
+    from db import signatures
+
+    return signatures.sign(key, message)
+
+
+def _is_signed_by(public: str, signature: str, message: bytes) -> bool:
+    from db import signatures
+
+    return signatures.is_signed_by(public, signature, message)

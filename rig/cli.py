@@ -266,10 +266,14 @@ def watch(
 def where() -> None:
     """Say where results are kept, and what decided it."""
     from db.engine import address_of, url_shown
-    from db.location import database_location
+    from db.location import database_location, spool_location
 
     location = database_location()
-    typer.echo(f"Database: {url_shown(address_of(location))} (decided by {location.decided_by})")
+    address = address_of(location)
+    typer.echo(f"Database: {url_shown(address)} (decided by {location.decided_by})")
+    if address.get_backend_name() != "sqlite":
+        own = spool_location(url_shown(address))
+        typer.echo(f"This bench's own record, handed in from there: {own.url} (decided by {own.decided_by})")
 
 
 app.command()(temperature)

@@ -168,8 +168,21 @@ def run(visits: int, benches: int, seed: int, folder: Path, server: Server) -> b
     open_database(url).close()
     began = time.monotonic()
     floor = [Bench(number, url, folder, list(range(number, visits, benches)), 1000 * seed) for number in range(benches)]
+    try:
+        disturb(floor, server, visits, draw)
+        for bench in floor:
+            bench.ended()
+    finally:
+        for bench in floor:
+            bench.process.kill()
+    print(f"{visits} visits on {benches} benches in {time.monotonic() - began:.0f} s")
+    return is_whole(url, [bench.spool for bench in floor], visits)
+
+
+def disturb(floor: list[Bench], server: Server, visits: int, draw: random.Random) -> None:
+    """Kill benches and the server, after so many visits."""
     moments = sorted(draw.sample(range(visits // 10, visits * 8 // 10), KILLED_BENCHES + SERVER_DEATHS))
-    victims = draw.sample(range(benches), KILLED_BENCHES)
+    victims = draw.sample(range(len(floor)), KILLED_BENCHES)
     events = [("bench", each) for each in victims] + [("server", 0)] * SERVER_DEATHS
     draw.shuffle(events)
     for moment, (what, which) in zip(moments, events, strict=True):
@@ -183,10 +196,6 @@ def run(visits: int, benches: int, seed: int, folder: Path, server: Server) -> b
             time.sleep(AWAY_S)
             server.start()
             print(f"after {moment} visits: the server killed, away for {AWAY_S:g} s, started again")
-    for bench in floor:
-        bench.ended()
-    print(f"{visits} visits on {benches} benches in {time.monotonic() - began:.0f} s")
-    return is_whole(url, [bench.spool for bench in floor], visits)
 
 
 def is_whole(url: str, spools: list[Path], visits: int) -> bool:
