@@ -6,6 +6,7 @@ Made for a year of production at once: plain rows, the visits known by their num
 import gc
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 from uuid import UUID
 
@@ -43,7 +44,8 @@ def judged_visits(session: Session, batch_codes: Sequence[str], product: str | N
     :param product: only units of this product.
     """
     numbered = _numbered(batch_codes, product)
-    rows = session.execute(
+    rows = _plain(
+        session,
         select(
             numbered.c.number,
             numbered.c.id,
@@ -60,12 +62,20 @@ def judged_visits(session: Session, batch_codes: Sequence[str], product: str | N
         .join(Visit, Visit.id == numbered.c.id)
         .join(Unit, Unit.id == Visit.unit_id)
         .join(Product, Product.id == Unit.product_id)
-        .order_by(numbered.c.number)
-    ).all()
+        .order_by(numbered.c.number),
+    )
+    key = lru_cache(_key)  # a year has few revisions
     return tuple(
-        JudgedVisit(number, own, serial, batch or "", name, product_id, bench_id, purpose, decision, bool(moved))
+        JudgedVisit(
+            number, _key(own), serial, batch, name, key(product_id), key(bench_id), purpose, decision, bool(moved)
+        )
         for number, own, serial, batch, name, product_id, bench_id, purpose, decision, moved in rows
     )
+
+
+def _key(stored: bytes | UUID) -> UUID:
+    """A key as the driver hands it out: bytes where the database knows no such type."""
+    return UUID(bytes=stored) if isinstance(stored, bytes) else stored
 
 
 def last_sweeps(
@@ -122,7 +132,7 @@ def findings_as_left(
 ) -> Sequence[tuple[Any, ...]]:
     """Findings as left, with their corrections.
 
-    Rows in no particular order: number of the visit, characteristic, revision, value, its lower and upper bound, lower
+    Rows in no particular order: characteristic, number of the visit, revision, value, its lower and upper bound, lower
     and upper limit, whether the rule is the guarded one (0 or 1), decision, whether it was measured longer (0 or 1).
 
     :param decisions: number that stands for each decision: numbers are read quicker than words.
@@ -132,8 +142,8 @@ def findings_as_left(
     return _plain(
         session,
         select(
-            numbered.c.number,
             Finding.characteristic,
+            numbered.c.number,
             Finding.revision,
             Finding.value,
             Finding.bound_low,

@@ -257,23 +257,20 @@ def _columns(rows: Sequence[tuple[Any, ...]], anew: Mapping[str, Mapping[int, fl
     """Findings, characteristic by characteristic, as last corrected, with the values computed anew."""
     if not rows:
         return ()
-    number, names, revision, *numbers = list[Any](zip(*rows, strict=True))
-    place = {name: each for each, name in enumerate(dict.fromkeys(names))}
-    code = np.array([place[name] for name in names], dtype=np.intp)
-    order = np.lexsort((np.array(revision), np.array(number), code))
-    code, visits = code[order], np.array(number, dtype=np.intp)[order]
+    place = {name: each for each, name in enumerate(dict.fromkeys(row[0] for row in rows))}
+    code = np.array([place[row[0]] for row in rows], dtype=np.intp)
+    table = np.array([row[1:] for row in rows], dtype=np.float64).T
+    order = np.lexsort((table[1], table[0], code))
+    code, table = code[order], table[:, order]
     # of a finding and its corrections, the last one stands
-    standing = (np.diff(code, append=-1) != 0) | (np.diff(visits, append=-1) != 0)
-    chosen, code, visits = order[standing], code[standing], visits[standing]
-    table = np.array(numbers, dtype=np.float64)[:, chosen]
-    return tuple(
-        _column(name, visits[own], table[:, own], anew.get(name, {}))
-        for name, own in ((name, code == each) for name, each in place.items())
-    )
+    standing = (np.diff(code, append=-1) != 0) | (np.diff(table[0], append=-1.0) != 0.0)
+    code, table = code[standing], table[:, standing]
+    return tuple(_column(name, table[:, code == each], anew.get(name, {})) for name, each in place.items())
 
 
-def _column(name: str, visits: Places, table: Array, anew: Mapping[int, float]) -> Column:
-    stored, below, above, low, high, guarded, decisions, longer = table
+def _column(name: str, table: Array, anew: Mapping[int, float]) -> Column:
+    numbers, _, stored, below, above, low, high, guarded, decisions, longer = table
+    visits = numbers.astype(np.intp)
     computed = np.array([anew.get(number, np.nan) for number in visits.tolist()])
     # what was measured longer rests on more readings than those of one sweep
     usable = np.isfinite(computed) & np.isfinite(stored) & (longer == 0.0)

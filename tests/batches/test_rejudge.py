@@ -140,11 +140,11 @@ def test_a_guard_band_that_left_no_room_may_have_room_in_wider_limits(production
 def test_what_was_measured_longer_keeps_its_recorded_value(history: Database, codes: tuple[str, ...]):
     with history.reading() as session:
         rows = [tuple(row) for row in findings_as_left(session, codes, decisions=FROM_TEXT, guarded=Rule.GUARDED.value)]
-    first = next(row for row in rows if row[1] == "scale_error")
+    first = next(row for row in rows if row[0] == "scale_error")
     as_longer = [(*row[:-1], row == first) for row in rows]
-    column = next(each for each in _columns(as_longer, {"scale_error": {first[0]: 99.0}}) if each.name == "scale_error")
+    column = next(each for each in _columns(as_longer, {"scale_error": {first[1]: 99.0}}) if each.name == "scale_error")
     assert not column.anew.any()
-    assert column.value[list(column.visits).index(first[0])] == first[3]
+    assert column.value[list(column.visits).index(first[1])] == first[3]
 
 
 def test_the_curve_counts_units_inside_each_limit(production: Production):
