@@ -96,7 +96,8 @@ class Soak:
     visits: int
     serials: list[str] = field(default_factory=list)
     standings: list[Standing] = field(default_factory=list)
-    told: Counter[str] = field(default_factory=Counter)
+    faults: Counter[str] = field(default_factory=Counter)
+    judged: set[str] = field(default_factory=set)
     wrong: list[str] = field(default_factory=list)
     to_be_switched_off: bool = False
     by_hand: int = 0
@@ -127,15 +128,29 @@ class Soak:
         self.serials.append(f"DM2600{len(self.serials):04d}")
         return self.serials[-1]
 
+    def longest_trouble(self) -> int:
+        """Most visits in a row without a verdict."""
+        longest = row = 0
+        for serial in self.serials:
+            row = 0 if serial in self.judged else row + 1
+            longest = max(longest, row)
+        return longest
+
     def tell(self, said: str) -> None:
-        """Count what is told, whatever the numbers and serials in it."""
+        """Hear what is told during a visit."""
         self.to_be_switched_off |= "switch its output off by hand" in said
-        self.told[re.sub(r"[-+]?\d[\w.:]*|DM\w+", "#", said)] += 1
+
+    def tell_between(self, said: str) -> None:
+        """Hear what is told between visits; count faults, whatever the numbers and addresses in them."""
+        self.tell(said)
+        if not said.startswith("Unit "):
+            self.faults[re.sub(r"'[^']*'|[-+]?\d[\w.:]*|DM\w+", "#", said)] += 1
 
     def judge(self, visit: Visit) -> None:
         """Hold a verdict against the truth."""
         assert isinstance(self.bench.provider, DistantBench)
         truths = truths_of(Truth(self.bench.provider))
+        self.judged.add(self.serials[-1])
         self.wrong += [f"{visit.serial}: {each}" for each in wrong_statements(visit, truths)]
 
 
@@ -172,7 +187,7 @@ def soak(place: Place, visits: int, seed: int) -> tuple[Soak, Shift, float]:
             visit=visit,
             finish=finish,
             recover=lambda met: recover_bench(bench, met),
-            tell=going.tell,
+            tell=going.tell_between,
             now=bench.provider.clock.utc,
         )
         began_s = bench.clock.now()
@@ -205,8 +220,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     print(f"wrong statements: {len(going.wrong)}")
     for each in going.wrong:
         print(f"  {each}")
-    print("what was told most:")
-    for said, count in going.told.most_common(12):
+    print(f"most visits in a row that came to nothing: {going.longest_trouble()}")
+    print("faults told:")
+    for said, count in going.faults.most_common(12):
         print(f"  {count:4d}  {said[:150]}")
     flat = late - early <= LIMIT_MIB
     leaked = any(getattr(after, name) > getattr(before, name) for name in ("threads", "sockets"))
