@@ -3,18 +3,23 @@
 Made for a year of production at once: plain rows, the visits known by their number in the list. Nothing is written.
 """
 
-from collections.abc import Sequence
+import gc
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 from uuid import UUID
 
-from sqlalchemy import CTE, Integer, Text, and_, func, select, type_coerce
+from sqlalchemy import CTE, ColumnElement, Integer, Select, Text, and_, case, func, select, type_coerce
 from sqlalchemy.orm import Session, aliased
 
 from db.models import BenchRevision, Finding, Move, Point, Product, ProductRevision, Sweep, Unit, Verdict, Visit
 
 LAST_SWEEPS = ("as_found", "resumed", "as_left")
 """Purposes of sweeps that findings may rest on; those as left rest on the last one of a visit."""
+
+LONGER = "measured longer"
+"""Said in the note of a finding that rests on more readings than those of its sweep."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +44,8 @@ def judged_visits(session: Session, batch_codes: Sequence[str], product: str | N
     :param product: only units of this product.
     """
     numbered = _numbered(batch_codes, product)
-    rows = session.execute(
+    rows = _plain(
+        session,
         select(
             numbered.c.number,
             numbered.c.id,
@@ -56,32 +62,53 @@ def judged_visits(session: Session, batch_codes: Sequence[str], product: str | N
         .join(Visit, Visit.id == numbered.c.id)
         .join(Unit, Unit.id == Visit.unit_id)
         .join(Product, Product.id == Unit.product_id)
-        .order_by(numbered.c.number)
-    ).all()
+        .order_by(numbered.c.number),
+    )
+    key = lru_cache(_key)  # a year has few revisions
     return tuple(
-        JudgedVisit(number, own, serial, batch or "", name, product_id, bench_id, purpose, decision, bool(moved))
+        JudgedVisit(
+            number, _key(own), serial, batch, name, key(product_id), key(bench_id), purpose, decision, bool(moved)
+        )
         for number, own, serial, batch, name, product_id, bench_id, purpose, decision, moved in rows
     )
 
 
-def last_points(session: Session, batch_codes: Sequence[str], product: str | None = None) -> Sequence[Sequence[Any]]:
-    """Points of the last sweep of each visit (of each oscillator, where a unit has several), as they were taken.
+def _key(stored: bytes | UUID) -> UUID:
+    """A key as the driver hands it out: bytes where the database knows no such type."""
+    return UUID(bytes=stored) if isinstance(stored, bytes) else stored
 
-    Rows: number of the visit, controls of the sweep (JSON text), place in the sweep, CV (V), frequency (Hz), its
-    relative standard uncertainty, time (s), whether the point is a return to one measured before (0 or 1).
+
+def last_sweeps(
+    session: Session, batch_codes: Sequence[str], product: str | None = None
+) -> Sequence[tuple[int, int, str]]:
+    """The last sweep of each visit (of each oscillator, where a unit has several).
+
+    Rows in no particular order: number of the visit, number of the sweep in it, controls of the sweep (JSON text).
     """
     numbered = _numbered(batch_codes, product)
-    later = aliased(Sweep)
-    beaten = select(later.id).where(
-        later.visit_id == Sweep.visit_id,
-        later.purpose.in_(LAST_SWEEPS),
-        later.controls == Sweep.controls,
-        later.sequence > Sweep.sequence,
+    return _plain(
+        session,
+        select(numbered.c.number, Sweep.sequence, type_coerce(Sweep.controls, Text))
+        .select_from(numbered)
+        .join(Sweep, _last_of(numbered)),
     )
-    return session.execute(
+
+
+def last_points(
+    session: Session, batch_codes: Sequence[str], product: str | None = None
+) -> Sequence[tuple[float, ...]]:
+    """Points of those sweeps, as they were taken.
+
+    Rows of nothing but numbers, in no particular order: number of the visit, number of the sweep in it, place in the
+    sweep, CV (V), frequency (Hz), its relative standard uncertainty, time (s), whether the point is a return to one
+    measured before (0 or 1).
+    """
+    numbered = _numbered(batch_codes, product)
+    return _plain(
+        session,
         select(
             numbered.c.number,
-            type_coerce(Sweep.controls, Text),
+            Sweep.sequence,
             Point.index,
             Point.cv_v,
             Point.frequency_hz,
@@ -90,36 +117,70 @@ def last_points(session: Session, batch_codes: Sequence[str], product: str | Non
             type_coerce(Point.revisit, Integer),
         )
         .select_from(numbered)
-        .join(Sweep, and_(Sweep.visit_id == numbered.c.id, Sweep.purpose.in_(LAST_SWEEPS), ~beaten.exists()))
-        .join(Point, Point.sweep_id == Sweep.id)
-        .order_by(numbered.c.number, Sweep.sequence, Point.index)
-    ).all()
+        .join(Sweep, _last_of(numbered))
+        .join(Point, Point.sweep_id == Sweep.id),
+    )
 
 
 def findings_as_left(
-    session: Session, batch_codes: Sequence[str], product: str | None = None
-) -> Sequence[Sequence[Any]]:
-    """Findings as left, corrections after what they correct.
+    session: Session,
+    batch_codes: Sequence[str],
+    product: str | None = None,
+    *,
+    decisions: Mapping[str, int],
+    guarded: str,
+) -> Sequence[tuple[Any, ...]]:
+    """Findings as left, with their corrections.
 
-    Rows: number of the visit, characteristic, value, its lower and upper bound, lower and upper limit, rule, decision.
+    Rows in no particular order: characteristic, number of the visit, revision, value, its lower and upper bound, lower
+    and upper limit, whether the rule is the guarded one (0 or 1), decision, whether it was measured longer (0 or 1).
+
+    :param decisions: number that stands for each decision: numbers are read quicker than words.
+    :param guarded: words of the guarded rule.
     """
     numbered = _numbered(batch_codes, product)
-    return session.execute(
+    return _plain(
+        session,
         select(
-            numbered.c.number,
             Finding.characteristic,
+            numbered.c.number,
+            Finding.revision,
             Finding.value,
             Finding.bound_low,
             Finding.bound_high,
             Finding.lower_limit,
             Finding.upper_limit,
-            Finding.rule,
-            Finding.decision,
+            case((Finding.rule == guarded, 1), else_=0),
+            case(decisions, value=Finding.decision),
+            case((Finding.note.contains(LONGER), 1), else_=0),
         )
         .select_from(numbered)
-        .join(Finding, and_(Finding.visit_id == numbered.c.id, Finding.phase == "as_left"))
-        .order_by(numbered.c.number, Finding.revision)
-    ).all()
+        .join(Finding, and_(Finding.visit_id == numbered.c.id, Finding.phase == "as_left")),
+    )
+
+
+def _last_of(numbered: CTE) -> ColumnElement[bool]:
+    """Whether a sweep is the last of its visit, under the same controls, that findings may rest on."""
+    later = aliased(Sweep)
+    beaten = select(later.id).where(
+        later.visit_id == Sweep.visit_id,
+        later.purpose.in_(LAST_SWEEPS),
+        later.controls == Sweep.controls,
+        later.sequence > Sweep.sequence,
+    )
+    return and_(Sweep.visit_id == numbered.c.id, Sweep.purpose.in_(LAST_SWEEPS), ~beaten.exists())
+
+
+def _plain(session: Session, wanted: Select[Any]) -> Sequence[tuple[Any, ...]]:
+    """Rows as the database's driver makes them: with millions of them, whatever is done to each takes a second."""
+    collecting = gc.isenabled()
+    gc.disable()  # the collector would look through all rows again and again, and none of them is garbage
+    try:
+        result = session.connection().execute(wanted)
+        return result.cursor.fetchall() if result.cursor is not None else ()
+    finally:
+        if collecting:
+            gc.enable()
 
 
 def product_texts(session: Session, revision_ids: Sequence[UUID]) -> dict[UUID, str]:

@@ -167,7 +167,9 @@ def _said(why: str) -> str:
 
 
 def _lines(found: Findings, unprotected: str) -> list[str]:
-    lines = [f"{found.visits} visits ({found.open_visits} not ended), {found.links} links."]
+    lines = [
+        f"{found.visits} visit{'' if found.visits == 1 else 's'} ({found.open_visits} not ended), {found.links} links."
+    ]
     lines += [unprotected] if unprotected else []
     lines += [each.sentence for each in found.flaws[:FLAWS_SHOWN]]
     if found.flaws_count > FLAWS_SHOWN:

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from db.rejudging import bench_texts, findings_as_left, judged_visits, last_points, product_texts
+from db.rejudging import bench_texts, findings_as_left, judged_visits, last_points, last_sweeps, product_texts
 from rig.bench import BenchFile
 from rig.errors import WrongInput
 from rig.limits_file import require_same_ranges, sides
@@ -43,8 +43,9 @@ if TYPE_CHECKING:
 
 FROM_SWEEPS = ("scale_error", "tracking_musical", "tracking_full", "highs_error", "base_pitch")
 ACCEPTED = (Decision.PASS, Decision.CONDITIONAL_PASS)
-AGREES = 1e-6
-"""Difference between a value computed anew and the stored one that is arithmetic, as a share of its unit."""
+AGREES, OF_ITS_DOUBT = 1e-6, 0.01
+"""Difference between a value computed anew and the stored one that means nothing: arithmetic, as a share of the value
+or its unit, and a share of its uncertainty (weights of a fit may rest on what only the bench knew)."""
 LEAST_POINTS = 9
 MOST_EXAMPLES = 5
 PLACE = {decision: place for place, decision in enumerate(FROM_WORST)}
@@ -161,12 +162,20 @@ def read_production(
         own: check(tomllib.loads(text), BenchFile, "recorded bench file")
         for own, text in bench_texts(session, tuple({each.bench_revision_id for each in visits})).items()
     }
-    values, sweeps = _values_anew(last_points(session, batch_codes, product), visits, products, files)
-    columns = _columns(findings_as_left(session, batch_codes, product), values)
+    controls = {(number, sequence): text for number, sequence, text in last_sweeps(session, batch_codes, product)}
+    values, sweeps = _values_anew(last_points(session, batch_codes, product), controls, visits, products, files)
+    rows = findings_as_left(session, batch_codes, product, decisions=FROM_TEXT, guarded=Rule.GUARDED.value)
+    columns = _columns(rows, values)
     last = products[visits[-1].product_revision_id]
     unlike = len({(each.range, each.law.model_dump_json()) for each in products.values()}) > 1
-    remarks = ("The product's ranges changed meanwhile: each unit is judged by its own.",) if unlike else ()
-    return Production(visits, columns, last, sweeps, remarks)
+    remarks = ["The product's ranges changed meanwhile: each unit is judged by its own."] if unlike else []
+    kept = sum(int(np.count_nonzero(~each.anew)) for each in columns if each.name.rpartition(".")[2] in FROM_SWEEPS)
+    if kept:
+        remarks.append(
+            f"{kept} findings of sweeps keep their recorded values: they were measured longer, or their sweep is not "
+            "whole."
+        )
+    return Production(visits, columns, last, sweeps, tuple(remarks))
 
 
 def _shown(batch_codes: Sequence[str]) -> str:
@@ -181,30 +190,29 @@ def _oscillator_of(controls: str) -> str:
 
 
 def _values_anew(
-    rows: Sequence[Sequence[Any]],
+    rows: Sequence[tuple[float, ...]],
+    controls: Mapping[tuple[int, int], str],
     visits: Sequence[JudgedVisit],
     products: Mapping[UUID, Product],
     files: Mapping[UUID, BenchFile],
 ) -> tuple[dict[str, dict[int, float]], int]:
-    """Values of each characteristic by the number of the visit, from the points; and from how many sweeps."""
+    """Values of each characteristic by the number of the visit, from the points; and from how many sweeps.
+
+    :param controls: of each sweep, by the number of its visit and its own in it.
+    """
     if not rows:
         return {}, 0
-    number, controls, index, *numbers = list[Any](zip(*rows, strict=True))
-    table = np.array(numbers, dtype=np.float64)
-    begins = np.flatnonzero(np.array(index) == 0)
-    ends = np.append(begins[1:], len(index))
+    table = np.array(rows, dtype=np.float64)
+    table = table[np.lexsort(table[:, 2::-1].T)].T
+    number, sequence = table[0].astype(np.intp), table[1].astype(np.intp)
+    begins = np.flatnonzero((np.diff(number, prepend=-1) != 0) | (np.diff(sequence, prepend=-1) != 0))
+    lengths = np.diff(np.append(begins, number.size))
+    returns = np.add.reduceat(table[7] > 0.0, begins)
     groups: defaultdict[tuple[UUID, UUID, str, int, int], list[int]] = defaultdict(list)
-    returns = np.add.reduceat(table[4] > 0.0, begins) if begins.size else np.array([])
-    for place, (begin, end) in enumerate(zip(begins.tolist(), ends.tolist(), strict=True)):
+    for begin, length, returned in zip(begins.tolist(), lengths.tolist(), returns.tolist(), strict=True):
         visit = visits[number[begin]]
-        key = (
-            visit.product_revision_id,
-            visit.bench_revision_id,
-            _oscillator_of(controls[begin]),
-            end - begin,
-            int(returns[place]),
-        )
-        groups[key].append(begin)
+        oscillator = _oscillator_of(controls[int(number[begin]), int(sequence[begin])])
+        groups[visit.product_revision_id, visit.bench_revision_id, oscillator, length, int(returned)].append(begin)
     values: defaultdict[str, dict[int, float]] = defaultdict(dict)
     counted = 0
     for (product_id, bench_id, oscillator, length, returned), starts in groups.items():
@@ -212,10 +220,10 @@ def _values_anew(
         # a sweep that was cut short says less than its findings, which came from another
         if length - returned < max(LEAST_POINTS, product.range.points):
             continue
-        part = table[:, np.array(starts)[:, None] + np.arange(length)]
+        part = table[3:, np.array(starts)[:, None] + np.arange(length)]
         found = _characteristics(part, product, files[bench_id])
         counted += len(starts)
-        owners = [number[start] for start in starts]
+        owners = number[starts].tolist()
         for name, each in found.items():
             named = f"{oscillator}.{name}" if oscillator else name
             values[named].update(zip(owners, each.tolist(), strict=True))
@@ -245,20 +253,27 @@ def _characteristics(part: Array, product: Product, file: BenchFile) -> dict[str
     return {name: getattr(found, name) for name in FROM_SWEEPS}
 
 
-def _columns(rows: Sequence[Sequence[Any]], anew: Mapping[str, Mapping[int, float]]) -> tuple[Column, ...]:
+def _columns(rows: Sequence[tuple[Any, ...]], anew: Mapping[str, Mapping[int, float]]) -> tuple[Column, ...]:
     """Findings, characteristic by characteristic, as last corrected, with the values computed anew."""
-    by_name: defaultdict[str, dict[int, Sequence[Any]]] = defaultdict(dict)
-    for row in rows:
-        by_name[row[1]][row[0]] = row[2:]
-    return tuple(_column(name, each, anew.get(name, {})) for name, each in by_name.items())
+    if not rows:
+        return ()
+    place = {name: each for each, name in enumerate(dict.fromkeys(row[0] for row in rows))}
+    code = np.array([place[row[0]] for row in rows], dtype=np.intp)
+    table = np.array([row[1:] for row in rows], dtype=np.float64).T
+    order = np.lexsort((table[1], table[0], code))
+    code, table = code[order], table[:, order]
+    # of a finding and its corrections, the last one stands
+    standing = (np.diff(code, append=-1) != 0) | (np.diff(table[0], append=-1.0) != 0.0)
+    code, table = code[standing], table[:, standing]
+    return tuple(_column(name, table[:, code == each], anew.get(name, {})) for name, each in place.items())
 
 
-def _column(name: str, rows: Mapping[int, Sequence[Any]], anew: Mapping[int, float]) -> Column:
-    visits = np.fromiter(rows, dtype=np.intp, count=len(rows))
-    columns: list[tuple[Any, ...]] = list(zip(*rows.values(), strict=True))
-    stored, below, above, low, high = (np.array(each, dtype=np.float64) for each in columns[:5])
-    computed = np.array([anew.get(number, np.nan) for number in rows])
-    usable = np.isfinite(computed) & np.isfinite(stored)
+def _column(name: str, table: Array, anew: Mapping[int, float]) -> Column:
+    numbers, _, stored, below, above, low, high, guarded, decisions, longer = table
+    visits = numbers.astype(np.intp)
+    computed = np.array([anew.get(number, np.nan) for number in visits.tolist()])
+    # what was measured longer rests on more readings than those of one sweep
+    usable = np.isfinite(computed) & np.isfinite(stored) & (longer == 0.0)
     value = np.where(usable, computed, stored)
     return Column(
         name=name,
@@ -266,11 +281,11 @@ def _column(name: str, rows: Mapping[int, Sequence[Any]], anew: Mapping[int, flo
         value=value,
         lower=value - (stored - below),
         upper=value + (above - stored),
-        stored=stored,
+        stored=stored.copy(),
         low=np.where(np.isnan(low), -np.inf, low),
         high=np.where(np.isnan(high), np.inf, high),
-        guarded=np.array([rule == Rule.GUARDED.value for rule in columns[5]]),
-        decisions=np.array([FROM_TEXT[decision] for decision in columns[6]], dtype=np.intp),
+        guarded=guarded != 0.0,
+        decisions=decisions.astype(np.intp),
         anew=usable,
     )
 
@@ -280,10 +295,13 @@ def decisions_of(column: Column, limits: Limits | None, rule: Rule | None) -> Pl
 
     What was not decided for want of a value, or of a curve that fits, stays undecided.
     """
+    undecided = PLACE[Decision.NO_DECISION]
+    own = decide_each(column.value, column.lower, column.upper, column.low, column.high, column.guarded)
+    withheld = (column.decisions == undecided) & (own != undecided)
     low, high = (column.low, column.high) if limits is None else sides(limits)
     guarded = column.guarded if rule is None else np.full(column.visits.shape, rule is Rule.GUARDED)
     decided = decide_each(column.value, column.lower, column.upper, low, high, guarded)
-    return np.where(column.decisions == PLACE[Decision.NO_DECISION], PLACE[Decision.NO_DECISION], decided)
+    return np.where(withheld, undecided, decided)
 
 
 def rejudge(production: Production, given: OtherLimits) -> Rejudged:
@@ -351,13 +369,16 @@ def whole_decisions(production: Production, decisions: Mapping[str, Places]) -> 
 
 
 def _yield(runs: Sequence[Sequence[int]], decisions: Places, *, first_only: bool) -> YieldOf:
-    accepted_places = [PLACE[each] for each in ACCEPTED]
-    good = np.isin(decisions, accepted_places)
-    outright = decisions == PLACE[Decision.PASS]
-    counted = [run[:1] if first_only else run for run in runs]
-    accepted = sum(bool(good[list(run)].any()) for run in counted)
-    passed = sum(bool(outright[list(run)].any()) for run in counted)
-    return YieldOf(accepted, passed, len(runs), share_interval(accepted, len(runs)))
+    if not runs:
+        raise WrongInput("No unit has a verdict on which a yield could rest: check the batches with 'rig batches'.")
+    counted = [run[:1] for run in runs] if first_only else runs
+    begins = np.cumsum([0, *(len(run) for run in counted[:-1])])
+    in_runs = decisions[np.array([number for run in counted for number in run], dtype=np.intp)]
+    best = np.maximum.reduceat(in_runs, begins)
+    accepted = _accepted(best)
+    return YieldOf(
+        accepted, int(np.count_nonzero(best == PLACE[Decision.PASS])), len(runs), share_interval(accepted, len(runs))
+    )
 
 
 def _accepted(decisions: Places) -> int:
@@ -366,10 +387,12 @@ def _accepted(decisions: Places) -> int:
 
 def _moved(before: Places, after: Places) -> dict[str, int]:
     """How many visits would have been decided otherwise, by what became of what."""
-    moved: defaultdict[str, int] = defaultdict(int)
-    for one, other in zip(before.tolist(), after.tolist(), strict=True):
-        if one != other:
-            moved[f"{FROM_WORST[one].value} to {FROM_WORST[other].value}"] += 1
+    changed = before != after
+    pairs, counts = np.unique(np.stack([before[changed], after[changed]]), axis=1, return_counts=True)
+    moved = {
+        f"{FROM_WORST[one].value} to {FROM_WORST[other].value}": int(count)
+        for one, other, count in zip(*pairs.tolist(), counts.tolist(), strict=True)
+    }
     return dict(sorted(moved.items()))
 
 
@@ -383,7 +406,8 @@ def _differences(production: Production, own: Mapping[str, Places], by_own: Plac
     said = []
     for column in production.columns:
         scale = np.maximum(1.0, np.abs(column.stored))
-        off = column.anew & (np.abs(column.value - column.stored) > AGREES * scale)
+        doubt = np.nan_to_num(0.5 * (column.upper - column.lower))
+        off = column.anew & (np.abs(column.value - column.stored) > AGREES * scale + OF_ITS_DOUBT * doubt)
         if np.any(off):
             which = production.visits[int(column.visits[np.flatnonzero(off)[0]])]
             worst = float(np.max(np.abs(column.value - column.stored)[off]))

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from db import bench_history, history, returns
-from rig.errors import RigError
+from rig.errors import WrongInput
 from rig.science.change import Part, State, Suspicion, difference, suspect
 from rig.science.decision import Decision
 from rig.science.reference import normalised_error
@@ -136,7 +136,7 @@ class CameBack:
     sentences: tuple[str, ...]
 
 
-class NothingToCompare(RigError):
+class NothingToCompare(WrongInput):
     """There is no earlier visit in which the unit left, or none since."""
 
 

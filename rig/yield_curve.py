@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -109,14 +110,15 @@ def _needed(inside: Sequence[float] | Array, surely: Sequence[float] | Array, ta
     """Limit for a yield: the value that so many units do not exceed; its interval turns that of the share round."""
     sorted_inside, sorted_surely = np.asarray(inside), np.asarray(surely)
     count = sorted_inside.size
-    shares = [share_interval(each, count) for each in range(count + 1)]
-    low = next((each for each, share in enumerate(shares) if share.high is not None and share.high >= target), None)
-    high = next((each for each, share in enumerate(shares) if share.low is not None and share.low >= target), None)
+    places = range(count + 1)
+    # both bounds of a share rise with its count
+    low = bisect_left(places, target, key=lambda each: share_interval(each, count).high or 0.0)
+    high = bisect_left(places, target, key=lambda each: share_interval(each, count).low or 0.0)
     place = int(np.ceil(target * count)) - 1
     return Needed(
         target=target,
         accepted=float(sorted_inside[place]),
-        accepted_low=None if low is None or low == 0 else float(sorted_inside[low - 1]),
-        accepted_high=None if high is None else float(sorted_inside[high - 1]),
+        accepted_low=None if low == 0 else float(sorted_inside[low - 1]),
+        accepted_high=None if high > count else float(sorted_inside[high - 1]),
         passed=float(sorted_surely[place]),
     )

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 from db.engine import open_database
 from tests.postgresql import Server, programs, running_server
@@ -24,6 +25,10 @@ if MEMORY.is_dir() and os.access(MEMORY, os.W_OK) and shutil.disk_usage(MEMORY).
 
 # the programs that tests start again and again are compiled once
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+
+# no test is timed: computers are busy
+settings.register_profile("untimed", deadline=None)
+settings.load_profile("untimed")
 
 
 @pytest.fixture(scope="session", autouse=True)

@@ -97,7 +97,7 @@ class SourceTerminals:
 
 @dataclass(frozen=True, slots=True)
 class KnownMean:
-    """A mean pitch over a time, and what it holds for: the unit's last state and the voltages, both unchanged."""
+    """A mean pitch over a time, and what it holds for: the last state of the unit and the voltages, both unchanged."""
 
     state: UnitState | None
     steps: list[Step]

@@ -57,7 +57,9 @@ def batches_document(lines: Sequence[BatchLine], database: str) -> dict[str, obj
 def batch_lines(report: BatchReport) -> list[str]:
     """One product of a batch, for a terminal."""
     mark = "  DEMONSTRATION: invented data" if report.demonstration else ""
-    lines = [f"Batch {report.batch_code}: {report.units} units of {report.product}{mark}"]
+    lines = [
+        f"Batch {report.batch_code}: {report.units} unit{'' if report.units == 1 else 's'} of {report.product}{mark}"
+    ]
     if report.first_utc is not None and report.last_utc is not None:
         lines.append(f"{report.first_utc:%Y-%m-%d} to {report.last_utc:%Y-%m-%d}, on {', '.join(report.benches)}")
     lines += [*report.remarks, ""]

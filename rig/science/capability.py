@@ -134,7 +134,7 @@ def capability(values: ArrayLike, limits: Limits, probability: float = PROBABILI
     # more digits than a double has are no spread
     flat = overall <= 1e-12 * max(1.0, float(np.max(np.abs(data))))
     if count < LEAST_VALUES or flat:
-        why = "the values are all the same" if flat and count > 1 else f"{count} values are too few to know a spread by"
+        why = "the values are all the same" if flat and count > 1 else _too_few(count)
         return Capability(count, mean, overall, within, None, Shape.UNKNOWN, why=why)
     normal = normal_probability(data)
     if normal >= SIGNIFICANCE:
@@ -299,3 +299,9 @@ def _order_statistics(count: int, tail: float) -> tuple[int, int | None]:
     inside = int(np.searchsorted(beyond, 1.0 - tail))
     outside = int(np.searchsorted(beyond, tail)) - 1
     return inside, outside if outside >= 0 else None
+
+
+def _too_few(count: int) -> str:
+    return (
+        "one value is too few to know a spread by" if count == 1 else f"{count} values are too few to know a spread by"
+    )

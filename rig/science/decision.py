@@ -223,29 +223,33 @@ def acceptance_limits(limits: Limits, guard_band: float) -> Limits | None:
 def decide_each(
     values: ArrayLike, lower: ArrayLike, upper: ArrayLike, low: ArrayLike, high: ArrayLike, guarded: ArrayLike
 ) -> NDArray[np.intp]:
-    """Statements of conformity of many values at once, as :func:`decide_bounded` makes them one by one.
+    """Statements on many values, each within limits and by a rule of its own, as :func:`decide_bounded` makes them.
+
+    A value with one limit is a size: the room for its guard band is counted from nought.
 
     :param lower: bounds of the values;  upper: the same;  low: limits, minus infinity where there is none;  high: the
         same, plus infinity;  guarded: whether the rule is the guarded one. All of one shape, or broadcast to it.
     :returns: places in ``FROM_WORST``: the smallest of a unit's is its worst.
     """
     value, below, above, lowest, highest, by_guard = np.broadcast_arrays(values, lower, upper, low, high, guarded)
+    by_guard = by_guard.astype(np.bool_)
+    known = np.isfinite(value) & (~by_guard | (np.isfinite(below) & np.isfinite(above)))
     inside = (lowest <= value) & (value <= highest)
     surely_inside = (lowest <= below) & (above <= highest)
     surely_outside = (above < lowest) | (below > highest)
+    with np.errstate(invalid="ignore"):
+        both = np.isfinite(lowest) & np.isfinite(highest)
+        to_high, to_low = above - value <= highest, value - below <= -lowest
+        room = np.where(both, above - below <= highest - lowest, np.where(np.isfinite(highest), to_high, to_low))
     guarded_place = np.where(
         inside,
         np.where(surely_inside, _PLACE[Decision.PASS], _PLACE[Decision.CONDITIONAL_PASS]),
         np.where(surely_outside, _PLACE[Decision.FAIL], _PLACE[Decision.CONDITIONAL_FAIL]),
     )
+    guarded_place = np.where(room | surely_outside, guarded_place, _PLACE[Decision.NO_DECISION])
     simple_place = np.where(inside, _PLACE[Decision.PASS], _PLACE[Decision.FAIL])
-    known = np.isfinite(value) & (~by_guard.astype(np.bool_) | (np.isfinite(below) & np.isfinite(above)))
-    return np.where(known, np.where(by_guard, guarded_place, simple_place), _PLACE[Decision.NO_DECISION]).astype(
-        np.intp
-    )
-
-
-_PLACE = {decision: place for place, decision in enumerate(FROM_WORST)}
+    said = np.where(by_guard, guarded_place, simple_place)
+    return np.where(known, said, _PLACE[Decision.NO_DECISION]).astype(np.intp)
 
 
 @dataclass(frozen=True, slots=True)

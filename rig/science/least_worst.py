@@ -41,7 +41,9 @@ def least_worst_bound(values: Array, slopes: Array) -> float:
         factors = np.stack([one[i] * two[j] - one[j] * two[i] for i, j in ((1, 2), (2, 0), (0, 1))])
     sizes = np.sum(np.abs(factors), axis=0)
     sums = np.abs(np.sum(factors * values[groups].T, axis=0))
-    return float(np.max(np.divide(sums, sizes, out=np.zeros_like(sums), where=sizes > 0.0), initial=0.0))
+    of_groups = np.divide(sums, sizes, out=np.zeros_like(sums), where=sizes > 0.0)
+    unmoved = np.abs(values[~np.any(slopes, axis=1)])
+    return float(max(np.max(of_groups, initial=0.0), np.max(unmoved, initial=0.0)))
 
 
 @cache

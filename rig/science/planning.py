@@ -271,7 +271,7 @@ def _rows(parameters: Array, played: Played) -> _Rows:
 
 @dataclass(frozen=True, slots=True)
 class _Linear:
-    """Shares of the limits at one state, (n,), in the order of ``KINDS``; their derivatives by turns of each trim."""
+    """Shares of the limits at one state, (n,), in the order of ``KINDS``, and their derivatives by turns, by trim."""
 
     here: Array
     slopes: Mapping[str, Array]

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from drivers.errors import NoSignal
 from rig.diagnosis import Fault, dead_cv, dead_output, does_not_settle
-from rig.stages.plausible import level_of, require_a_moving_cv, require_a_plausible_life
+from rig.stages.plausible import require_a_moving_cv, require_no_hum
 
 if TYPE_CHECKING:
     from rig.acquire import Acquisition
@@ -57,13 +57,10 @@ def look_for_life(acquisition: Acquisition, operator: Operator) -> Life:
 
 
 def _believe(acquisition: Acquisition, operator: Operator, life: Life) -> None:
-    """Doubt the bench before the unit; then keep where the unit lies."""
-    heard = [(cv_v, pitch) for cv_v, pitch in zip(life.cvs_v, life.pitches, strict=True) if pitch is not None]
-    cvs_v, octaves = [cv_v for cv_v, _ in heard], [pitch for _, pitch in heard]
-    require_a_plausible_life(acquisition, operator, cvs_v, octaves)
+    """Doubt the bench before the unit."""
+    require_no_hum(operator, [pitch for pitch in life.pitches if pitch is not None])
     if life.cause is not None and life.cause.fault is Fault.DEAD_CV:
         require_a_moving_cv(acquisition, operator)
-    acquisition.level_octaves = level_of(acquisition, cvs_v, octaves).octaves
 
 
 def _look(acquisition: Acquisition) -> Life:

@@ -6,7 +6,6 @@ stage begins it anew a few times, and no verdict is given while it stays.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from math import log2
 from typing import TYPE_CHECKING
 
@@ -20,6 +19,8 @@ from rig.science.plausibility import LEVEL_CENTS, Doubt, hum_hz, oddness, rail_s
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from numpy.typing import NDArray
+
     from rig.acquire import Acquisition, Point
     from rig.operators.port import Operator
     from rig.product import Product
@@ -29,32 +30,25 @@ FOLLOWS_SHARE = 0.02
 """A source that moves by so much less or more at the jack than it was told to is not believed."""
 STEP_CENTS = 100.0
 """A pitch that is read twice with the same controls differs by no more, or something happened in between."""
+RAIL_SCATTER_SHARE, RAIL_MOVED_SHARE = 0.01, 0.05
+"""A rail whose readings scatter more, or that moved more since it was last read, is not believed at once."""
 SLOW_LOOKS = 4
 LEVEL_SLACK_OCTAVES = 0.25
 RAIL_SHARE = 0.02
 """Rail by the meter and by the octave steps agree to this share: dividers are made of 1 % parts (common practice)."""
 
 
-@dataclass(frozen=True, slots=True)
-class Level:
-    """How far a whole unit lies from its nominal pitch, octaves: the median over voltages."""
-
-    octaves: float
-
-
-def level_of(acquisition: Acquisition, cvs_v: Sequence[float], octaves: Sequence[float]) -> Level:
-    """Level of a unit from pitches (octaves re 1 Hz) at control voltages."""
-    nominal = [_nominal_octaves(acquisition.product, cv_v) for cv_v in cvs_v]
-    return Level(float(np.median(np.asarray(octaves) - np.asarray(nominal))))
+def level_of(acquisition: Acquisition, points: Sequence[Point]) -> float:
+    """How far a whole unit lies from its nominal pitch, octaves: the median over the points of a sweep."""
+    nominal = [_nominal_octaves(acquisition.product, point.cv_programmed_v) for point in points]
+    return float(np.median([log2(point.frequency_hz) for point in points] - np.asarray(nominal)))
 
 
-def require_a_plausible_life(
-    acquisition: Acquisition, operator: Operator, cvs_v: Sequence[float], octaves: Sequence[float]
-) -> None:
-    """Doubt the counter before the unit: hum, or a ratio that trims cannot explain.
+def require_no_hum(operator: Operator, octaves: Sequence[float]) -> None:
+    """Doubt the lead before the unit, where the counter reads hum of the mains at every CV.
 
-    :param octaves: pitches seen, octaves re 1 Hz, where there was a signal.
-    :raises BenchDoubt: it is the counter, as far as anybody can tell.
+    :param octaves: pitches seen at CVs that differ, octaves re 1 Hz.
+    :raises BenchDoubt: it is hum, and nobody vouches for the lead.
     """
     hum = hum_hz(2.0 ** np.asarray(octaves))
     if hum is not None and not operator.output_is_connected(
@@ -62,17 +56,26 @@ def require_a_plausible_life(
         "and the trigger level. If they are sure, the unit is dead."
     ):
         raise BenchDoubt(f"The counter reads hum of the mains ({hum:g} Hz), not the unit: check the output lead.")
-    level = level_of(acquisition, cvs_v, octaves)
-    ratio = whole_ratio(level.octaves, LEVEL_CENTS)
-    if ratio is None or abs(level.octaves) <= _base_reach_octaves(acquisition.product):
+
+
+def require_a_plausible_level(acquisition: Acquisition, operator: Operator, points: Sequence[Point]) -> None:
+    """Doubt the counter before the unit, where the whole of it lies a ratio away that its trims cannot explain.
+
+    :param points: of a sweep, controls at rest.
+    :raises BenchDoubt: nobody vouches for counter and controls.
+    """
+    level_octaves = level_of(acquisition, points)
+    ratio = whole_ratio(level_octaves, LEVEL_CENTS)
+    if ratio is None or abs(level_octaves) <= _base_reach_octaves(acquisition.product):
         return
     if not operator.output_is_connected(
         f"The pitch is about {_times(ratio)} what it should be at every CV: the counter may trigger {_triggers(ratio)} "
-        "each period; check its trigger level and the shape of the signal. If they are sure, the unit is that far off."
+        "each period, or the octave switch is not where it should be; check trigger level and switch. If they are "
+        "sure, the unit is that far off."
     ):
         raise BenchDoubt(
-            f"The counter reads about {_times(ratio)} the pitch: it triggers {_triggers(ratio)} each period; set its "
-            "trigger level."
+            f"The counter reads about {_times(ratio)} the pitch: it triggers {_triggers(ratio)} each period, or the "
+            "octave switch is not where it should be; see to trigger level and switch."
         )
 
 
@@ -157,16 +160,17 @@ def require_unchanged(first_octaves: float, again_octaves: float, what: str) -> 
         )
 
 
-def require_a_plausible_rail(acquisition: Acquisition, rail_v: float, steps_octaves: Sequence[float]) -> None:
+def require_a_plausible_rail(acquisition: Acquisition, rail_v: float, positions_octaves: Sequence[float]) -> None:
     """Hold the rail as the meter reads it against the rail as the octave switch shows it.
 
-    :param steps_octaves: from the lowest position.
+    :param positions_octaves: pitch at each position of the switch, the lowest first.
     :raises BenchDoubt: they disagree, though the switch is alive.
     """
     limit, switch = acquisition.product.limits.rail, acquisition.product.controls.octave
-    if limit is None or switch is None or not len(steps_octaves):
+    if limit is None or switch is None or len(positions_octaves) < 2:
         return
-    by_steps = rail_share_of_steps(steps_octaves, switch.octaves[1:])
+    steps = np.asarray(positions_octaves[1:]) - positions_octaves[0]
+    by_steps = rail_share_of_steps(steps, switch.octaves[1:])
     by_meter = rail_v / limit.nominal_v
     if abs(by_steps - 1.0) <= RAIL_SHARE < abs(by_meter - 1.0):
         raise BenchDoubt(
@@ -174,6 +178,16 @@ def require_a_plausible_rail(acquisition: Acquisition, rail_v: float, steps_octa
             "which hangs on it, is right: the meter's lead is off or makes bad contact; put it back, then scan the "
             "unit again."
         )
+
+
+def rail_doubt(acquisition: Acquisition, readings: NDArray[np.float64], nominal_v: float) -> str:
+    """Why the readings of a rail are not believed; empty where they are."""
+    scatter_v, mean_v = float(np.ptp(readings)), float(np.mean(readings))
+    if scatter_v > RAIL_SCATTER_SHARE * nominal_v:
+        return f"The meter reads between {np.min(readings):.3f} V and {np.max(readings):.3f} V within a moment"
+    if acquisition.rail_v is not None and abs(mean_v - acquisition.rail_v) > RAIL_MOVED_SHARE * nominal_v:
+        return f"The meter reads {mean_v:.3f} V where it read {acquisition.rail_v:.3f} V before, which no trim does"
+    return ""
 
 
 def _require_reproduced(acquisition: Acquisition, point: Point) -> None:
@@ -202,10 +216,7 @@ def _level_moved(acquisition: Acquisition, points: Sequence[Point]) -> str:
     """Whether the unit as a whole lies elsewhere than it did, farther than any trim moves it."""
     if acquisition.level_octaves is None:
         return ""
-    level = level_of(
-        acquisition, [each.cv_programmed_v for each in points], [log2(each.frequency_hz) for each in points]
-    )
-    moved = level.octaves - acquisition.level_octaves
+    moved = level_of(acquisition, points) - acquisition.level_octaves
     if abs(moved) <= LEVEL_SLACK_OCTAVES + 2.0 * _base_reach_octaves(acquisition.product):
         return ""
     return f"the pitch lies {moved:+.2f} octaves from where it was"

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import log2
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -26,6 +25,8 @@ from rig.stages.pitch_readings import COVERAGE, NEAR_GUARD_BAND, Aim, Pitch, Rea
 from rig.stages.plausible import (
     doubt_about_sweep,
     level_of,
+    rail_doubt,
+    require_a_plausible_level,
     require_a_plausible_rail,
     require_a_plausible_sweep,
     require_unchanged,
@@ -34,7 +35,6 @@ from rig.stages.warm_up import expected_frequency_hz
 from rig.undecided import readings_worthwhile
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
     from uuid import UUID
 
     from numpy.typing import NDArray
@@ -57,8 +57,6 @@ OCTAVE, KNOB = "octave", "knob"
 KNOB_LOW, KNOB_MIDDLE, KNOB_HIGH = "low", "middle", "high"
 READINGS, FIRST_READINGS = 4, 8
 """Readings at a position, and at the first one: every step is counted from it."""
-RAIL_SCATTER_SHARE, RAIL_MOVED_SHARE = 0.01, 0.05
-"""A rail whose readings scatter more, or that moved more since it was last read, is not believed at once."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,8 +133,7 @@ def survey(
     clock.sleep(soak_s - (clock.now() - began))
     sweep_id, assessed = steady_sweep(acquisition, operator, recorder, phase, drift_known=warmed.steady)
     if rail is not None and octaves:
-        steps = [each.octaves - octaves[0].octaves for each in octaves[1:]]
-        require_a_plausible_rail(acquisition, rail.voltage_v, steps)
+        require_a_plausible_rail(acquisition, rail.voltage_v, [each.octaves for each in octaves])
     require_sound(acquisition.bench)
     stated = stated_for_sweeps(acquisition)
     first = Looked(assessed, tracking_findings(assessed, acquisition.product, stated, acquisition.line))
@@ -181,7 +178,9 @@ def steady_sweep(
             continue
         if odd:
             require_a_plausible_sweep(acquisition, operator, points)
-        _keep_level(acquisition, points)
+        if acquisition.level_octaves is None:
+            require_a_plausible_level(acquisition, operator, points)
+        acquisition.level_octaves = level_of(acquisition, points)
         doubt = 2.0 * max(assessed.drift_standard_uncertainty) * points[-1].elapsed_s / 60.0
         if assessed.drifted_cents - doubt <= rules.sweep_drift_cents or not drift_known:
             return sweep_id, assessed
@@ -193,12 +192,6 @@ def steady_sweep(
         f"The unit drifted more than {rules.sweep_drift_cents:.1f} cents in each of {SWEEP_TRIES} sweeps: keep "
         "draughts and hands away, let it warm up longer, then scan it again."
     )
-
-
-def _keep_level(acquisition: Acquisition, points: Sequence[Point]) -> None:
-    """Remember where the unit as a whole lies now."""
-    octaves = [log2(point.frequency_hz) for point in points]
-    acquisition.level_octaves = level_of(acquisition, [each.cv_programmed_v for each in points], octaves).octaves
 
 
 def evenly_spread(acquisition: Acquisition, points: int) -> list[float]:
@@ -221,9 +214,8 @@ def short_sweep(
 ) -> ShortSweep:
     """A few points after a move, fitted with what is known of leakage and dead time, and once without."""
     for tried in range(SWEEP_TRIES):
-        sweep_id, points = _take(
-            acquisition, operator, recorder, purpose, evenly_spread(acquisition, SHORT_SWEEP_POINTS)
-        )
+        cvs_v = evenly_spread(acquisition, SHORT_SWEEP_POINTS)
+        sweep_id, points = _take(acquisition, operator, recorder, purpose, cvs_v)
         odd = doubt_about_sweep(acquisition, points)
         if not odd:
             break
@@ -231,7 +223,7 @@ def short_sweep(
             require_a_plausible_sweep(acquisition, operator, points)
             raise BenchDoubt(f"Something is odd in each of {SWEEP_TRIES} sweeps ({odd}): see to leads and contacts.")
         operator.tell(f"Something is odd ({odd}): the sweep is repeated.")
-    _keep_level(acquisition, points)
+    acquisition.level_octaves = level_of(acquisition, points)
     file, line = acquisition.bench.file, acquisition.line
     assessed = assess_sweep(points, acquisition.product, file, line, prior=prior)
     recorder.fit(sweep_id, assessed)
@@ -284,7 +276,7 @@ def read_rail(
     for _ in range(RAIL_TRIES):
         configure_range(meter, role, limit.nominal_v)
         readings = np.array(meter.read_voltages(RAIL_READINGS))
-        doubt = _rail_doubt(acquisition, readings, limit.nominal_v)
+        doubt = rail_doubt(acquisition, readings, limit.nominal_v)
         if not doubt:
             break
     if doubt:
@@ -304,16 +296,6 @@ def read_rail(
     mean_v, uncertainty_v = float(np.mean(readings)), float(np.hypot(scatter_v, stated_v))
     recorder.reading(purpose, "rail", {}, mean_v, "V", uncertainty_v)
     return Voltage(mean_v, uncertainty_v, readings.size)
-
-
-def _rail_doubt(acquisition: Acquisition, readings: np.ndarray, nominal_v: float) -> str:
-    """Why the readings of a rail are not believed; empty where they are."""
-    scatter_v, mean_v = float(np.ptp(readings)), float(np.mean(readings))
-    if scatter_v > RAIL_SCATTER_SHARE * nominal_v:
-        return f"The meter reads between {np.min(readings):.3f} V and {np.max(readings):.3f} V within a moment"
-    if acquisition.rail_v is not None and abs(mean_v - acquisition.rail_v) > RAIL_MOVED_SHARE * nominal_v:
-        return f"The meter reads {mean_v:.3f} V where it read {acquisition.rail_v:.3f} V before, which no trim does"
-    return ""
 
 
 def read_octaves(

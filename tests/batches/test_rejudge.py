@@ -10,13 +10,23 @@ import pytest
 from sqlalchemy import func, select
 
 from db.models import Finding, Point, Sweep, Verdict, Visit
+from db.rejudging import findings_as_left
 from fixtures import demonstration_product
 from rig.errors import FileProblem, WrongInput
 from rig.limits_file import UNCHANGED, load_limits
 from rig.product import load_product
-from rig.rejudge import FROM_SWEEPS, PLACE, decisions_of, only_units_that_left, read_production, rejudge
+from rig.rejudge import (
+    FROM_SWEEPS,
+    FROM_TEXT,
+    PLACE,
+    _columns,
+    decisions_of,
+    only_units_that_left,
+    read_production,
+    rejudge,
+)
 from rig.reports.rejudge import curve_document, curve_lines, plot_curves, rejudged_document, rejudged_lines
-from rig.science.decision import Decision, Limits, Rule, decide_bounded, decide_many
+from rig.science.decision import Decision, Limits, Rule, decide_bounded, decide_each
 from rig.yield_curve import yield_curves
 
 if TYPE_CHECKING:
@@ -99,21 +109,42 @@ def test_a_verdict_that_was_altered_is_found(production: Production):
 
 
 @pytest.mark.parametrize("rule", list(Rule))
-@pytest.mark.parametrize("limits", [Limits(-1.0, 1.0), Limits(None, 1.0), Limits(-1.0, None)])
+@pytest.mark.parametrize("limits", [Limits(-1.0, 1.0), Limits(None, 1.0), Limits(-1.0, None), Limits(-0.2, 0.2)])
 def test_many_decisions_are_those_of_each_by_itself(rule: Rule, limits: Limits):
     generator = np.random.default_rng(8)
     values = np.append(generator.normal(0.0, 1.5, size=200), [1.0, -1.0, np.nan])
-    lower, upper = values - generator.uniform(0.0, 0.5, values.size), values + generator.uniform(0.0, 0.5, values.size)
+    # some guard bands leave no room within the limits
+    lower, upper = values - generator.uniform(0.0, 1.3, values.size), values + generator.uniform(0.0, 1.3, values.size)
     upper[7] = np.nan if rule is Rule.SIMPLE else np.inf
-    made = decide_many(values, lower, upper, limits.lowest, limits.highest, rule is Rule.GUARDED)
-    one_by_one = [decide_bounded(*each, limits, rule) for each in zip(values, lower, upper, strict=True)]
+    made = decide_each(values, lower, upper, limits.lowest, limits.highest, rule is Rule.GUARDED)
+    one_by_one = [decide_bounded(*each, limits, rule, nominal=0.0) for each in zip(values, lower, upper, strict=True)]
     assert made.tolist() == [PLACE[each] for each in one_by_one]
 
 
 def test_what_was_not_decided_stays_undecided(production: Production):
     column = next(each for each in production.columns if each.name == "base_pitch")
-    column.decisions[2] = PLACE[Decision.NO_DECISION]
+    column.decisions[2] = PLACE[Decision.NO_DECISION]  # no curve fitted
     assert decisions_of(column, Limits(-1e9, 1e9), None)[2] == PLACE[Decision.NO_DECISION]
+
+
+def test_a_guard_band_that_left_no_room_may_have_room_in_wider_limits(production: Production):
+    column = next(each for each in production.columns if each.name == "base_pitch")
+    place = int(np.argmin(np.abs(column.value)))
+    column.low[place], column.high[place] = -1e-6, 1e-6
+    column.value[place], column.lower[place], column.upper[place] = 0.0, -0.1, 0.1
+    column.decisions[place] = PLACE[Decision.NO_DECISION]
+    assert decisions_of(column, None, None)[place] == PLACE[Decision.NO_DECISION]
+    assert decisions_of(column, Limits(-1.0, 1.0), None)[place] == PLACE[Decision.PASS]
+
+
+def test_what_was_measured_longer_keeps_its_recorded_value(history: Database, codes: tuple[str, ...]):
+    with history.reading() as session:
+        rows = [tuple(row) for row in findings_as_left(session, codes, decisions=FROM_TEXT, guarded=Rule.GUARDED.value)]
+    first = next(row for row in rows if row[0] == "scale_error")
+    as_longer = [(*row[:-1], row == first) for row in rows]
+    column = next(each for each in _columns(as_longer, {"scale_error": {first[1]: 99.0}}) if each.name == "scale_error")
+    assert not column.anew.any()
+    assert column.value[list(column.visits).index(first[1])] == first[3]
 
 
 def test_the_curve_counts_units_inside_each_limit(production: Production):

@@ -13,9 +13,9 @@ from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import Table, create_engine
+from sqlalchemy import Column, Table, create_engine
 
 from db import protection
 from db.column_types import Identifier, UtcTime
@@ -31,6 +31,7 @@ BEGINS = datetime(2021, 1, 4, 7, 0, tzinfo=UTC)
 BETWEEN_BATCHES = timedelta(hours=9)
 UNITS = 200
 BLOCKS_A_COMMIT = 100
+OWN = {"batch_code": ":batch", "serial": "printf('L%06d-%s', :block, serial)"}
 
 
 def of_visits() -> tuple[str, ...]:
@@ -129,24 +130,27 @@ def _statements() -> Iterator[str]:
 
 def _value(table: Table, name: str, kept: set[str]) -> str:
     column = table.columns[name]
-    if isinstance(column.type, Identifier):
-        elsewhere = [key.column.table.name for key in column.foreign_keys]
-        if elsewhere and elsewhere[0] not in kept:
-            return name
+    if _is_new(column, kept):
         return f"CASE WHEN {name} IS NULL THEN NULL ELSE CAST(:prefix || substr({name}, 7) AS BLOB) END"
     if isinstance(column.type, UtcTime):
         return f"{name} + :shift"
-    if name == "batch_code":
-        return ":batch"
-    if name == "serial":
-        return "printf('L%06d-%s', :block, serial)"
-    return name
+    if column.primary_key and not any(_is_new(each, kept) for each in table.primary_key.columns):
+        # counted on in the catalogue's own numbering, as links of a chain are
+        return f"{name} + :block * (SELECT 1 + max({name}) FROM template.{table.name})"
+    return OWN.get(name, name)
+
+
+def _is_new(column: Column[Any], kept: set[str]) -> bool:
+    """Whether a key is a new one in every copy."""
+    elsewhere = [key.column.table.name for key in column.foreign_keys]
+    return isinstance(column.type, Identifier) and (not elsewhere or elsewhere[0] in kept)
 
 
 def sizes(file: Path, visits: int) -> list[tuple[str, float, float]]:
     """Bytes a visit of each table and index that is worth naming: pages, and what of them is payload."""
     with closing(sqlite3.connect(file)) as connection:
         rows = connection.execute(
-            "SELECT name, pgsize, payload FROM dbstat WHERE aggregate = TRUE ORDER BY pgsize DESC"
+            # its own sums are of 32 bits
+            "SELECT name, sum(pgsize), sum(payload) FROM dbstat GROUP BY name ORDER BY 2 DESC"
         ).fetchall()
     return [(name, pages / visits, payload / visits) for name, pages, payload in rows if pages / visits >= 1.0]

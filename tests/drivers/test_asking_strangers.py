@@ -10,7 +10,7 @@ from drivers.asking.source import ask_source
 from drivers.clock import RealClock
 from drivers.counter import Counter
 from drivers.dialect import CounterDialect, MeterDialect
-from drivers.errors import LinkRefused
+from drivers.errors import LinkRefused, SettingsLost
 from drivers.meter import Meter
 from drivers.session import Session
 from tests.drivers.conversations import Conversation
@@ -56,7 +56,7 @@ def test_a_counter_on_a_general_scpi_server_counts(one_queue):
             assert (bench.level_v, bench.gate_s) == (0.5, 0.02)
 
 
-def test_a_meter_and_a_counter_on_a_general_scpi_server_are_read_on_after_they_went_away():
+def test_a_meter_and_a_counter_on_a_general_scpi_server_that_went_away_are_found_out_and_read_on():
     bench, ports = Bench(), (free_port(), free_port())
     with (
         served(meter_router(bench), one_queue=True, port=ports[0]) as at_meter,
@@ -69,17 +69,18 @@ def test_a_meter_and_a_counter_on_a_general_scpi_server_are_read_on_after_they_w
         counter.start(0.02)
         assert counter.fetch() == pytest.approx(bench.frequency_hz)
         counter.start(0.02)
-    # both hung up, the counter in the middle of a gate; now they are there again
+    # both hung up, the counter in the middle of a gate; now they are there again, and their power-on bit says it
     with (
         served(meter_router(bench), one_queue=True, port=ports[0]),
         served(counter_router(bench), one_queue=True, port=ports[1]),
         meter,
         counter,
     ):
+        for read in (meter.read_voltage, counter.fetch):
+            with pytest.raises(SettingsLost, match="was switched off and on"):
+                read()
         assert meter.read_voltage() == bench.voltage_v
-        assert counter.fetch() == pytest.approx(bench.frequency_hz)
-        for instrument in (meter, counter):
-            assert "its link was lost and opened anew" in instrument.session.mishaps[0]
+        assert counter.read_frequency() == pytest.approx(bench.frequency_hz)
 
 
 @pytest.mark.parametrize(

@@ -8,6 +8,7 @@ import pytest
 from sqlalchemy import select
 
 from db import models
+from drivers.virtual.trouble import Kind
 from rig.acquire import Acquisition, CvLine
 from rig.assess import assess_sweep, tracking_findings
 from rig.errors import BenchProblem, FileProblem
@@ -168,7 +169,7 @@ def test_a_cv_meter_whose_lead_came_off_is_not_believed(tmp_path):
         it.bench.hands.insert(it.serial)
         records = bench_records(it.database, it.bench, it.bench_file)
         operator = ScriptedOperator()
-        # the source stays off: nothing stands on the jack
+        it.bench.provider.devices["cv_meter"].ails[Kind.LEAD_OFF] = 1.0
         with pytest.raises(BenchProblem, match="does not follow the source"):
             know_the_source(it.bench, it.product.contents, operator, records)
         assert operator.asked.count("meter on CV_JACK") == 2
