@@ -1,7 +1,6 @@
 """A real PostgreSQL server for tests and figures, from the system's package, in a folder and on ports of its own."""
 
 import os
-import pwd
 import shutil
 import socket
 import subprocess
@@ -134,6 +133,8 @@ def _as_its_user() -> list[str]:
     """The server refuses to run for the superuser: then it runs as the user that its package has made."""
     if os.geteuid() != 0:
         return []
+    import pwd
+
     user = pwd.getpwnam("postgres")
     return ["setpriv", f"--reuid={user.pw_uid}", f"--regid={user.pw_gid}", "--clear-groups"]
 
