@@ -123,7 +123,7 @@ def require_no_real_visit(database: Database) -> None:
     """
     with database.reading() as session:
         real = session.scalar(
-            select(Unit.serial).join(Visit, Visit.unit_id == Unit.id).where(Visit.demonstration.is_(False)).limit(1)
+            select(Unit.serial).join(Visit, Visit.unit_id == Unit.id).where(~Visit.demonstration).limit(1)
         )
     if real is not None:
         raise WrongInput(

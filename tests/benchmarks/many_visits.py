@@ -130,17 +130,18 @@ def _statements() -> Iterator[str]:
 
 def _value(table: Table, name: str, kept: set[str]) -> str:
     column = table.columns[name]
-    if _is_new(column, kept):
+    if is_new(column, kept):
         return f"CASE WHEN {name} IS NULL THEN NULL ELSE CAST(:prefix || substr({name}, 7) AS BLOB) END"
     if isinstance(column.type, UtcTime):
         return f"{name} + :shift"
-    if column.primary_key and not any(_is_new(each, kept) for each in table.primary_key.columns):
+    counted = column.primary_key and not isinstance(column.type, Identifier)
+    if counted and not any(is_new(each, kept) for each in table.primary_key.columns):
         # counted on in the catalogue's own numbering, as links of a chain are
         return f"{name} + :block * (SELECT 1 + max({name}) FROM template.{table.name})"
     return OWN.get(name, name)
 
 
-def _is_new(column: Column[Any], kept: set[str]) -> bool:
+def is_new(column: Column[Any], kept: set[str]) -> bool:
     """Whether a key is a new one in every copy."""
     elsewhere = [key.column.table.name for key in column.foreign_keys]
     return isinstance(column.type, Identifier) and (not elsewhere or elsewhere[0] in kept)

@@ -21,7 +21,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
-from sqlalchemy import func, select
+from sqlalchemy import create_engine, func, make_url, select
 
 from db import history as asked
 from db.batches import batch_record
@@ -40,7 +40,9 @@ from rig.operators.scripted import ScriptedOperator
 from rig.product import load_product
 from rig.records import bench_records
 from rig.visit import Purpose, Request, run_visit
-from tests.benchmarks.many_visits import BEGINS, batch_code, load, sizes
+from tests.benchmarks import many_visits, many_visits_postgresql
+from tests.benchmarks.many_visits import BEGINS
+from tests.postgresql import programs, running_server
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -49,6 +51,7 @@ if TYPE_CHECKING:
 
 RUNS = 7
 STORED = 12
+SERVER_SETTINGS = ("shared_buffers = '1GB'", "fsync = on", "max_wal_size = '4GB'", "work_mem = '64MB'")
 PLAN = BatchPlan("9800", BEGINS, 0, 2, Story.PLAIN)
 
 
@@ -121,7 +124,7 @@ class Timed(Database):
     """A database that counts the time spent in its sessions for writing: opening, writing, committing."""
 
     def __init__(self, database: Database) -> None:
-        super().__init__(database._engine, database.url_shown, database.decided_by)
+        super().__init__(database._engine, database.url_shown, database.decided_by, database.keeper)
         self.spent_s = 0.0
         self.sessions = 0
 
@@ -181,9 +184,12 @@ def a_unit_with_most_visits(database: Database) -> tuple[str, int]:
     return found[0], found[1]
 
 
-def report(file: Path, blocks: int) -> None:
-    """Measure and print."""
-    url, code = f"sqlite:///{file}", batch_code(blocks // 2)
+def report(url: str, code: str, empty: str) -> int:
+    """Measure and print; how many visits there are.
+
+    :param code: a batch in the middle.
+    :param empty: a database with nothing in it, to store in as well.
+    """
     with open_database(url) as database:
         with database.reading() as session:
             visits = session.scalar(select(func.count()).select_from(Visit)) or 0
@@ -198,7 +204,7 @@ def report(file: Path, blocks: int) -> None:
                 return batch_reports(batch_record(session, code))
 
         history_s, batch_s = middle(ask_history), middle(ask_batch)
-    print(f"{visits} visits, {file.stat().st_size / 1e9:.2f} GB; machine load {os.getloadavg()[0]:.1f}")
+    print(f"{visits} visits; machine load {os.getloadavg()[0]:.1f}")
     print(f"history of a unit with {of_unit} visits: {history_s:.4f} s in the database; ", end="")
     print(f"rig history {middle(as_a_program(url, 'history', serial)):.2f} s (wanted under 0.5)")
     print(f"batch of 200 units: {batch_s:.3f} s; rig batch {middle(as_a_program(url, 'batch', code)):.2f} s (under 1)")
@@ -207,17 +213,48 @@ def report(file: Path, blocks: int) -> None:
         f"scan to first screen: {began.first_screen_s:.4f} s; all that a visit asks before its first reading: ", end=""
     )
     print(f"{began.database_s:.4f} s (under 0.3)")
-    with TemporaryDirectory(dir=file.parent) as folder:
-        stored = storing(url, f"sqlite:///{folder}/empty.sqlite")
+    stored = storing(url, empty)
     print(
         f"storing a visit ({stored.commits} commits): {stored.full_s:.3f} s against {stored.empty_s:.3f} s in an empty "
         f"one: {stored.full_s / stored.empty_s:.2f} times (at most 1.2)"
     )
-    print("bytes a visit (pages; payload):")
-    whole = sizes(file, visits)
+    return visits
+
+
+def on_sqlite(file: Path, wanted: int) -> None:
+    """Load where there is nothing yet, and measure."""
+    known = 0
+    if file.exists():
+        with open_database(f"sqlite:///{file}") as database, database.reading() as session:
+            known = (
+                session.scalar(select(func.count(Unit.batch_code.distinct())).where(Unit.batch_code.like("L%"))) or 0
+            )
+    began = time.perf_counter()
+    blocks = known or many_visits.load(file, wanted)
+    if not known:
+        print(f"loaded in {time.perf_counter() - began:.0f} s")
+    with TemporaryDirectory(dir=file.parent) as folder:
+        visits = report(f"sqlite:///{file}", many_visits.batch_code(blocks // 2), f"sqlite:///{folder}/empty.sqlite")
+    print(f"{file.stat().st_size / 1e9:.2f} GB; bytes a visit (pages; payload):")
+    whole = many_visits.sizes(file, visits)
     print(f"  {'all':<44}{sum(pages for _, pages, _ in whole):>8.0f}{sum(payload for *_, payload in whole):>8.0f}")
     for name, pages, payload in whole:
         print(f"  {name:<44}{pages:>8.0f}{payload:>8.0f}")
+
+
+def on_postgresql(url: str, empty: str, wanted: int) -> None:
+    """Load an empty database on a server, and measure."""
+    began = time.perf_counter()
+    blocks = many_visits_postgresql.load(url, wanted)
+    print(f"loaded in {time.perf_counter() - began:.0f} s")
+    visits = report(url, many_visits.batch_code(blocks // 2), empty)
+    engine = create_engine(make_url(url).set(drivername="postgresql+psycopg"))
+    with engine.connect() as connection:
+        whole = many_visits_postgresql.sizes(connection, visits)
+    engine.dispose()
+    print(f"bytes a visit, with indices: {sum(size for _, size in whole):.0f}")
+    for name, size in whole:
+        print(f"  {name:<44}{size:>8.0f}")
 
 
 def main() -> None:
@@ -226,18 +263,20 @@ def main() -> None:
     parser.add_argument("--visits", type=int, default=1_000_000)
     parser.add_argument("--file", type=Path, default=Path("million.sqlite"))
     parser.add_argument("--keep", action="store_true", help="keep the file, and use it when it is there already")
+    parser.add_argument("--postgresql", action="store_true", help="on a server that is started for this, instead")
     given = parser.parse_args()
-    blocks_known = 0
-    if given.file.exists():
-        with open_database(f"sqlite:///{given.file}") as database, database.reading() as session:
-            blocks_known = (
-                session.scalar(select(func.count(Unit.batch_code.distinct())).where(Unit.batch_code.like("L%"))) or 0
-            )
-    began = time.perf_counter()
-    blocks = blocks_known or load(given.file, given.visits)
-    if not blocks_known:
-        print(f"loaded in {time.perf_counter() - began:.0f} s")
-    report(given.file, blocks)
+    if given.postgresql:
+        found = programs()
+        if found is None:
+            raise SystemExit("There is no PostgreSQL server here: install its package first.")
+        with running_server(found) as server:
+            for setting in SERVER_SETTINGS:
+                server.run(f"ALTER SYSTEM SET {setting}", server.url("postgres"))
+            server.stop()
+            server.start()
+            on_postgresql(server.url(server.create_database()), server.url(server.create_database()), given.visits)
+        return
+    on_sqlite(given.file, given.visits)
     if not given.keep:
         given.file.unlink()
 
