@@ -107,7 +107,7 @@ def parse_nonnegative_integer(text: str) -> int:
     bare = text.strip(_BLANKS)
     if _DECIMAL.fullmatch(bare) and len(bare) <= _SHOWN:
         return int(bare)
-    if len(bare) > 2 and bare[0] == "#" and bare[1].upper() in _BASES:
+    if 2 < len(bare) <= _SHOWN and bare[0] == "#" and bare[1].upper() in _BASES:
         base, digits = _BASES[bare[1].upper()]
         if digits.fullmatch(bare, 2):
             return int(bare[2:], base)

@@ -275,3 +275,15 @@ def test_any_text_travels_in_quotes(text):
 @given(st.lists(st.text(alphabet='ab;"', max_size=5).map(lambda text: '"' + text.replace('"', '""') + '"'), min_size=1))
 def test_quoted_answers_are_split_as_they_were_joined(strings):
     assert split_units(";".join(strings)) == strings
+
+
+@pytest.mark.parametrize("text", ["#B" + "1" * 5000, "#HF" + "0" * 5000, "#Q" + "7" * 5000, "9" * 5000])
+def test_a_whole_number_without_end_is_not_read(text):
+    with pytest.raises(Unreadable, match="is not a whole number"):
+        parse_nonnegative_integer(text)
+
+
+def test_a_garbled_number_of_very_many_digits_is_refused_at_once():
+    # tried in one way only: in every way it would take longer than anybody waits
+    with pytest.raises(Unreadable, match="is not a number"):
+        parse_number("1" * 100_000 + "." + "1" * 100_000 + "!")
