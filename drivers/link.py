@@ -295,6 +295,11 @@ class VisaLink:
         self._while_open.close()
         with contextlib.suppress(*_BROKEN):
             self._device.close()
+        # closed is not forgotten there: each link opened anew would leave its session, and what was noted of it
+        library = cast(Any, self._library)
+        library.sessions.pop(self._handle, None)
+        for noted in (library._last_status_in_session, library._ignore_warning_in_session):
+            noted.pop(self._handle, None)
 
     def _configure(self, serial: SerialOptions) -> None:
         self._device.timeout = 1000 * self._timeout_s

@@ -121,7 +121,7 @@ class Soak:
             "role": role,
             "kind": kind.value,
             "message": self.draw.randint(1, LAST_MESSAGE),
-            "messages": self.draw.choice([1, 1, 2, 5, 40]),
+            "messages": self.draw.choice([1, 1, 2, 5]),
             "amount": LATE_S if kind is Kind.LATE else None,
         }
         line.call("trouble", trouble)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import socket
 import struct
@@ -45,6 +46,19 @@ def test_a_closed_link_leaves_no_thread_and_no_descriptor(link_class: type[Link]
     forgotten.close()
     assert threading.active_count() == threads
     assert len(list(DESCRIPTORS.iterdir())) == descriptors
+
+
+def test_a_link_that_is_opened_anew_again_and_again_holds_no_more_memory():
+    with closing(SocketLink(EchoInstrument())) as link, Session.open(link.resource, role="meter") as session:
+        for _ in range(10):
+            session.reopen()
+        gc.collect()
+        held = len(gc.get_objects())
+        for _ in range(30):
+            session.reopen()
+        gc.collect()
+        # a link's session in the library beneath is some 30 objects
+        assert len(gc.get_objects()) < held + 30
 
 
 @pytest.mark.parametrize("link_class", NETWORK)
