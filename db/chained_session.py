@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from typing import Any
 from uuid import UUID
 
-from sqlalchemy import ColumnElement, Connection, Engine, Table, event, inspect, select, tuple_
+from sqlalchemy import ColumnElement, Connection, Engine, Table, and_, event, false, inspect, select, tuple_
 from sqlalchemy.orm import Session, UOWTransaction
 
 from db.canonical import (
@@ -163,6 +163,11 @@ def _rows_with_keys(
 def with_keys(table: Table, keys: Sequence[Key]) -> ColumnElement[bool]:
     """Rows with one of these primary keys."""
     columns = key_columns(table)
+    if not keys:
+        return false()
     if len(columns) == 1:
         return columns[0].in_([key[0] for key in keys])
-    return tuple_(*columns).in_(keys)
+    # SQLite finds nothing by an index for whole rows of values, and reads the table: for each column by itself it does
+    values = zip(*keys, strict=True)
+    each_in = (column.in_(sorted(set(own), key=str)) for column, own in zip(columns, values, strict=True))
+    return and_(*each_in, tuple_(*columns).in_(keys))
