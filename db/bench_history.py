@@ -10,6 +10,7 @@ from sqlalchemy.orm import Session
 
 from db.errors import NotFound
 from db.models import (
+    Bench,
     BenchCheck,
     BenchCheckValue,
     BenchRevision,
@@ -39,6 +40,7 @@ class CurveRow:
     high_v: float
     own_standard_uncertainty_v: float
     degrees_of_freedom: int
+    scatter_v: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +84,11 @@ def latest_curve(session: Session, bench_id: UUID) -> CurveRow | None:
     if found is None:
         return None
     row, curve, source = found
+    return curve_row(row, curve, source)
+
+
+def curve_row(row: Characterisation, curve: SourceCurve, source: Instrument) -> CurveRow:
+    """A characterisation as a frozen value."""
     return CurveRow(
         characterisation_id=row.id,
         bench_revision_id=row.bench_revision_id,
@@ -95,6 +102,7 @@ def latest_curve(session: Session, bench_id: UUID) -> CurveRow | None:
         high_v=curve.high_v,
         own_standard_uncertainty_v=curve.own_standard_uncertainty_v,
         degrees_of_freedom=row.degrees_of_freedom,
+        scatter_v=curve.scatter_v,
     )
 
 
@@ -152,6 +160,21 @@ def checks_of(session: Session, bench_id: UUID, serial: str, *, latest: int = 10
         .limit(latest)
     ).all()
     return tuple(CheckRow(*row) for row in reversed(rows))
+
+
+def checks_on(session: Session, bench_name: str, *, latest: int = 1000) -> tuple[CheckRow, ...]:
+    """Values of the reference unit that was checked last on a bench of this name, oldest first."""
+    last = session.execute(
+        select(Unit.serial, BenchRevision.bench_id)
+        .join(Visit, Visit.unit_id == Unit.id)
+        .join(BenchCheck, BenchCheck.visit_id == Visit.id)
+        .join(BenchRevision, BenchRevision.id == Visit.bench_revision_id)
+        .join(Bench, Bench.id == BenchRevision.bench_id)
+        .where(Bench.name == bench_name)
+        .order_by(BenchCheck.taken_utc.desc())
+        .limit(1)
+    ).first()
+    return () if last is None else checks_of(session, last[1], last[0], latest=latest)
 
 
 def readings_of_study(session: Session, study_id: UUID) -> tuple[StudyReadingRow, ...]:

@@ -174,6 +174,17 @@ class Words(TypeDecorator[str]):
         return value
 
 
+class Octets(TypeDecorator[bytes]):
+    """Bytes, as they are: BLOB on SQLite, bytea on PostgreSQL."""
+
+    impl = LargeBinary
+    cache_ok = True
+
+    def process_result_value(self, value: Any, dialect: Dialect) -> bytes | None:
+        """Bytes, whatever the driver hands out."""
+        return None if value is None else bytes(value)
+
+
 class Document(TypeDecorator[Any]):
     """JSON value kept as canonical text: sorted keys, no blanks, no NaN; tuples come back as lists."""
 

@@ -1,46 +1,70 @@
 """Opening the record: create, migrate, check, and hand out sessions that commit or leave nothing behind."""
 
-from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
+import platform
+import sqlite3
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, closing, contextmanager
 from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import Protocol, Self, TypeVar
 
-from sqlalchemy import URL, Engine, make_url
+from sqlalchemy import URL, Connection, Engine, make_url
 from sqlalchemy.exc import ArgumentError
 from sqlalchemy.orm import Session
 
-from db import protection, schema
-from db.errors import BadAddress, Unreachable
+from db import locks, protection, schema
+from db.chain import ChainKeeper
+from db.chained_session import ChainedSession
+from db.errors import BadAddress, Locked, ProtectionMissing, StorageFailed, Unreachable
 from db.failures import translated
 from db.location import Location, database_location
 from db.models import Base
+from db.postgresql import WRITING_OPTION, postgresql_engine
+from db.record_key import key_file
 from db.sqlite import BEGIN_OPTION, sqlite_engine
 
+EXAMPLES = "sqlite:////data/trimrig.sqlite or postgresql://rig@server/trimrig"
+AnswerT = TypeVar("AnswerT")
 SECRET_PARAMETERS = frozenset({"password", "passwd", "pwd", "sslpassword"})
+
+
+class Floor(Protocol):
+    """The server that several benches share, as far as it can be reached."""
+
+    def reached(self) -> "Database | None":
+        """The server's database; None while it does not answer."""
+        ...
+
+    def close(self) -> None:
+        """Let go of the server."""
+        ...
 
 
 class Database:
     """An open database. Use as a context manager, or call :meth:`close`."""
 
-    def __init__(self, engine: Engine, url_shown: str, decided_by: str) -> None:
+    def __init__(self, engine: Engine, url_shown: str, decided_by: str, keeper: ChainKeeper) -> None:
         self.url_shown = url_shown
+        self.keeper = keeper
+        self.floor: Floor | None = None
         self.decided_by = decided_by
         self._engine = engine
-        self._writing = engine.execution_options(**{BEGIN_OPTION: "BEGIN IMMEDIATE"})
+        self._writing = _writing(engine)
+        self._asking = _asking(engine)
 
     @contextmanager
     def session(self) -> Iterator[Session]:
         """Session for writing: commits at the end of the block, rolls back if the block is left by an error.
 
         Its first statement takes the write lock, so that what it reads stays true until it writes. Objects
-        stay usable after it. Keep it short and open one at a time: nobody else can write meanwhile.
+        stay usable after it. Keep it short and open one at a time: nobody else can write meanwhile. Visits that
+        end in it, and what is entered beside visits, are covered by links of the chain.
 
         :raises DatabaseError: in place of any error of SQLAlchemy or the database.
         """
         with (
             translated(self.url_shown),
-            Session(self._writing, expire_on_commit=False) as session,
+            ChainedSession(self._writing, self.keeper) as session,
             session.begin(),
         ):
             yield session
@@ -51,24 +75,88 @@ class Database:
 
         :raises DatabaseError: in place of any error of SQLAlchemy or the database.
         """
-        with translated(self.url_shown), Session(self._engine, expire_on_commit=False) as session:
+        with translated(self.url_shown), Session(self._asking, expire_on_commit=False) as session:
             yield session
+
+    def ask(self, question: Callable[[Session], AnswerT]) -> AnswerT:
+        """Ask what all benches know where there is a server and it answers, else what this one knows.
+
+        :param question: asks a session, and may be asked twice: a server can go away in the middle.
+        :raises DatabaseError: in place of any error of SQLAlchemy or the database.
+        """
+        server = None if self.floor is None else self.floor.reached()
+        if server is not None:
+            try:
+                with server.reading() as session:
+                    return question(session)
+            except (Unreachable, Locked):
+                pass
+        with self.reading() as session:
+            return question(session)
+
+    @contextmanager
+    def writing_connection(self) -> Iterator[Connection]:
+        """Connection for writing whole tables, past the chain: commits at the end of the block, or leaves nothing.
+
+        :raises DatabaseError: in place of any error of SQLAlchemy or the database.
+        """
+        with translated(self.url_shown), self._writing.begin() as connection:
+            yield connection
+
+    @contextmanager
+    def reading_connection(self) -> Iterator[Connection]:
+        """Connection for asking: sees one state throughout.
+
+        :raises DatabaseError: in place of any error of SQLAlchemy or the database.
+        """
+        with translated(self.url_shown), self._asking.connect() as connection:
+            yield connection
+
+    def copy_file(self, to: Path) -> None:
+        """Copy an SQLite database, as it stands at this moment, into a new file; others may go on meanwhile.
+
+        :raises DatabaseError: it cannot be read, or the copy not be written.
+        """
+        with translated(self.url_shown), self._engine.connect() as connection, closing(sqlite3.connect(to)) as copy:
+            # the whole in one step: a copy in pieces begins anew whenever somebody writes
+            own = connection.connection.driver_connection
+            if not isinstance(own, sqlite3.Connection):
+                raise StorageFailed(f"The database {self.url_shown} is no file: move it into one instead.")
+            own.backup(copy)
 
     def require_writable(self) -> None:
         """See that something could be written now, without writing it: before a unit is put on the bench.
 
         :raises ReadOnly: it can only be read.
+        :raises Exposed: others can read the key of the record.
+        :raises KeyProblem: the key of the record can neither be read nor made.
         :raises Locked: another program is writing and does not finish.
         """
         with translated(self.url_shown), self._writing.connect() as connection:
             # SQLite begins even where it cannot write: only a write tells.
             connection.exec_driver_sql(f"UPDATE {protection.VERSION_TABLE} SET version_num = version_num")
             connection.rollback()
+        self.keeper.require_key()
+
+    def require_answer(self) -> None:
+        """See that it answers.
+
+        :raises Unreachable: it does not.
+        """
+        with self.reading_connection() as connection:
+            connection.exec_driver_sql("SELECT 1")
+
+    @property
+    def is_server(self) -> bool:
+        """Whether several benches share it, over a network."""
+        return self._engine.dialect.name != "sqlite"
 
     def close(self) -> None:
         """Let go of the database; the write-ahead log goes into the file if nobody else has it open."""
         with translated(self.url_shown):
             self._engine.dispose()
+        if self.floor is not None:
+            self.floor.close()
 
     def __enter__(self) -> Self:
         return self
@@ -84,16 +172,25 @@ def open_database(url: str | None = None, *, patience_s: float = 5.0) -> Databas
 
     :param url: SQLAlchemy URL; None for where :func:`db.location.database_location` says.
     :param patience_s: how long to wait for another program that is writing, s.
+    :raises DatabaseError: as :func:`open_at`.
+    """
+    location = database_location() if url is None else Location(url, "the program's caller", None)
+    return open_at(location, patience_s=patience_s)
+
+
+def open_at(location: Location, *, patience_s: float = 5.0) -> Database:
+    """Open the database at a place, creating it or bringing it to this version's schema where needed.
+
+    :param patience_s: how long to wait for another program that is writing, s.
     :raises DatabaseError: it cannot be opened, is no database of ours, is of a newer schema, or lacks its
         protection.
     """
-    location = database_location() if url is None else Location(url, "the program's caller", None)
     address = address_of(location)
     place = url_shown(address)
     if location.own_folder is not None:
         _make_folder(location.own_folder)
     _require_folder(address, place)
-    engine = sqlite_engine(address, patience_s)
+    engine = _engine(address, patience_s)
     with ExitStack() as on_failure:
         on_failure.callback(engine.dispose)
         with translated(place):
@@ -102,9 +199,55 @@ def open_database(url: str | None = None, *, patience_s: float = 5.0) -> Databas
             if revision != schema.LATEST:
                 schema.migrate(address, place, patience_s=patience_s)
             with engine.connect() as connection:
-                protection.verify(connection, place, required=Base.metadata.tables.keys())
+                locks.verify(connection, place, required=Base.metadata.tables.keys())
         on_failure.pop_all()
-    return Database(engine, place, location.decided_by)
+    return _database(address, engine, location)
+
+
+def open_for_checking(location: Location, *, patience_s: float = 5.0) -> tuple[Database, str]:
+    """Open the database even where its protection is not in place: to see what became of the rows.
+
+    :return: the database, and what is wrong with its protection in a sentence; empty where nothing is.
+    :raises DatabaseError: as :func:`open_at`, but for the protection.
+    """
+    try:
+        return open_at(location, patience_s=patience_s), ""
+    except ProtectionMissing as missing:
+        address = address_of(location)
+        return _database(address, _engine(address, patience_s), location), str(missing)
+
+
+def _database(address: URL, engine: Engine, location: Location) -> Database:
+    keeper = ChainKeeper(_chain_place(address), key_file())
+    return Database(engine, url_shown(address), location.decided_by, keeper)
+
+
+def _chain_place(address: URL) -> str:
+    """What tells this database from every other: a copy in another place goes on with a chain of its own."""
+    if address.get_backend_name() != "sqlite":
+        host = address.host or address.query.get("host", "")
+        return f"{host}:{address.port or address.query.get('port', 5432)}/{address.database}"
+    return f"{platform.node()}:{Path(address.database or '').resolve()}"
+
+
+def _engine(address: URL, patience_s: float) -> Engine:
+    if address.get_backend_name() == "sqlite":
+        return sqlite_engine(address, patience_s)
+    return postgresql_engine(address, patience_s)
+
+
+def _writing(engine: Engine) -> Engine:
+    """An engine each of whose transactions takes the write lock first."""
+    if engine.dialect.name == "sqlite":
+        return engine.execution_options(**{BEGIN_OPTION: "BEGIN IMMEDIATE"})
+    return engine.execution_options(**{WRITING_OPTION: True})
+
+
+def _asking(engine: Engine) -> Engine:
+    """An engine each of whose transactions sees one state throughout."""
+    if engine.dialect.name == "sqlite":
+        return engine
+    return engine.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
 
 
 def url_shown(address: URL) -> str:
@@ -120,15 +263,16 @@ def address_of(location: Location) -> URL:
     """
     try:
         address = make_url(location.url)
-    except ArgumentError:
+    except (ArgumentError, ValueError):
         raise BadAddress(
-            f"The database address given by {location.decided_by} is not a URL: "
-            "write it like sqlite:////data/trimrig.sqlite."
+            f"The database address given by {location.decided_by} is not a URL: write it like {EXAMPLES}."
         ) from None
+    if address.get_backend_name() in ("postgres", "postgresql"):
+        return _of_server(address, location)
     if address.get_backend_name() != "sqlite":
         raise BadAddress(
             f"The database {url_shown(address)} given by {location.decided_by} is of a kind that this "
-            "version does not serve: give a URL like sqlite:////data/trimrig.sqlite."
+            f"version does not serve: give a URL like {EXAMPLES}."
         )
     if address.database in (None, "", ":memory:") or address.query.get("mode") == "memory":
         raise BadAddress(
@@ -136,6 +280,16 @@ def address_of(location: Location) -> URL:
             "give a URL with a file, like sqlite:////data/trimrig.sqlite."
         )
     return address
+
+
+def _of_server(address: URL, location: Location) -> URL:
+    """The address with the driver that is used, whichever it named."""
+    if not address.database:
+        raise BadAddress(
+            f"The address {url_shown(address)} given by {location.decided_by} names a server and no database on it: "
+            "write it like postgresql://rig@server/trimrig."
+        )
+    return address.set(drivername="postgresql+psycopg")
 
 
 def _make_folder(folder: str) -> None:
@@ -149,7 +303,8 @@ def _make_folder(folder: str) -> None:
 
 
 def _require_folder(address: URL, place: str) -> None:
-    if address.database is None or address.database.startswith("file:"):
+    on_server = address.get_backend_name() != "sqlite"
+    if on_server or address.database is None or address.database.startswith("file:"):
         return
     path = Path(address.database)
     if not path.parent.is_dir():

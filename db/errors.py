@@ -4,7 +4,9 @@
 
     DatabaseError
     ├── BadAddress          the URL cannot be understood, or names a kind of database that is not served
-    ├── Unreachable         there is nothing to open at that place
+    ├── Exposed             a file that holds a secret can be read by others
+    ├── KeyProblem          the key of the record, or of an engineer, cannot be read, made or used
+    ├── Unreachable         there is nothing to open at that place, or the server does not answer
     ├── NotADatabase        the file is something else, or another program's database
     ├── Damaged             the file was a database once, and parts of it are missing or wrong
     ├── NewerSchema         a later version of the program has written it
@@ -16,7 +18,10 @@
     ├── StorageFailed       the disk or the operating system reported an error
     ├── NotFound            no such serial, visit or revision
     ├── Conflict            it disagrees with what is recorded already
-    │   └── VisitEnded      the visit was closed before
+    │   ├── VisitEnded      the visit was closed before
+    │   ├── UnitHeld        another bench has this unit at this moment
+    │   └── NotEmpty        records lie already where others were to be put
+    ├── NotAuthorised       only an engineer may do this, or an engineer has to sign it first
     ├── Protected           a finished record would have been changed or removed
     └── InvalidValue        a value that must not be stored (not finite, no time zone, control bytes)
 """
@@ -30,8 +35,16 @@ class BadAddress(DatabaseError):
     """The database URL cannot be understood, or names a kind of database that is not served."""
 
 
+class Exposed(DatabaseError):
+    """A file that holds a secret can be read by others; it was not used."""
+
+
+class KeyProblem(DatabaseError):
+    """The key of the record, or of an engineer, cannot be read, made or used."""
+
+
 class Unreachable(DatabaseError):
-    """There is nothing that can be opened at the place given."""
+    """There is nothing that can be opened at the place given, or the server does not answer."""
 
 
 class NotADatabase(DatabaseError):
@@ -80,6 +93,18 @@ class Conflict(DatabaseError):
 
 class VisitEnded(Conflict):
     """The visit was closed before."""
+
+
+class UnitHeld(Conflict):
+    """Another bench has this unit at this moment."""
+
+
+class NotEmpty(Conflict):
+    """Records lie already where others were to be put."""
+
+
+class NotAuthorised(DatabaseError):
+    """Only an engineer may do this, or an engineer has to sign it first."""
 
 
 class Protected(DatabaseError):

@@ -1,4 +1,4 @@
-"""Turns what SQLAlchemy and SQLite raise into the errors of this package."""
+"""Turns what SQLAlchemy and the databases raise into the errors of this package."""
 
 import sqlite3
 from collections.abc import Iterator
@@ -7,6 +7,7 @@ from contextlib import contextmanager
 from sqlalchemy.exc import StatementError
 
 from db import errors
+from db.failures_postgresql import is_from_postgresql, of_postgresql
 
 # Primary result codes (https://www.sqlite.org/rescode.html); extended codes carry them in the low byte.
 _SENTENCES: dict[int, tuple[type[errors.DatabaseError], str]] = {
@@ -69,6 +70,8 @@ def translated(place: str) -> Iterator[None]:
 def _ours(error: BaseException, place: str) -> BaseException:
     if isinstance(error, errors.DatabaseError):
         return error
+    if is_from_postgresql(error):
+        return of_postgresql(error, place)
     if not isinstance(error, sqlite3.Error):
         return errors.InvalidValue(f"A value cannot be stored in {place} ({error}): correct it and try again.")
     code = getattr(error, "sqlite_errorcode", 0)

@@ -1,14 +1,14 @@
 """The history of a unit, and visits that were never closed, as frozen values that outlive the session."""
 
 from collections import defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from uuid import UUID
 
-from sqlalchemy import ColumnElement, select
+from sqlalchemy import ColumnElement, func, select, true
 from sqlalchemy.orm import Session
 
-from db.models import Bench, BenchRevision, Finding, Product, Unit, Verdict, Visit
+from db.models import Bench, BenchRevision, Finding, Move, Point, Product, Sweep, Unit, Verdict, Visit, VisitClosing
 from db.queries import unit_by_serial
 
 
@@ -63,6 +63,8 @@ class VisitRow:
     verdicts: tuple[VerdictRow, ...]
     as_found: tuple[FindingRow, ...]
     as_left: tuple[FindingRow, ...]
+    closed_because: str = ""
+    """Why it was closed when it might have gone on, and by whom; empty for one that came to its own end."""
 
     @property
     def verdict(self) -> VerdictRow | None:
@@ -83,7 +85,7 @@ class UnitHistory:
 
 @dataclass(frozen=True, slots=True)
 class UnfinishedVisit:
-    """A visit that was begun and never ended: it can be resumed or closed."""
+    """A visit that was begun and never ended, and what it has so far: it can be resumed or closed."""
 
     visit_id: UUID
     serial: str
@@ -91,6 +93,8 @@ class UnfinishedVisit:
     operator: str
     purpose: str
     started_utc: datetime
+    points: int
+    moves: int
 
 
 def history(session: Session, serial: str) -> UnitHistory:
@@ -104,7 +108,8 @@ def history(session: Session, serial: str) -> UnitHistory:
     findings = _standing_findings(session, of_unit)
     verdicts = _verdicts(session, of_unit)
     rows = session.execute(
-        select(Visit, Bench.name)
+        select(Visit, Bench.name, VisitClosing)
+        .outerjoin(VisitClosing, VisitClosing.visit_id == Visit.id)
         .join(BenchRevision, BenchRevision.id == Visit.bench_revision_id)
         .join(Bench, Bench.id == BenchRevision.bench_id)
         .where(of_unit)
@@ -126,20 +131,49 @@ def history(session: Session, serial: str) -> UnitHistory:
             verdicts=_from_first_to_standing(verdicts[visit.id]),
             as_found=tuple(each for each in findings[visit.id] if each.phase == "as_found"),
             as_left=tuple(each for each in findings[visit.id] if each.phase == "as_left"),
+            closed_because="" if closing is None else f"{closing.reason} ({closing.closed_by})",
         )
-        for visit, bench in rows
+        for visit, bench, closing in rows
     )
     return UnitHistory(unit.id, unit.serial, product, unit.batch_code, visits)
 
 
-def unfinished_visits(session: Session, bench_name: str) -> tuple[UnfinishedVisit, ...]:
-    """Visits on a bench, under any of its revisions, that were begun and never ended; oldest first."""
+def merged(there: UnitHistory | None, here: UnitHistory | None) -> UnitHistory | None:
+    """One history from two records of the same unit: a visit in both counts once, as the first has it."""
+    if there is None or here is None:
+        return there or here
+    known = {each.visit_id for each in there.visits}
+    visits = (*there.visits, *(each for each in here.visits if each.visit_id not in known))
+    return replace(there, visits=tuple(sorted(visits, key=lambda each: (each.started_utc, each.visit_id))))
+
+
+def unfinished_visits(session: Session, bench_name: str | None = None) -> tuple[UnfinishedVisit, ...]:
+    """Visits on a bench, under any of its revisions, that were begun and never ended; oldest first.
+
+    :param bench_name: ``None`` for those of all benches.
+    """
+    points = (
+        select(func.count())
+        .select_from(Point)
+        .join(Sweep, Sweep.id == Point.sweep_id)
+        .where(Sweep.visit_id == Visit.id)
+    )
+    moves = select(func.count()).select_from(Move).where(Move.visit_id == Visit.id)
     rows = session.execute(
-        select(Visit.id, Unit.serial, Bench.name, Visit.operator, Visit.purpose, Visit.started_utc)
+        select(
+            Visit.id,
+            Unit.serial,
+            Bench.name,
+            Visit.operator,
+            Visit.purpose,
+            Visit.started_utc,
+            points.correlate(Visit).scalar_subquery(),
+            moves.correlate(Visit).scalar_subquery(),
+        )
         .join(Unit, Unit.id == Visit.unit_id)
         .join(BenchRevision, BenchRevision.id == Visit.bench_revision_id)
         .join(Bench, Bench.id == BenchRevision.bench_id)
-        .where(Visit.ended_utc.is_(None), Bench.name == bench_name)
+        .where(Visit.ended_utc.is_(None), true() if bench_name is None else Bench.name == bench_name)
         .order_by(Visit.started_utc, Visit.id)
     ).all()
     return tuple(UnfinishedVisit(*row) for row in rows)

@@ -1,9 +1,9 @@
 """The locks on finished records: triggers that let rows be added and never changed, removed or replaced.
 
-SQLite only. ``INSERT OR REPLACE`` and ``UPDATE OR REPLACE`` remove the row in their way without firing
-delete triggers, so every unique key has a guard that looks *before* the insert, and no table has a hidden row
-number. The triggers are derived from the tables as they are, so that a rebuilt or a new table is protected
-like any other.
+Triggers for SQLite; those for PostgreSQL stand in :mod:`db.protection_postgresql`. ``INSERT OR REPLACE`` and ``UPDATE
+OR REPLACE`` remove the row in their way without firing delete triggers, so every unique key has a guard that looks
+*before* the insert, and no table has a hidden row number. The triggers are derived from the tables as they are, so
+that a rebuilt or a new table is protected like any other.
 
 The connection is asked in plain SQL: opening must be quick, and the check has to see what any program sees.
 """
@@ -23,12 +23,17 @@ FILLED_ONCE: dict[str, tuple[str, ...]] = {"visit": ("ended_utc", "outcome"), "u
 # Rows that belong to the course of a visit are added while it lasts; judgement may be corrected afterwards.
 VISIT_OF_ROW: dict[str, str] = {
     "visit_instrument": "NEW.visit_id",
+    "visit_instrument_profile": "NEW.visit_id",
+    "visit_condition": "NEW.visit_id",
     "sweep": "NEW.visit_id",
     "point": "(SELECT visit_id FROM sweep WHERE id = NEW.sweep_id)",
     "reading": "NEW.visit_id",
     "recommendation": "NEW.visit_id",
     "move": "NEW.visit_id",
     "trim_observation": "NEW.visit_id",
+    "visit_closing": "NEW.visit_id",
+    "visit_authority": "NEW.visit_id",
+    "finding_budgets": "NEW.visit_id",
 }
 
 _PREFIX = "keep_"

@@ -14,6 +14,7 @@ from sqlalchemy import ColumnElement, func, select, update
 from sqlalchemy.engine import CursorResult
 from sqlalchemy.orm import InstrumentedAttribute, Session
 
+from db.chained_session import visit_ended
 from db.errors import Conflict, NotFound, VisitEnded
 from db.models import (
     Base,
@@ -22,6 +23,7 @@ from db.models import (
     Characterisation,
     Finding,
     Instrument,
+    InstrumentProfile,
     Move,
     Point,
     Product,
@@ -29,6 +31,7 @@ from db.models import (
     Sweep,
     Unit,
     Visit,
+    VisitClosing,
 )
 
 RowT = TypeVar("RowT", bound=Base)
@@ -84,6 +87,13 @@ def get_or_add_instrument(session: Session, *, maker: str, model: str, serial: s
         )
     )
     return instrument or _added(session, Instrument(maker=maker, model=model, serial=serial, firmware=firmware))
+
+
+def get_or_add_profile(session: Session, toml_text: str) -> InstrumentProfile:
+    """How an instrument is spoken to, with exactly this text, added when it is new."""
+    digest = content_sha256(toml_text)
+    profile = session.get(InstrumentProfile, digest)
+    return profile or _added(session, InstrumentProfile(content_sha256=digest, toml_text=toml_text))
 
 
 def get_or_add_unit(session: Session, *, serial: str, product_id: UUID, batch_code: str | None = None) -> Unit:
@@ -159,6 +169,7 @@ def end_visit(session: Session, visit_id: UUID, *, outcome: str, ended_utc: date
         .values(outcome=outcome, ended_utc=ended_utc)
     )
     if isinstance(result, CursorResult) and result.rowcount == 1:
+        visit_ended(session, visit_id)
         return
     ended = session.execute(select(Visit.outcome, Visit.ended_utc).where(Visit.id == visit_id)).one_or_none()
     if ended is None:
@@ -167,6 +178,20 @@ def end_visit(session: Session, visit_id: UUID, *, outcome: str, ended_utc: date
         f"The visit {visit_id} was closed before ({ended.outcome}, {ended.ended_utc:%Y-%m-%d %H:%M:%S} UTC): "
         "scan the unit again to begin a new one."
     )
+
+
+def close_visit(session: Session, visit_id: UUID, *, reason: str, closed_by: str, closed_utc: datetime) -> None:
+    """End a visit as stopped when it might have gone on, and keep why; what was measured in it stays.
+
+    :param reason: in the words of whoever closes it; not empty.
+    :raises NotFound: there is no such visit.
+    :raises VisitEnded: it was closed before, perhaps by somebody else.
+    """
+    started = session.execute(select(Visit.started_utc, Visit.ended_utc).where(Visit.id == visit_id)).one_or_none()
+    if started is not None and started.ended_utc is None:
+        _added(session, VisitClosing(visit_id=visit_id, reason=reason, closed_by=closed_by, closed_utc=closed_utc))
+    ended_utc = closed_utc if started is None else max(closed_utc, started.started_utc)
+    end_visit(session, visit_id, outcome="stopped", ended_utc=ended_utc)
 
 
 def sweeps_of_visit(session: Session, visit_id: UUID) -> Sequence[Sweep]:

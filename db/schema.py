@@ -6,22 +6,26 @@ Alembic is imported only when there is something to migrate: a database at the l
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from sqlalchemy import URL, Connection
+from sqlalchemy import URL, Connection, Engine
 from sqlalchemy.exc import StatementError
 
-from db import protection
+from db import locks, protection
 from db.errors import Conflict, InvalidValue, MigrationFailed, NewerSchema, NotADatabase, StorageFailed
 from db.failures import translated
+from db.postgresql import postgresql_engine_for_migration
 from db.sqlite import sqlite_engine_without_foreign_keys
 
 if TYPE_CHECKING:
     from alembic.config import Config
 
 SCRIPTS = Path(__file__).parent / "migrations"
-LATEST = "r0008"
+LATEST = "r0010"
 
 # In the file header, offset 68: says whose database it is (https://www.sqlite.org/fileformat.html).
 APPLICATION_ID = int.from_bytes(b"Trim")
+
+# The same on PostgreSQL: the comment on the table that holds the revision.
+APPLICATION_COMMENT = "Trimrig record"
 
 
 def current_revision(connection: Connection, place: str) -> str | None:
@@ -29,14 +33,10 @@ def current_revision(connection: Connection, place: str) -> str | None:
 
     :raises NotADatabase: it holds tables, and they are not ours.
     """
-    tables = connection.exec_driver_sql(
-        "SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT LIKE 'sqlite\\_%' ESCAPE '\\'"
-    ).scalars()
-    names = set(tables)
+    names, ours = (_of_sqlite if connection.dialect.name == "sqlite" else _of_postgresql)(connection)
     if not names:
         return None
-    owner = connection.exec_driver_sql("PRAGMA application_id").scalar_one()
-    if owner != APPLICATION_ID or protection.VERSION_TABLE not in names:
+    if not ours or protection.VERSION_TABLE not in names:
         raise NotADatabase(
             f"The database {place} belongs to another program (it holds the table {min(names)}): "
             "name another one in RIG_DATABASE_URL."
@@ -46,12 +46,28 @@ def current_revision(connection: Connection, place: str) -> str | None:
     return revision
 
 
+def _of_sqlite(connection: Connection) -> tuple[set[str], bool]:
+    """Names of the tables, and whether it is a database of ours."""
+    names = connection.exec_driver_sql(
+        "SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT LIKE 'sqlite\\_%' ESCAPE '\\'"
+    ).scalars()
+    owner = connection.exec_driver_sql("PRAGMA application_id").scalar_one()
+    return set(names), owner == APPLICATION_ID
+
+
+def _of_postgresql(connection: Connection) -> tuple[set[str], bool]:
+    rows = connection.exec_driver_sql(
+        "SELECT relname, obj_description(oid, 'pg_class') FROM pg_class "
+        "WHERE relnamespace = current_schema()::regnamespace AND relkind IN ('r', 'p')"
+    ).all()
+    return {name for name, _ in rows}, (protection.VERSION_TABLE, APPLICATION_COMMENT) in map(tuple, rows)
+
+
 def migrate(url: URL, place: str, *, patience_s: float, revision: str = LATEST, scripts: Path = SCRIPTS) -> None:
     """Bring the database to a revision, all in one transaction, and put the protection in place.
 
     Another program that does the same at the same time is waited for.
 
-    :param url: SQLite database.
     :param place: the database, as it may be shown.
     :param patience_s: how long to wait for another program, s.
     :param scripts: folder of the migrations.
@@ -64,7 +80,7 @@ def migrate(url: URL, place: str, *, patience_s: float, revision: str = LATEST, 
     configuration = Config()
     configuration.set_main_option("script_location", str(scripts).replace("%", "%%"))
     known = {script.revision for script in ScriptDirectory.from_config(configuration).walk_revisions()}
-    engine = sqlite_engine_without_foreign_keys(url, patience_s)
+    engine = _engine(url, patience_s)
     with translated(place), engine.begin() as connection:
         present = current_revision(connection, place)
         if present is not None and present not in known:
@@ -72,13 +88,27 @@ def migrate(url: URL, place: str, *, patience_s: float, revision: str = LATEST, 
                 f"The database {place} was written by a newer version of this program (schema {present}): "
                 "install that version or a later one."
             )
-        protection.lift(connection)
+        locks.lift(connection)
         configuration.attributes["connection"] = connection
         _upgrade(configuration, revision, place)
-        connection.exec_driver_sql(f"PRAGMA application_id = {APPLICATION_ID}")
+        _sign(connection)
         _require_whole_references(connection, revision, place)
-        protection.install(connection)
-        protection.verify(connection, place)
+        locks.install(connection)
+        locks.verify(connection, place)
+
+
+def _engine(url: URL, patience_s: float) -> Engine:
+    if url.get_backend_name() == "sqlite":
+        return sqlite_engine_without_foreign_keys(url, patience_s)
+    return postgresql_engine_for_migration(url, patience_s)
+
+
+def _sign(connection: Connection) -> None:
+    """Say in the database whose it is."""
+    if connection.dialect.name == "sqlite":
+        connection.exec_driver_sql(f"PRAGMA application_id = {APPLICATION_ID}")
+    else:
+        connection.exec_driver_sql(f"COMMENT ON TABLE {protection.VERSION_TABLE} IS '{APPLICATION_COMMENT}'")
 
 
 def _upgrade(configuration: "Config", revision: str, place: str) -> None:
@@ -97,6 +127,11 @@ def _upgrade(configuration: "Config", revision: str, place: str) -> None:
 
 
 def _require_whole_references(connection: Connection, revision: str, place: str) -> None:
+    if connection.dialect.name != "sqlite":
+        # PostgreSQL checks what was deferred when it is told to; a failure names table and constraint
+        with translated(place):
+            connection.exec_driver_sql("SET CONSTRAINTS ALL IMMEDIATE")
+        return
     broken = connection.exec_driver_sql("PRAGMA foreign_key_check").first()
     if broken is not None:
         raise MigrationFailed(

@@ -15,21 +15,22 @@ def sqlite_engine(url: URL, patience_s: float) -> Engine:
     :param patience_s: how long a statement waits for another program's lock, s.
     """
     engine = create_engine(url, connect_args={"timeout": patience_s})
-    _prepare(engine, foreign_keys="ON")
+    _prepare(engine, "PRAGMA foreign_keys = ON")
     return engine
 
 
 def sqlite_engine_without_foreign_keys(url: URL, patience_s: float) -> Engine:
     """Make an engine for migrations: tables that others refer to can be rebuilt; each begin takes the lock.
 
-    SQLite ignores a change of this setting inside a transaction (https://www.sqlite.org/pragma.html).
+    SQLite ignores a change of this setting inside a transaction (https://www.sqlite.org/pragma.html). Views rest while
+    a table that they show is dropped and another takes its name (pragma legacy_alter_table, on the same page).
     """
     engine = create_engine(url, connect_args={"timeout": patience_s}, poolclass=NullPool)
-    _prepare(engine, foreign_keys="OFF")
+    _prepare(engine, "PRAGMA foreign_keys = OFF", "PRAGMA legacy_alter_table = ON")
     return engine.execution_options(**{BEGIN_OPTION: "BEGIN IMMEDIATE"})
 
 
-def _prepare(engine: Engine, foreign_keys: str) -> None:
+def _prepare(engine: Engine, *settings: str) -> None:
     @event.listens_for(engine, "connect")
     def _set_up(connection: Any, _record: Any) -> None:
         # The driver must not begin transactions on its own: it leaves DDL outside of them.
@@ -41,7 +42,8 @@ def _prepare(engine: Engine, foreign_keys: str) -> None:
                 "put it on a local disk."
             )
         connection.execute("PRAGMA synchronous = FULL")
-        connection.execute(f"PRAGMA foreign_keys = {foreign_keys}")
+        for setting in settings:
+            connection.execute(setting)
 
     @event.listens_for(engine, "begin")
     def _begin(connection: Connection) -> None:

@@ -130,6 +130,11 @@ class Counter:
         except NotANumber as error:
             raise self._no_signal() from error
 
+    @property
+    def dialect(self) -> CounterDialect:
+        """How the instrument spells it."""
+        return self._dialect
+
     def close(self) -> None:
         """Close the link."""
         self.session.close()

@@ -11,6 +11,7 @@
     │   ├── LinkRefused      it cannot be opened
     │   ├── LinkLost         it is gone, and stays gone until it is opened again
     │   └── AnswerLate       no answer in time; the link is in step again
+    ├── PrinterFault         a printer did not take what was to be printed
     ├── InstrumentError      the instrument reported an error; its own text is quoted
     ├── SettingsLost         the instrument was switched off and on: it is no longer set up
     └── ReplyError           a reply came and cannot be taken for a value
@@ -87,6 +88,10 @@ class LinkLost(LinkError):
 
 class AnswerLate(LinkError):
     """No answer in time. The link is in step again: the late answer cannot be taken for a later one."""
+
+
+class PrinterFault(DriverError):
+    """A printer did not take what was to be printed: off, out of reach, or holding the line."""
 
 
 class InstrumentError(DriverError):

@@ -13,6 +13,7 @@ import errno
 import select
 import socket
 import struct
+import sys
 from collections.abc import Callable
 from dataclasses import dataclass
 from types import TracebackType
@@ -28,10 +29,17 @@ from drivers.clock import Clock, RealClock
 from drivers.errors import LinkRefused
 from drivers.secrets import without_secrets
 
+# What a serial line of a POSIX system says to settings that it does not have; other systems have no such error.
+_LINE_REFUSES: tuple[type[Exception], ...] = ()
+if sys.platform != "win32":
+    import termios
+
+    _LINE_REFUSES = (termios.error,)
+
 # What pyvisa-py lets through when the other end hangs up or breaks the protocol.
 _BROKEN: tuple[type[Exception], ...] = (
     OSError, RuntimeError, AssertionError, EOFError, ValueError, KeyError, struct.error, rpc.RPCError,
-    pyvisa.errors.Error,
+    pyvisa.errors.Error, *_LINE_REFUSES,
 )  # fmt: skip
 
 _CHUNK = 20 * 1024
@@ -376,10 +384,13 @@ def _reason(error: BaseException | None) -> str:
     """What happened, without codes and types."""
     if isinstance(error, OSError) and error.errno == errno.ENOTCONN:
         return "nobody listens there"
+    if isinstance(error, _LINE_REFUSES):
+        return "the serial line does not take these settings: see to baud_rate, data_bits, parity, stop_bits"
     if isinstance(error, SerialException) and "multiple access" in str(error):
         return "the line hung up, or another program reads it as well"
     if isinstance(error, pyvisa.errors.VisaIOError):
         return error.description.rstrip(".")
     if isinstance(error, OSError) and error.strerror:
         return error.strerror
-    return str(error) or type(error).__name__
+    # pyvisa-py says in several lines what would have to be installed
+    return " ".join(str(error).split()).rstrip(".") or type(error).__name__

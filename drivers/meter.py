@@ -6,6 +6,7 @@ from functools import partial
 from typing import Self
 
 from drivers.dialect import MeterDialect, joined
+from drivers.errors import AnswerLate, InstrumentError, ReplyError
 from drivers.repeating import again
 from drivers.scpi import format_number, parse_number, parse_numbers
 from drivers.session import Session
@@ -39,6 +40,8 @@ class Meter:
         self._samples = 0
         self._configuration = ""
         self._stale = False
+        self._asked_for_v: float | None = None
+        self._ranges_seen: dict[float, float | None] = {}
 
     def configure_dc(self, range_v: float | None, integration_cycles: float) -> None:
         """Choose DC volts, range and integration time, in one message.
@@ -63,6 +66,27 @@ class Meter:
         self.session.claim()
         self._configuration, self._integration_cycles = message, integration_cycles
         self._send(message)
+        self._asked_for_v = range_v
+
+    def range_in_use(self) -> float | None:
+        """Range on which the meter stands after a fixed one was asked for, V; None where it cannot say.
+
+        SCPI-1999, volume 1, 6.2.3: what can be set can be asked for. Each range is asked for once.
+
+        :raises LinkLost: the link is gone.
+        """
+        header, separator, _ = self._dialect.fixed_range.partition(" {range}")
+        if self._asked_for_v is None or not separator:
+            return None
+        if self._asked_for_v not in self._ranges_seen:
+            self._ranges_seen[self._asked_for_v] = self._range_said(f"{header}?")
+        return self._ranges_seen[self._asked_for_v]
+
+    def _range_said(self, query: str) -> float | None:
+        try:
+            return self.session.value(query, _volts)
+        except (InstrumentError, ReplyError, AnswerLate):
+            return None
 
     def read_voltage(self) -> float:
         """Trigger and return one reading, V.
@@ -89,6 +113,11 @@ class Meter:
         self._set_samples(count)
         query, timeout_s = self._dialect.read, self._time_for(count)
         return again(self.session, lambda: self.session.values(query, _list_of_volts, count, timeout_s=timeout_s))
+
+    @property
+    def dialect(self) -> MeterDialect:
+        """How the instrument spells it."""
+        return self._dialect
 
     def close(self) -> None:
         """Close the link."""

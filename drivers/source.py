@@ -7,7 +7,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
-from typing import Self, TypeVar
+from typing import Protocol, Self, TypeVar
 
 from drivers.dialect import SourceDialect, joined
 from drivers.errors import (
@@ -75,6 +75,16 @@ class VoltageLimits:
             )
 
 
+class Promise(Protocol):
+    """A promise to leave a source safe, which outlives a program that is killed."""
+
+    def give(self) -> None:
+        """Give it, before the source may put anything out; whatever this raises keeps the source as it is."""
+
+    def keep(self) -> None:
+        """It has been kept: the source is known to be at 0 V with its output off."""
+
+
 class Source:
     """The CV source: programmed in V, made safe on opening, leaving and failing.
 
@@ -83,11 +93,19 @@ class Source:
     :param session: open link to the instrument; closed together with the source.
     :param limits: what may ever be programmed.
     :param dialect: how the instrument spells it.
+    :param promise: given before the output is connected or leaves 0 V, kept when the source is safe.
     :raises SourceNotSafe: it could not be brought to 0 V with its output off.
     """
 
-    def __init__(self, session: Session, limits: VoltageLimits, dialect: SourceDialect | None = None) -> None:
+    def __init__(
+        self,
+        session: Session,
+        limits: VoltageLimits,
+        dialect: SourceDialect | None = None,
+        promise: Promise | None = None,
+    ) -> None:
         self.session = session
+        self._promise = promise
         self.limits = limits
         self._dialect = dialect if dialect is not None else SourceDialect()
         self._closed = False
@@ -110,6 +128,8 @@ class Source:
             self.limits.require(voltage_v)
         except OutsideLimits as error:
             raise OutsideLimits(f"{self.session.name}: {error}") from error
+        if voltage_v and self._promise is not None:
+            self._promise.give()
         self._set(self._dialect.set_voltage.format(voltage=format_number(voltage_v)))
         if not self.session.reports_errors and self._dialect.programmed:
             self._require_programmed(voltage_v)
@@ -175,7 +195,7 @@ class Source:
         :raises ReadBackDiffers: it did not take it.
         """
         template, query = self._dialect.voltage_protection, self._dialect.voltage_protection_query
-        protection_v = max(_PROTECTION_SHARE * self._widest_v, self._widest_v + _PROTECTION_LEAST_V)
+        protection_v = round(max(_PROTECTION_SHARE * self._widest_v, self._widest_v + _PROTECTION_LEAST_V), 3)
         if template:
             self._set(template.format(voltage=format_number(protection_v)))
         if template and query:
@@ -208,6 +228,8 @@ class Source:
             raise NotConfined(
                 f"{self.session.name} stays off: its range and voltage protection have to be set and confirmed first"
             )
+        if self._promise is not None:
+            self._promise.give()
         if self._dialect.on:
             self._switch(self._dialect.on, on=True)
         self._on = True
@@ -282,7 +304,14 @@ class Source:
                 if not attempts_left:
                     self._raise_not_safe(error)
             else:
+                if self._promise is not None:
+                    self._promise.keep()
                 return
+
+    @property
+    def dialect(self) -> SourceDialect:
+        """How the instrument spells it."""
+        return self._dialect
 
     def close(self) -> None:
         """Make the source safe and close its link; a second time does nothing.

@@ -48,6 +48,11 @@ class Thermometer:
         allowed_s = self.session.timeout_s + _LONGEST_READING_S
         return self.session.value(self._dialect.read, number_in(unit), timeout_s=allowed_s)
 
+    @property
+    def dialect(self) -> ThermometerDialect:
+        """How the instrument spells it."""
+        return self._dialect
+
     def close(self) -> None:
         """Close the link."""
         self.session.close()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from math import exp, log, sqrt
 from typing import TYPE_CHECKING
 
@@ -75,7 +75,7 @@ class Point:
     ``relative_standard_uncertainty`` is the random part of the frequency's uncertainty; the time base is common to
     all points and is added where a finding needs it. Of ``readings_taken`` the last ``readings_count`` agreed and were
     averaged; those before showed that the pitch had not settled. ``elapsed_s`` is on the bench's
-    clock, from the sweep's start.
+    clock, from the sweep's start. ``cv_v`` is as the meter on the CV read it, where one is left there.
     """
 
     index: int
@@ -114,6 +114,8 @@ class Averaged:
     readings_count: int
     readings_taken: int
     read_back_v: float
+    cv_v: float | None = None
+    """As the meter on the CV read it; None where none is left there."""
 
 
 @dataclass(slots=True)
@@ -248,7 +250,7 @@ class Acquisition:
         """
         gate_s = self.gate_s(expected_hz, uncertainty_cents * sqrt(2.0))
         began = self.bench.clock.now()
-        first_hz, read_back_v = self._read_beside_read_back(gate_s, programmed_v)
+        first_hz, read_back_v, cv_v = self._read_beside_read_back(gate_s, programmed_v)
         single = max(self.random_uncertainty(gate_s, first_hz), 1e-12)
         recent, in_step, taken = [log(first_hz)], 1, 1
         while len(recent) < LARGEST_READING_COUNT:
@@ -261,7 +263,9 @@ class Acquisition:
                     kept.append(self._next(gate_s))
                     taken += 1
                 kept = self._without_stray(kept, gate_s, single)
-                return self._averaged(kept, gate_s, taken, read_back_v)
+                # what had to settle first may have been the CV itself
+                cv_v = cv_v if taken <= readings + 1 else self._read_cv(programmed_v)
+                return replace(self._averaged(kept, gate_s, taken, read_back_v), cv_v=cv_v)
             constant_s = _time_constant_s(recent[in_step:], single, self.bench.clock.now() - started)
             if constant_s is not None and not self._let_settle(recent, constant_s, began, uncertainty_cents):
                 break
@@ -272,7 +276,8 @@ class Acquisition:
         spread = float(np.std(last, ddof=1)) if len(last) > 1 else 0.0
         going_on = abs(last[-1] - last[0]) if self.unsettled_s is not None else 0.0
         relative = float(np.hypot(max(single, spread) / sqrt(len(last)), going_on))
-        return Averaged(exp(float(np.mean(last))), relative, gate_s, len(last), taken, read_back_v)
+        cv_v = self._read_cv(programmed_v)
+        return Averaged(exp(float(np.mean(last))), relative, gate_s, len(last), taken, read_back_v, cv_v)
 
     def _without_stray(self, kept: list[float], gate_s: float, single: float) -> list[float]:
         """One more reading in place of one that is none of the same pitch; a pitch that is restless keeps its own."""
@@ -317,15 +322,20 @@ class Acquisition:
             single = max(self.random_uncertainty(gate_s, frequency_hz), sqrt(variance))
         return Averaged(frequency_hz, max(single, 1e-12) / sqrt(count), gate_s, count, taken, read_back_v)
 
-    def _read_beside_read_back(self, gate_s: float, programmed_v: float) -> tuple[float, float]:
-        """One reading, Hz, and what the source says that it puts out meanwhile, V."""
-        started = self.bench.clock.now()
+    def _read_beside_read_back(self, gate_s: float, programmed_v: float) -> tuple[float, float, float | None]:
+        """One reading, Hz, and what the source says that it puts out meanwhile, and a meter on the CV reads, V."""
+        started, cv_meter, cv_v = self.bench.clock.now(), self.bench.cv_meter, None
+        beside = cv_meter is not None and not cv_meter.session.shares_with(self.bench.counter.session)
+        if not beside:
+            cv_v = self._read_cv(programmed_v)
         self.bench.counter.start(gate_s)
         read_back_v = self.bench.source.read_back()
+        if beside:
+            cv_v = self._read_cv(programmed_v)
         frequency_hz = self.bench.counter.fetch()
         self._count(started, gate_s)
         self._require_read_back(read_back_v, programmed_v)
-        return frequency_hz, read_back_v
+        return frequency_hz, read_back_v, cv_v
 
     def check_source(self, programmed_v: float) -> None:
         """See by its read-back that the source puts out what was programmed.
@@ -338,11 +348,28 @@ class Acquisition:
         # a source with some resistance reads back what the unit's load leaves of the voltage
         loaded_v = self.line.true_v(programmed_v)
         if min(abs(read_back_v - programmed_v), abs(read_back_v - loaded_v)) > READ_BACK_TOLERANCE_V:
+            self.bench.source.require_untripped()
             raise ReadBackDiffers(
                 f"The source at {self.bench.source.session.resource} says {read_back_v:.3f} V where "
                 f"{programmed_v:.3f} V was set: "
                 "check its current limit and its wiring, then start again."
             )
+
+    def _read_cv(self, programmed_v: float) -> float | None:
+        """What stands at the jack as the meter left on it reads; None where none is.
+
+        :raises ReadBackDiffers: that is far from what was programmed.
+        """
+        if self.bench.cv_meter is None:
+            return None
+        cv_v, expected_v = self.bench.cv_meter.read_voltage(), self.line.true_v(programmed_v)
+        if abs(cv_v - expected_v) > READ_BACK_TOLERANCE_V:
+            self.bench.source.require_untripped()
+            raise ReadBackDiffers(
+                f"The CV meter at {self.bench.cv_meter.session.resource} reads {cv_v:.3f} V where {expected_v:.3f} V "
+                "should stand at the CV jack: see to its lead and to the source's, then start again."
+            )
+        return cv_v
 
     def _next(self, gate_s: float) -> float:
         """Natural logarithm of one more reading by the gate set."""
@@ -437,7 +464,7 @@ def sweep(
         yield Point(
             index=index,
             cv_programmed_v=programmed_v,
-            cv_v=acquisition.line.true_v(programmed_v),
+            cv_v=acquisition.line.true_v(programmed_v) if averaged.cv_v is None else averaged.cv_v,
             read_back_v=averaged.read_back_v,
             frequency_hz=averaged.frequency_hz,
             relative_standard_uncertainty=averaged.relative_standard_uncertainty,

@@ -9,10 +9,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from rig.budgets import sweep_budgets
-from rig.science.decision import Decision, Limits, Rule, decide, decide_bounded
+from rig.science.decision import GUARD_PROBABILITY, Decision, Limits, Rule, decide, decide_bounded
 from rig.science.drift import drift_columns
-from rig.science.levels import level_covariance, own_covariance, pooled_scatter, terms_covariance
-from rig.science.points import errors_cents, errors_covariance_cents2, worst_error
+from rig.science.levels import averaging, level_covariance, own_covariance, pooled_scatter, terms_covariance
+from rig.science.measured_cv import own_uncertainty_v
+from rig.science.points import errors_cents, errors_covariance_cents2, risk_of_worst, worst_error
 from rig.science.tracking import fit_tracking, lack_of_fit, predict
 from rig.science.uncertainty import pitch_covariance_octaves2
 
@@ -32,17 +33,17 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 CENTS = 1200.0
-COVERAGE = 2.0
-"""Coverage factor of error bars in plots: about 95 % for a normal distribution (JCGM 100, 6.3.3)."""
-ONE_SIDED = 0.975
-"""Probability of each bound of a worst error: beyond either lies a fortieth, as beyond U at 95 %."""
 IMPROBABLE = 1e-4
 """Probability under which a misfit is not put down to chance."""
 
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """One characteristic of a unit: value, uncertainty, limits, decision."""
+    """One characteristic of a unit: value, uncertainty, limits, decision.
+
+    ``lower`` and ``upper`` are the bounds by which a guarded decision was made. ``risk`` is that of the decision being
+    wrong (JCGM 106:2012, clause 9): of false acceptance where the value is inside, of false rejection where it is not.
+    """
 
     characteristic: str
     label: str
@@ -56,6 +57,7 @@ class Finding:
     upper: float
     note: str = ""
     budget: Budget | None = None
+    risk: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +106,7 @@ def assess_sweep(
     pitch = np.log2([point.frequency_hz for point in points])
     time_s = np.array([point.elapsed_s for point in points])
     random = np.array([point.relative_standard_uncertainty for point in points]) / log(2.0)
-    grid_v = bench.source.resolution_v / sqrt(12.0)
+    grid_v = own_uncertainty_v(line, bench.source.resolution_v / sqrt(12.0))
     slope_per_v = np.asarray(law.octaves_per_volt(cv_v))
     grid = grid_v * np.abs(slope_per_v)
     uncertainty = np.hypot(random, grid)
@@ -119,10 +121,12 @@ def assess_sweep(
         terms = terms_covariance(fit, x, columns, uncertainty, own)
 
     first = np.array([not point.revisit for point in points])
-    chosen = np.flatnonzero(first)[np.argsort(x[first])]
-    level = (pitch - columns @ drift)[chosen]
+    index = np.array([point.index for point in points])
+    chosen = np.flatnonzero(first)[np.unique(index[first], return_index=True)[1]]
+    mean = averaging(index, first, random)
+    level = mean @ (pitch - columns @ drift)
     programmed_v = np.array([point.cv_programmed_v for point in points])[chosen]
-    covariance = level_covariance(fit, x, columns, uncertainty, own)[np.ix_(chosen, chosen)]
+    covariance = mean @ level_covariance(fit, x, columns, uncertainty, own) @ mean.T
     covariance = covariance + pitch_covariance_octaves2(law, cv_v[chosen], line.covariance_at(programmed_v))
     musical = _musical(cv_v[chosen], product)
     duration_s = float(np.ptp(time_s))
@@ -161,19 +165,42 @@ def _musical(cv_v: Array, product: Product) -> NDArray[np.bool_]:
 
 
 def tracking_findings(
-    assessed: SweepAssessment, product: Product, stated: Stated, line: CvCorrection
+    assessed: SweepAssessment,
+    product: Product,
+    stated: Stated,
+    line: CvCorrection,
+    *,
+    guard_probability: float = GUARD_PROBABILITY,
 ) -> tuple[Finding, ...]:
-    """Scale error, tracking in both ranges, highs error and base pitch."""
-    limits, rule, musical = product.limits, product.decision_rule, assessed.musical
-    budgets = sweep_budgets(assessed, assessed.points, product, stated, line)
+    """Scale error, tracking in both ranges, highs error and base pitch.
+
+    :param guard_probability: coverage of the interval that a guard band is made of.
+    """
+    limits, guard = product.limits, _Guard(product.decision_rule, guard_probability)
+    budgets, musical = sweep_budgets(assessed, assessed.points, product, stated, line), assessed.musical
     whole = np.ones_like(musical)
+    scale, highs = budgets.scale_error(), budgets.highs_error()
     return (
-        judged("scale_error", "Scale error", budgets.scale_error(), limits.scale_error_cents_per_octave, rule),
-        _worst("tracking_musical", "Tracking, musical range", musical, budgets, limits.tracking_musical_cents, rule),
-        _worst("tracking_full", "Tracking, full range", whole, budgets, limits.tracking_full_cents, rule),
-        judged("highs_error", "Highs error", budgets.highs_error(), limits.highs_error_cents, rule),
-        _base(assessed, product, budgets),
+        guard.judged("scale_error", "Scale error", scale, limits.scale_error_cents_per_octave),
+        _worst("tracking_musical", "Tracking, musical range", musical, budgets, limits.tracking_musical_cents, guard),
+        _worst("tracking_full", "Tracking, full range", whole, budgets, limits.tracking_full_cents, guard),
+        guard.judged("highs_error", "Highs error", highs, limits.highs_error_cents),
+        _base(assessed, product, budgets, guard),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _Guard:
+    """The product's rule, and the coverage of the interval that a guard band is made of."""
+
+    rule: Rule
+    probability: float
+
+    def judged(self, characteristic: str, label: str, budget: Budget, plus_minus: float, note: str = "") -> Finding:
+        """A finding judged against plus or minus a limit."""
+        return judged(
+            characteristic, label, budget, plus_minus, self.rule, note=note, guard_probability=self.probability
+        )
 
 
 def judged(
@@ -185,9 +212,10 @@ def judged(
     *,
     nominal: float = 0.0,
     note: str = "",
+    guard_probability: float = GUARD_PROBABILITY,
 ) -> Finding:
     """A finding judged against nominal plus or minus a limit, with the expanded uncertainty of its budget."""
-    expanded = budget.combine().expanded_uncertainty
+    expanded, guard_band = budget.combine().expanded_uncertainty, budget.expanded(guard_probability)
     limits = Limits(nominal - plus_minus, nominal + plus_minus)
     return Finding(
         characteristic=characteristic,
@@ -197,20 +225,26 @@ def judged(
         expanded_uncertainty=expanded,
         limits=limits,
         rule=rule,
-        decision=decide(budget.value, expanded, limits, rule),
-        lower=budget.value - expanded,
-        upper=budget.value + expanded,
+        decision=decide(budget.value, guard_band, limits, rule),
+        lower=budget.value - guard_band,
+        upper=budget.value + guard_band,
         note=note,
         budget=budget,
+        risk=_risk(budget, limits),
     )
 
 
+def _risk(budget: Budget, limits: Limits) -> float:
+    outside = budget.outside(limits.lowest, limits.highest)
+    return outside if limits.hold(budget.value) else 1.0 - outside
+
+
 def _worst(
-    characteristic: str, label: str, mask: NDArray[np.bool_], budgets: SweepBudgets, limit: float, rule: Rule
+    characteristic: str, label: str, mask: NDArray[np.bool_], budgets: SweepBudgets, limit: float, guard: _Guard
 ) -> Finding:
     assessed = budgets.assessed
-    chosen = np.ix_(mask, mask)
-    worst = worst_error(assessed.error_cents[mask], assessed.covariance_cents2[chosen], probability=ONE_SIDED)
+    errors, covariance = assessed.error_cents[mask], assessed.covariance_cents2[np.ix_(mask, mask)]
+    worst = worst_error(errors, covariance, probability=(1.0 + guard.probability) / 2.0)
     limits = Limits(None, limit)
     at_v = float(assessed.cv_v[mask][worst.index])
     return Finding(
@@ -218,19 +252,22 @@ def _worst(
         label=label,
         value=worst.value_cents,
         unit="cents",
-        expanded_uncertainty=worst.upper_cents - worst.value_cents,
+        expanded_uncertainty=worst.fortieth_cents - worst.value_cents,
         limits=limits,
-        rule=rule,
-        decision=decide_bounded(worst.value_cents, worst.lower_cents, worst.upper_cents, limits, rule),
+        rule=guard.rule,
+        decision=decide_bounded(
+            worst.value_cents, worst.lower_cents, worst.upper_cents, limits, guard.rule, nominal=0.0
+        ),
         lower=worst.lower_cents,
         upper=worst.upper_cents,
         note=f"worst at {at_v:.2f} V",
         budget=budgets.worst(mask),
+        risk=risk_of_worst(errors, covariance, limit),
     )
 
 
-def _base(assessed: SweepAssessment, product: Product, budgets: SweepBudgets) -> Finding:
-    law, limit, rule = product.law.law(), product.limits.base_pitch_cents, product.decision_rule
+def _base(assessed: SweepAssessment, product: Product, budgets: SweepBudgets, guard: _Guard) -> Finding:
+    law, limit, rule = product.law.law(), product.limits.base_pitch_cents, guard.rule
     base_cv = np.array([product.range.base_cv_v])
     nominal = np.log2(product.range.lowest_note_hz)
     if not assessed.fit.converged:
@@ -252,4 +289,4 @@ def _base(assessed: SweepAssessment, product: Product, budgets: SweepBudgets) ->
         )
     value = float(CENTS * (predict(assessed.parameters, np.asarray(law.octaves(base_cv)))[0] - nominal))
     note = f"lowest note {product.range.lowest_note_hz:.3f} Hz"
-    return judged("base_pitch", "Base pitch", budgets.base_pitch(value), limit, rule, note=note)
+    return guard.judged("base_pitch", "Base pitch", budgets.base_pitch(value), limit, note)

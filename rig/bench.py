@@ -19,7 +19,8 @@ from drivers.meter import Meter
 from drivers.session import Session
 from drivers.source import Source, VoltageLimits
 from drivers.thermometer import Thermometer
-from rig.bench_profile import LINE_ENDS, load_profile
+from rig.bench_hold import held
+from rig.bench_profile import LINE_ENDS, load_profile, spelling_lines
 from rig.bench_roles import (
     CounterRole,
     InstrumentRole,
@@ -32,8 +33,10 @@ from rig.bench_roles import (
     require_sharing,
 )
 from rig.bench_trace import traced
-from rig.errors import FileProblem
+from rig.errors import BenchProblem, FileProblem
+from rig.paper import PrinterTable
 from rig.specification import ReferenceUnit, calibration_doubt
+from rig.steady_clock import SteadyClock
 from rig.tomlfile import Checked, Loaded, load
 
 if TYPE_CHECKING:
@@ -61,6 +64,8 @@ class BenchIdentity(Checked):
     demonstration: bool = False
     characterisation_valid_hours: Positive
     unit_input_resistance_ohm: Positive = 100_000.0
+    unit_input_tolerance_percent: Annotated[float, Field(ge=0.0, le=50.0)] = 5.0
+    """By how much inputs of other units may differ from that. Common practice: made of 5 % parts at worst."""
 
 
 class BenchFile(Checked):
@@ -76,6 +81,7 @@ class BenchFile(Checked):
     counter: CounterRole
     thermometer: ThermometerRole | None = None
     reference: ReferenceUnit | None = None
+    printer: PrinterTable = PrinterTable()
     virtual: dict[str, object] | None = None
 
     @model_validator(mode="after")
@@ -161,6 +167,14 @@ class Provider(Protocol):
     def hands(self) -> Hands | None:
         """Whoever turns virtual trims; None where people do."""
 
+    @property
+    def outlives_program(self) -> bool:
+        """Whether the instruments stay as they are when this program is killed."""
+
+    @property
+    def names_differ(self) -> bool:
+        """Whether no two instruments anywhere say that they are the same."""
+
     def close(self) -> None:
         """End what was started."""
 
@@ -168,6 +182,8 @@ class Provider(Protocol):
 class RealInstruments:
     """Instruments that stand on a real bench: nothing to start, nothing to end."""
 
+    outlives_program = True
+    names_differ = True
     resources: Mapping[str, str] = {}
     hands: Hands | None = None
 
@@ -189,13 +205,10 @@ class Bench:
     sessions: Mapping[str, Session]
     provider: Provider
     trace: Trace
+    clock: SteadyClock
+    """The clock that the instruments live by, with a date that nobody sets in the middle of a visit."""
     cv_meter: Meter | None = None
     thermometer: Thermometer | None = None
-
-    @property
-    def clock(self) -> Clock:
-        """The clock that the instruments live by."""
-        return self.provider.clock
 
     @property
     def hands(self) -> Hands | None:
@@ -203,9 +216,28 @@ class Bench:
         return self.provider.hands
 
     @property
+    def meter_on_the_cv(self) -> Meter:
+        """The meter by which the CV is known: the one left on it, else the one whose lead is moved."""
+        return self.cv_meter or self.meter
+
+    @property
     def today(self) -> date:
         """Day on the bench's clock, by which calibrations are judged."""
         return self.clock.utc().date()
+
+    def spelling_of(self, role: str) -> str:
+        """How the instrument of a role is spoken to, as TOML."""
+        fillers: dict[str, Source | Meter | Counter | Thermometer | None] = {
+            "source": self.source,
+            "meter": self.meter,
+            "cv_meter": self.meter_on_the_cv,
+            "counter": self.counter,
+            "thermometer": self.thermometer,
+        }
+        filler = fillers[role]
+        if filler is None:
+            return ""
+        return "\n".join(spelling_lines("instrument", filler.session.link_dialect, filler.dialect)) + "\n"
 
     def overdue(self) -> tuple[str, ...]:
         """One sentence for each instrument whose calibration is missing or past due, and on which verdicts rest."""
@@ -238,6 +270,8 @@ def open_bench(loaded: Loaded[BenchFile], limits: VoltageLimits, tracing: Tracin
     :param limits: the CV that the product bears; nothing outside ever reaches the source.
     :param tracing: where messages are kept.
     :raises LinkError: an instrument does not answer.
+    :raises BenchBusy: another program drives the bench, or an instrument on it.
+    :raises StillOwed: a program that was killed left the source on, and it cannot be made safe.
     :raises BenchProblem: another instrument answers than the one that was asked, or one cannot fill its role.
     :raises FileProblem: a resource uses a name that nothing on the bench provides, or the profile is wrong.
     """
@@ -246,18 +280,21 @@ def open_bench(loaded: Loaded[BenchFile], limits: VoltageLimits, tracing: Tracin
     with ExitStack() as stack:
         provider = provider_of(loaded)
         stack.callback(provider.close)
+        hold = stack.enter_context(held(loaded, provider))
         trace = stack.enter_context(traced(provider.clock, tracing.everything_to, tracing.faults_to))
         opened: dict[str, Session] = {}
 
         def session(role: str, asked: InstrumentProfile | None) -> Session:
             opened[role] = stack.enter_context(_session(loaded, provider, trace, role, asked, opened))
+            hold.instrument(opened[role].identity)
             return opened[role]
 
         def meter(role: str, about: MeterRole, asked: MeterProfile | None) -> Meter:
             return Meter(session(role, asked), asked.dialect if asked else None, about.mains_hz)
 
         source_session = session("source", profile.source)
-        source = stack.enter_context(Source(source_session, limits, profile.source.dialect if profile.source else None))
+        spelled = profile.source.dialect if profile.source else None
+        source = stack.enter_context(Source(source_session, limits, spelled, hold.promise(source_session, profile)))
         source.confine(file.source.current_limit_a)
         rail_meter = meter("meter", file.meter, profile.meter)
         cv_meter = meter("cv_meter", file.cv_meter, profile.cv_meter) if file.cv_meter is not None else None
@@ -276,6 +313,7 @@ def open_bench(loaded: Loaded[BenchFile], limits: VoltageLimits, tracing: Tracin
             sessions=opened,
             provider=provider,
             trace=trace,
+            clock=SteadyClock(provider.clock),
             cv_meter=cv_meter,
             thermometer=thermometer,
         )
@@ -324,13 +362,15 @@ def provider_of(loaded: Loaded[BenchFile]) -> Provider:
     if loaded.contents.virtual is None:
         return RealInstruments()
     from drivers.virtual import bench as virtual_bench
-    from drivers.virtual.errors import WrongDescription
+    from drivers.virtual.errors import BenchAway, WrongDescription
 
     try:
         configuration = virtual_bench.parse(loaded.contents.virtual, base=loaded.path.parent)
         return virtual_bench.start(configuration)
     except WrongDescription as error:
         raise FileProblem(f"The bench file {loaded.path} cannot be used: {error}") from None
+    except BenchAway as error:
+        raise BenchProblem(str(error)) from None
 
 
 def resource_of(loaded: Loaded[BenchFile], role: str, provided: Mapping[str, str]) -> str:

@@ -16,7 +16,9 @@ from drivers.asking.thermometer import ask_thermometer
 from drivers.dialect import CounterDialect, MeterDialect, SourceDialect, ThermometerDialect
 from drivers.errors import DriverError
 from drivers.secrets import without_secrets
+from drivers.source import Source, VoltageLimits
 from rig.bench import provider_of, resource_of
+from rig.bench_hold import held
 from rig.bench_profile import (
     LINE_ENDS,
     AnyProfile,
@@ -42,6 +44,7 @@ if TYPE_CHECKING:
     from drivers.session import Session
     from drivers.trace import Trace
     from rig.bench import BenchFile, Provider
+    from rig.bench_hold import Hold
     from rig.bench_roles import InstrumentRole
     from rig.tomlfile import Loaded
 
@@ -121,9 +124,10 @@ def check_bench(
     with ExitStack() as stack:
         provider = provider_of(loaded)
         stack.callback(provider.close)
+        hold = stack.enter_context(held(loaded, provider))
         trace = stack.enter_context(traced(provider.clock, trace_to, None))
         for role in loaded.contents.roles:
-            instruments.append(_ask(loaded, provider, trace, role))
+            instruments.append(_ask(loaded, provider, trace, role, hold))
             tell(instruments[-1])
         now = provider.clock.utc()
     asked = {each.role: each for each in instruments if isinstance(each, Asked)}
@@ -131,7 +135,7 @@ def check_bench(
     return BenchChecked(tuple(instruments), path)
 
 
-def _ask(loaded: Loaded[BenchFile], provider: Provider, trace: Trace, role: str) -> Asked | Unasked:
+def _ask(loaded: Loaded[BenchFile], provider: Provider, trace: Trace, role: str, hold: Hold) -> Asked | Unasked:
     about, place = loaded.contents.roles[role], instrument_of(loaded.contents.roles, role)
     shown = without_secrets(place.resource)
     address = Address(
@@ -147,11 +151,28 @@ def _ask(loaded: Loaded[BenchFile], provider: Provider, trace: Trace, role: str)
         link = ask_link(address)
         dialect = careful(link.dialect, drops_rest=link.drops_rest)
         with address.open(dialect, link.termination, link.patience_s) as session:
-            findings = _findings(session, provider.clock, about)
+            findings = _findings_on_promise(session, loaded, provider, role, hold)
             also = could_also_be(session, role)
     except DriverError as error:
         return Unasked(role, shown, str(error))
     return Asked(role, shown, link, findings, also)
+
+
+def _findings_on_promise(
+    session: Session, loaded: Loaded[BenchFile], provider: Provider, role: str, hold: Hold
+) -> _Findings:
+    """Ask, with a note of what is owed as long as the source may be on."""
+    hold.instrument(session.identity)
+    promise = hold.promise(session, _profile_before(loaded)) if role == "source" else None
+    if promise is not None:
+        promise.give()
+    findings = _findings(session, provider.clock, loaded.contents.roles[role])
+    if isinstance(findings.dialect, SourceDialect) and findings.fills:
+        # whatever way it was found to take, it is confirmed by the same way that will be used
+        Source(session, VoltageLimits(0.0, 0.0), findings.dialect)
+    if promise is not None:
+        promise.keep()
+    return findings
 
 
 def _findings(session: Session, clock: Clock, about: InstrumentRole) -> _Findings:

@@ -37,6 +37,7 @@ class KnownCurve:
     curve: SourceCurve | None
     doubt: str = ""
     degrees_of_freedom: int = 0
+    scatter_v: float = 0.0
 
 
 def keep_curve(records: BenchRecords, found: Characterised) -> None:
@@ -45,7 +46,7 @@ def keep_curve(records: BenchRecords, found: Characterised) -> None:
     row = models.Characterisation(
         bench_revision_id=records.revision_id,
         source_instrument_id=records.instruments["source"],
-        meter_instrument_id=records.instruments["meter"],
+        meter_instrument_id=records.instruments.get("cv_meter", records.instruments["meter"]),
         taken_utc=now,
         valid_until_utc=now + timedelta(hours=records.file.bench.characterisation_valid_hours),
         law=LEGENDRE,
@@ -107,8 +108,9 @@ def known_curve(records: BenchRecords) -> KnownCurve:
         np.array(latest.coefficients),
         np.array(latest.covariance),
         latest.own_standard_uncertainty_v,
+        float(latest.degrees_of_freedom),
     )
-    return KnownCurve(curve, degrees_of_freedom=latest.degrees_of_freedom)
+    return KnownCurve(curve, degrees_of_freedom=latest.degrees_of_freedom, scatter_v=latest.scatter_v)
 
 
 def _hours(earlier: datetime, later: datetime) -> float:

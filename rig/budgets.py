@@ -15,7 +15,8 @@ import numpy as np
 
 from rig.science.budget import Budget, Distribution, Input, from_half_width
 from rig.science.drift import drift_columns
-from rig.science.levels import fit_sensitivities, level_sensitivities, pooled_scatter
+from rig.science.levels import averaging, fit_sensitivities, level_sensitivities, pooled_scatter
+from rig.science.measured_cv import MeasuredCv, own_uncertainty_v
 from rig.science.points import centring
 from rig.science.tracking import jacobian
 from rig.science.tracking_solver import TERMS
@@ -32,8 +33,8 @@ if TYPE_CHECKING:
     from rig.bench import BenchFile
     from rig.product import Product
     from rig.science.characterisation import CvCorrection
-    from rig.science.drift import DriftRate
     from rig.science.levels import Scatter
+    from rig.specification import MeterSpecification
 
     Array = NDArray[np.float64]
     Flags = NDArray[np.bool_]
@@ -49,6 +50,15 @@ ROUNDING = 1e-12
 """What is left of errors that cancel, as a share of the variance that they would have."""
 NOTHING = 1e-6
 """Share of the largest contribution under which an input is left out of the table."""
+TRIGGER, RESOLUTION, NOISE, REPEATABILITY = (
+    "counter trigger",
+    "counter resolution",
+    "noise of the unit",
+    "repeatability",
+)
+REDUCIBLE = (TRIGGER, RESOLUTION, NOISE, REPEATABILITY)
+"""Inputs that more readings reduce."""
+ABOUT_LINE = "readings about their line"
 CONTRADICTION = 1e-3
 """Share by which the meter's limits may exceed what the characterisation says of the CV as a whole."""
 
@@ -80,12 +90,15 @@ def stated_of(
     ambient_c: float | None = None,
     *,
     curve_degrees_of_freedom: float = inf,
+    meter: MeterSpecification | None = None,
 ) -> Stated:
     """What the bench file states on a day for the meter's range that holds ``highest_v``.
 
+    :param meter: in place of the one on the rail.
     :raises BenchProblem: no range holds it.
     """
-    error, counter = bench.meter.error(bench.meter.range_for(highest_v), on, ambient_c), bench.counter
+    meter, counter = meter or bench.meter, bench.counter
+    error = meter.error(meter.range_for(highest_v), on, ambient_c)
     return Stated(
         meter_gain=error.gain,
         meter_offset_v=error.offset_v,
@@ -136,6 +149,8 @@ class SweepBudgets:
     octaves_per_volt: Array
     cv_v: Array
     cv_covariance_v2: Array
+    cv_by: str = "source grid"
+    """What each CV has for itself."""
 
     def scale_error(self) -> Budget:
         """Slope over the musical range, cents per octave."""
@@ -154,8 +169,7 @@ class SweepBudgets:
 
     def worst(self, mask: Flags | None = None) -> Budget:
         """Budget of the point that is worst within ``mask``: the bounds of the worst of all are Monte Carlo's."""
-        errors = np.abs(self.assessed.error_cents)
-        index = int(np.argmax(errors if mask is None else np.where(mask, errors, -1.0)))
+        errors, index = np.abs(self.assessed.error_cents), self._worst_index(mask)
         return replace(
             self.point(index),
             quantity="worst tracking error",
@@ -163,19 +177,39 @@ class SweepBudgets:
             note=f"of the worst point, at {self.assessed.cv_v[index]:.3f} V; bounds by Monte Carlo over all points",
         )
 
+    def _worst_index(self, mask: Flags | None) -> int:
+        errors = np.abs(self.assessed.error_cents)
+        return int(np.argmax(errors if mask is None else np.where(mask, errors, -1.0)))
+
+    def scatter_by_setting(self) -> dict[str, Array]:
+        """Variance of each finding that more readings reduce, by the setting at which it arises, cents squared.
+
+        :returns: by characteristic, each (settings,).
+        """
+        x, musical = self.assessed.x, self.assessed.musical
+        points = {
+            "scale_error": scale_weights(x, musical),
+            "highs_error": highs_weights(x, musical),
+            "tracking_musical": np.eye(x.size)[self._worst_index(musical)],
+            "tracking_full": np.eye(x.size)[self._worst_index(None)],
+        }
+        rows = {name: self._row_of_points(weights) for name, weights in points.items()}
+        rows["base_pitch"] = self._row_of_base()
+        own = np.square(self.trigger) + np.square(self.resolution) + np.square(self.noise)
+        settings = np.arange(x.size) == self.settings[:, None]
+        return {name: np.asarray(np.square(row) * own @ settings) for name, row in rows.items()}
+
     def base_pitch(self, value_cents: float) -> Budget:
         """Base pitch by the fitted curve, cents.
 
         :param value_cents: as found.
         """
-        law, played = self.product.law.law(), self.product.range
-        at = jacobian(self.assessed.parameters, law.octaves(np.array([played.base_cv_v])))[0]
         allowed = self.product.measuring.model_misfit_cents
         return self._budget(
             "base pitch",
             "cents",
             value_cents,
-            np.asarray(CENTS * (at @ self.terms)),
+            self._row_of_base(),
             self.scatter.degrees_of_freedom,
             (
                 Input(
@@ -189,9 +223,19 @@ class SweepBudgets:
             ),
         )
 
+    def _row_of_base(self) -> Array:
+        """Derivatives of base pitch by each pitch read."""
+        law, played = self.product.law.law(), self.product.range
+        at = jacobian(self.assessed.parameters, law.octaves(np.array([played.base_cv_v])))[0]
+        return np.asarray(CENTS * (at @ self.terms))
+
+    def _row_of_points(self, weights: Array) -> Array:
+        """Derivatives of a weighted sum of the points' errors by each pitch read."""
+        return np.asarray(CENTS * (weights @ centring(self.assessed.musical) @ self.levels))
+
     def _of_points(self, quantity: str, unit: str, weights: Array) -> Budget:
         value = float(weights @ self.assessed.error_cents)
-        row = np.asarray(CENTS * (weights @ centring(self.assessed.musical) @ self.levels))
+        row = self._row_of_points(weights)
         # the residuals that say how large the scatter is hold the points' own errors: the ratio of the two is not
         # Student's t but nearly normal (W. R. Thompson, 1935)
         return self._budget(quantity, unit, value, row, inf, ())
@@ -207,14 +251,14 @@ class SweepBudgets:
         trigger, resolution, noise = row * self.trigger, row * self.resolution, row * self.noise
         grid = np.asarray(np.bincount(self.settings, weights=row * self.grid), dtype=np.float64)
         inputs = (
-            self._own("counter trigger", trigger, freedom, Distribution.NORMAL, "bench file, both edges"),
-            self._own("counter resolution", resolution, freedom, Distribution.TRIANGULAR, "bench file, both edges"),
-            self._own("noise of the unit", noise, freedom, Distribution.NORMAL, "product file, or scatter seen"),
-            self._own("source grid", grid, freedom, Distribution.RECTANGULAR, "resolution of the source"),
+            self._own(TRIGGER, trigger, freedom, Distribution.NORMAL, "bench file, both edges"),
+            self._own(RESOLUTION, resolution, freedom, Distribution.TRIANGULAR, "bench file, both edges"),
+            self._own(NOISE, noise, freedom, Distribution.NORMAL, "product file, or scatter seen"),
+            self._own(self.cv_by, grid, freedom, Distribution.RECTANGULAR, "resolution and noise of the CV"),
             *self._cv(row),
             *more,
         )
-        return Budget(quantity, value, unit, _that_count(inputs), note=DRIFT_NOTE)
+        return Budget(quantity, value, unit, that_count(inputs), note=DRIFT_NOTE)
 
     def _own(self, name: str, parts: Array, freedom: float, alone: Distribution, source: str) -> Input:
         """What readings have for themselves: the root sum of squares of their ``parts`` in the result."""
@@ -283,10 +327,10 @@ def sweep_budgets(
     time_s = np.array([point.elapsed_s for point in points])
     columns = np.asarray(drift_columns(x, time_s - np.mean(time_s), x.min(), x.max()))
     random = np.array([point.relative_standard_uncertainty for point in points]) / log(2.0)
-    grid = stated.source_grid_v * np.abs(slope)
+    grid = own_uncertainty_v(line, stated.source_grid_v) * np.abs(slope)
     uncertainty = np.hypot(random, grid)
-    first = np.array([not point.revisit for point in points])
-    chosen = np.flatnonzero(first)[np.argsort(x[first])]
+    index = np.array([point.index for point in points])
+    mean = averaging(index, [not point.revisit for point in points], random)
     trigger, resolution = _counter_parts(points, stated)
     known = np.hypot(trigger, resolution)
     share = np.minimum(1.0, np.divide(random, known, out=np.ones_like(random), where=known > 0.0))
@@ -295,17 +339,18 @@ def sweep_budgets(
         assessed=assessed,
         product=product,
         stated=stated,
-        levels=level_sensitivities(assessed.fit, x, columns, uncertainty)[chosen],
+        levels=mean @ level_sensitivities(assessed.fit, x, columns, uncertainty),
         terms=fit_sensitivities(assessed.fit, x, columns, uncertainty)[:TERMS],
         trigger=trigger * share,
         resolution=resolution * share,
         noise=np.sqrt(np.maximum(0.0, random**2 - known**2)),
         grid=grid,
-        settings=np.array([point.index for point in points]),
+        settings=index,
         scatter=pooled_scatter(assessed.fit),
         octaves_per_volt=slope,
         cv_v=cv_v,
         cv_covariance_v2=line.covariance_at(programmed_v),
+        cv_by="each reading of the CV" if isinstance(line, MeasuredCv) else "source grid",
     )
 
 
@@ -318,102 +363,7 @@ def _counter_parts(points: Sequence[Point], stated: Stated) -> tuple[Array, Arra
     return trigger, stated.resolution_s / SQRT6 / timed_s / root / log(2.0)
 
 
-def rail_budget(voltage_v: float, standard_uncertainty_v: float, readings: int, stated: Stated) -> Budget:
-    """Rail: what the meter may be off, and how its readings scattered.
-
-    :param standard_uncertainty_v: of the mean, with the meter's limits in it.
-    :param stated: of the range in which the rail was read.
-    """
-    limits_v = stated.meter_gain * abs(voltage_v) + stated.meter_offset_v
-    scatter_v = sqrt(max(0.0, standard_uncertainty_v**2 - limits_v**2 - stated.meter_resolution_v**2))
-    inputs = (
-        Input("meter, limits of error", Distribution.RECTANGULAR, limits_v, source="bench file; reading and range"),
-        Input("meter, resolution", Distribution.RECTANGULAR, stated.meter_resolution_v, source="bench file"),
-        Input(
-            "repeatability",
-            Distribution.STUDENT,
-            scatter_v,
-            1.0,
-            float(readings - 1),
-            f"standard deviation of the mean of {readings}",
-        ),
-    )
-    return Budget("rail voltage", voltage_v, "V", _that_count(inputs))
-
-
-def octave_step_budget(
-    position: str, value_cents: float, there_octaves: float, lowest_octaves: float, drift_cents: float = 0.0
-) -> Budget:
-    """Octave step: two readings at one CV, of which the meter's, source's and time base's errors cancel.
-
-    :param there_octaves: standard uncertainty of the reading at the position;  lowest_octaves: at the first one.
-    :param drift_cents: what the unit may drift between the two, plus and minus.
-    """
-    inputs = (
-        _reading("reading there", there_octaves, CENTS),
-        _reading("reading at the first position", lowest_octaves, -CENTS),
-        from_half_width("drift in between", drift_cents, source="rate times time, cents"),
-    )
-    return Budget(f"octave step {position}", value_cents, "cents", _that_count(inputs))
-
-
-def knob_range_budget(value_cents: float, low_octaves: float, high_octaves: float, drift_cents: float = 0.0) -> Budget:
-    """Knob range: readings at both stops."""
-    inputs = (
-        _reading("reading at the high stop", high_octaves, CENTS),
-        _reading("reading at the low stop", low_octaves, -CENTS),
-        from_half_width("drift in between", drift_cents, source="rate times time, cents"),
-    )
-    return Budget("knob range", value_cents, "cents", _that_count(inputs))
-
-
-def knob_centre_budget(
-    value_cents: float, low_octaves: float, middle_octaves: float, high_octaves: float, repeatability_cents: float
-) -> Budget:
-    """Knob centre: the middle, set by hand, against the mean of the stops."""
-    inputs = (
-        Input(
-            "hand that sets the middle",
-            Distribution.NORMAL,
-            repeatability_cents,
-            source="repeatability of the product file, cents",
-        ),
-        _reading("reading at the middle", middle_octaves, CENTS),
-        _reading("reading at the low stop", low_octaves, -0.5 * CENTS),
-        _reading("reading at the high stop", high_octaves, -0.5 * CENTS),
-    )
-    return Budget("knob centre", value_cents, "cents", _that_count(inputs))
-
-
-def drift_budget(end: str, rate: DriftRate, readings: int) -> Budget:
-    """Drift rate at one end of the range, by a straight line through ``readings`` of the last window of warm-up."""
-    return Budget(
-        f"drift, {end} end",
-        rate.rate_cents_per_minute,
-        "cents/min",
-        (
-            Input(
-                "readings about their line",
-                Distribution.STUDENT,
-                rate.standard_uncertainty,
-                1.0,
-                float(max(1, readings - 2)),
-                f"{readings} readings, the larger of stated noise and scatter seen",
-            ),
-        ),
-    )
-
-
-def readings_of_a_window(product: Product) -> int:
-    """How many readings of each CV the last window of warm-up holds."""
-    return int(product.warm_up.window_s / product.warm_up.interval_s) + 1
-
-
-def _reading(name: str, octaves: float, sensitivity: float) -> Input:
-    return Input(name, Distribution.NORMAL, octaves, sensitivity, source="counter and noise of the unit, octaves")
-
-
-def _that_count(inputs: tuple[Input, ...]) -> tuple[Input, ...]:
+def that_count(inputs: tuple[Input, ...]) -> tuple[Input, ...]:
     """Inputs that contribute more than rounding does."""
     largest = max(abs(each.contribution) for each in inputs)
     return tuple(each for each in inputs if abs(each.contribution) > NOTHING * largest) or inputs[:1]

@@ -12,7 +12,15 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from rig import commands_batch, commands_returns
 from rig.commands_bench import bench_app
+from rig.commands_data import add_data_commands
+from rig.commands_db import db_app
+from rig.commands_paper import add_paper_commands
+from rig.commands_people import people_app, product_app
+from rig.commands_safety import BenchOption, safe_first
+from rig.commands_temperature import temperature
+from rig.commands_visits import add_visits_to
 
 if TYPE_CHECKING:
     from types import FrameType
@@ -35,9 +43,7 @@ app = typer.Typer(
     ),
 )
 
-app.add_typer(bench_app, name="bench")
 
-BenchOption = Annotated[Path | None, typer.Option("--bench", help="Bench file (TOML). Default: the virtual bench.")]
 ProductOption = Annotated[
     Path | None,
     typer.Option("--product", help="Product file (TOML). Default: the invented demonstration product."),
@@ -68,8 +74,13 @@ def demo(
     as_json: JsonOption = False,
     timing: TimingOption = False,
     out: FolderOption = None,
+    history: commands_batch.HistoryOption = None,
+    into: commands_batch.IntoOption = "",
 ) -> None:
     """Run the main job on the virtual bench: an invented unit, a virtual operator who turns imperfectly."""
+    if history is not None:
+        commands_batch.tell(history, into, seed, as_json=as_json)
+        return
     from fixtures import demonstration_bench, demonstration_product
     from rig.bench import drawn_anew, fault_names, load_bench
     from rig.product import load_product
@@ -97,6 +108,8 @@ def check(
     timing: TimingOption = False,
     budget: Annotated[bool, typer.Option("--budget", help="Print the uncertainty budget of every finding.")] = False,
     trace: TraceOption = None,
+    reason: Annotated[str, typer.Option("--reason", help="Why a unit came back (first word: out, drifts ...).")] = "",
+    complaint: Annotated[str, typer.Option("--complaint", help="What its owner says.")] = "",
     out: FolderOption = None,
 ) -> None:
     """Measure and judge one unit and print the trim recommendation; nothing is turned."""
@@ -105,7 +118,8 @@ def check(
     from rig.visit import Purpose, Request
 
     bench_file, product_file = load_files(bench, product)
-    request = Request(clean_scan(serial), Purpose.CHECK, operator, ambient_c=ambient)
+    story = commands_returns.story_of(reason, complaint)
+    request = Request(clean_scan(serial), Purpose.CHECK, operator, ambient_c=ambient, story=story)
     product_file.contents.serial.batch_of(request.serial)
     _visit(bench_file, product_file, request, out, as_json=as_json, timing=timing, budget=budget, trace=trace)
 
@@ -113,7 +127,12 @@ def check(
 @app.command()
 def work(
     bench: Annotated[
-        Path | None, typer.Option("--bench", help="Bench file (TOML). Default: the newcomer's, virtual, in real time.")
+        Path | None,
+        typer.Option(
+            "--bench",
+            callback=safe_first,
+            help="Bench file (TOML). Default: the newcomer's, virtual, in real time.",
+        ),
     ] = None,
     product: Annotated[
         Path | None, typer.Option("--product", help="Product file (TOML). Default: the newcomer's, invented.")
@@ -126,6 +145,12 @@ def work(
     hands_off: Annotated[
         bool, typer.Option("--hands-off", help="On a virtual bench: the virtual operator turns, not the arrow keys.")
     ] = False,
+    printing: Annotated[
+        bool | None,
+        typer.Option(
+            "--print/--no-print", help="Print after each verdict. Default: as the bench file's [printer] says."
+        ),
+    ] = None,
     seed: SeedOption = 1,
     trace: TraceOption = None,
     out: FolderOption = None,
@@ -133,13 +158,15 @@ def work(
     """The operator's loop: scan, adjust, verdict, slip, next scan; Ctrl-C ends it."""
     from fixtures import newcomer_bench, newcomer_product
     from rig.bench import drawn_anew, open_bench
-    from rig.opening import INTERRUPTED, console_of, limits_of, load_files, open_record, traced_to
+    from rig.opening import INTERRUPTED, console_of, limits_of, load_files, open_bench_record, traced_to
+    from rig.printing import table_for_work
     from rig.work import work_at_terminal
 
     bench_file, product_file = load_files(bench or newcomer_bench(), product or newcomer_product())
     if bench_file.contents.virtual is not None:
         bench_file = drawn_anew(bench_file, seed=seed, fault="")
-    with open_record() as database, open_bench(bench_file, limits_of(product_file), traced_to(trace)) as opened:
+    printer = table_for_work(bench_file.contents.printer, wanted=printing)
+    with open_bench_record() as database, open_bench(bench_file, limits_of(product_file), traced_to(trace)) as opened:
         shift = work_at_terminal(
             opened,
             bench_file,
@@ -152,6 +179,7 @@ def work(
             scanner_baud=baud,
             tone=tone,
             virtual_seed=seed if hands_off else None,
+            printer=printer,
             out=out,
         )
     if shift.interrupted:
@@ -162,20 +190,27 @@ def work(
 def history(
     serial: Annotated[str, typer.Argument(help="Serial of the unit, as scanned.")],
     as_json: JsonOption = False,
+    budget: Annotated[bool, typer.Option("--budget", help="Print the budgets of the last verdict's findings.")] = False,
 ) -> None:
     """Visits of a unit: as found against as left, and verdicts."""
     from db import history as asked
+    from db.returns import repairs_of, returns_of
+    from rig.commands_budget import recorded_lines
     from rig.opening import open_record
     from rig.product import clean_scan
     from rig.reports.history import history_document, history_lines
+    from rig.reports.returned import came_and_went_document, came_and_went_lines
 
     with open_record() as database:
         with database.reading() as session:
             found = asked.history(session, clean_scan(serial))
+            back, repairs = returns_of(session, found.unit_id), repairs_of(session, found.unit_id)
+            budgets = recorded_lines(session, clean_scan(serial)) if budget else []
         if as_json:
-            typer.echo(json.dumps(history_document(found, database.url_shown), indent=2))
+            document = history_document(found, database.url_shown) | came_and_went_document(back, repairs)
+            typer.echo(json.dumps(document, indent=2))
             return
-        typer.echo("\n".join(history_lines(found)))
+        typer.echo("\n".join([*history_lines(found), *came_and_went_lines(back, repairs), *budgets]))
         typer.echo(f"Database: {database.url_shown}")
 
 
@@ -231,10 +266,26 @@ def watch(
 def where() -> None:
     """Say where results are kept, and what decided it."""
     from db.engine import address_of, url_shown
-    from db.location import database_location
+    from db.location import database_location, spool_location
 
     location = database_location()
-    typer.echo(f"Database: {url_shown(address_of(location))} (decided by {location.decided_by})")
+    address = address_of(location)
+    typer.echo(f"Database: {url_shown(address)} (decided by {location.decided_by})")
+    if address.get_backend_name() != "sqlite":
+        own = spool_location(url_shown(address))
+        typer.echo(f"This bench's own record, handed in from there: {own.url} (decided by {own.decided_by})")
+
+
+app.command()(temperature)
+commands_returns.add_to(app)
+add_visits_to(app)
+commands_batch.add_to(app)
+add_paper_commands(app)
+add_data_commands(app)
+app.add_typer(bench_app, name="bench")
+app.add_typer(db_app, name="db")
+app.add_typer(people_app, name="people")
+app.add_typer(product_app, name="product")
 
 
 def main() -> None:
@@ -276,29 +327,27 @@ def _visit(
     trace: Path | None = None,
 ) -> None:
     from rig.bench import open_bench
+    from rig.commands_budget import visit_lines
     from rig.endings import exit_code_of
-    from rig.opening import console_of, ending_in_a_sentence, limits_of, open_record, operator_at, traced_to
-    from rig.reports.budget import budgets_lines
+    from rig.handing_in import visit_on_the_floor
+    from rig.kept_visit import read_visit
+    from rig.opening import console_of, ending_in_a_sentence, limits_of, open_bench_record, operator_at, traced_to
     from rig.reports.document import visit_document
     from rig.reports.keep import keep_reports
     from rig.reports.screen import screen_lines, timing_lines
-    from rig.visit import run_visit
 
-    demonstration = product.contents.product.demonstration or bench_file.contents.bench.demonstration
     console = console_of(to_stderr=as_json)
     with (
         ending_in_a_sentence(),
-        open_record() as database,
+        open_bench_record() as database,
         open_bench(bench_file, limits_of(product), traced_to(trace)) as bench,
         operator_at(console, bench, request.seed) as operator,
     ):
         operator.tell(f"Unit {request.serial}: {product.contents.product.name}, on the {bench.file.bench.name}.")
-        visit = run_visit(bench, bench_file, product, operator, database, request)
-        finished = bench.clock.utc()
+        visit = visit_on_the_floor(bench, bench_file, product, operator, database, request)
+        record = read_visit(database, visit.serial, visit.visit_id)
         database_shown = database.url_shown
-    kept = keep_reports(
-        visit, product.contents, finished, bench_file.contents.bench.name, out, demonstration=demonstration
-    )
+    kept = keep_reports(visit, product.contents, record, out)
     if as_json:
         typer.echo(json.dumps(visit_document(visit, database_shown, [str(each) for each in kept.plots]), indent=2))
     else:
@@ -306,6 +355,6 @@ def _visit(
         if timing:
             lines += timing_lines(visit)
         if budget:
-            lines += ["", *budgets_lines([each.budget for each in visit.findings if each.budget is not None])]
+            lines += visit_lines(visit.findings)
         typer.echo("\n".join(lines))
     raise typer.Exit(exit_code_of(visit.verdict.decision))

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import json
 from dataclasses import asdict
+from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from rig.commands_safety import add_safety_to, safe_first
 from rig.commands_upkeep import add_to
 
 if TYPE_CHECKING:
@@ -22,6 +24,7 @@ bench_app = typer.Typer(
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON document instead of text.")]
 
 add_to(bench_app)
+add_safety_to(bench_app)
 
 
 @bench_app.command()
@@ -39,10 +42,15 @@ def find(
     """List the instruments that can be seen from here, and who answers *IDN?."""
     from drivers.enumeration import Seen, ask_each, blind_spots, resources
     from drivers.secrets import escaped, without_secrets
+    from rig.bench_lock import in_use
 
     found = tuple(dict.fromkeys((*resources(network=network), *(addresses or ()))))
     seen: list[Seen] = []
-    for each in ask_each(found, wait_s) if ask else (Seen(resource) for resource in found):
+    # an instrument that takes one caller at a time would hang up on the program that drives it
+    held = {resource: by for resource in found if ask and (by := in_use(resource))}
+    spared = [Seen(resource, silence=f"not asked, for it is in use by {by}") for resource, by in held.items()]
+    free = tuple(resource for resource in found if resource not in held)
+    for each in chain(spared, ask_each(free, wait_s) if ask else (Seen(resource) for resource in free)):
         seen.append(each)
         if not as_json:
             what = f"  {escaped(each.identity)}" if each.identity else ""
@@ -62,7 +70,7 @@ def find(
 
 @bench_app.command()
 def check(
-    file: Annotated[Path, typer.Argument(help="Bench file (TOML).")],
+    file: Annotated[Path, typer.Argument(callback=safe_first, help="Bench file (TOML).")],
     as_json: JsonOption = False,
     trace: Annotated[Path | None, typer.Option("--trace", help="File for every message that is exchanged.")] = None,
 ) -> None:

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from rig.commands_safety import BenchOption
+
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
@@ -17,7 +19,6 @@ if TYPE_CHECKING:
     from rig.records import BenchRecords
     from rig.tomlfile import Loaded
 
-BenchOption = Annotated[Path | None, typer.Option("--bench", help="Bench file (TOML). Default: the virtual bench.")]
 ProductOption = Annotated[
     Path | None, typer.Option("--product", help="Product file (TOML). Default: the invented demonstration product.")
 ]
@@ -99,13 +100,13 @@ def _opened(
     bench: Path | None, product: Path | None
 ) -> Iterator[tuple[Bench, Loaded[Product], Operator, BenchRecords]]:
     from rig.bench import open_bench
-    from rig.opening import console_of, ending_in_a_sentence, limits_of, load_files, open_record, operator_at
+    from rig.opening import console_of, ending_in_a_sentence, limits_of, load_files, open_bench_record, operator_at
     from rig.records import bench_records
 
     bench_file, product_file = load_files(bench, product)
     with (
         ending_in_a_sentence(),
-        open_record() as database,
+        open_bench_record() as database,
         open_bench(bench_file, limits_of(product_file)) as opened,
         operator_at(console_of(to_stderr=False), opened, None) as operator,
     ):

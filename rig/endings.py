@@ -4,7 +4,17 @@ from __future__ import annotations
 
 import errno
 
-from db.errors import BadAddress, Conflict, DatabaseError, InvalidValue, NewerSchema, NotFound
+from db.errors import (
+    BadAddress,
+    Conflict,
+    DatabaseError,
+    Exposed,
+    InvalidValue,
+    KeyProblem,
+    NewerSchema,
+    NotAuthorised,
+    NotFound,
+)
 from drivers.errors import DriverError, OutsideLimits
 from rig.errors import BenchProblem, NoDecision, RigError, Stopped, WrongInput
 from rig.science.decision import Decision
@@ -30,6 +40,9 @@ _BY_ERROR: tuple[tuple[type[Exception], int], ...] = (
     (Conflict, WRONG_INPUT),
     (InvalidValue, WRONG_INPUT),
     (NewerSchema, WRONG_INPUT),
+    (NotAuthorised, WRONG_INPUT),
+    (Exposed, WRONG_INPUT),
+    (KeyProblem, WRONG_INPUT),
     (DatabaseError, BENCH_FAULT),
 )
 

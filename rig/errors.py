@@ -6,7 +6,10 @@
         SerialProblem       a scanned serial that is not one
       BenchProblem          the bench cannot be trusted or used as it is
         NotCharacterised    the CV is not known
+        BenchBusy           another program drives it
+        StillOwed           its source may be on, and somebody has to switch it off by hand
         BenchDoubt          readings that no unit gives: the bench lies, and nothing may be said about the unit
+      RecordProblem         the record holds something that this version cannot read
       NoDecision            the unit was measured, but nothing may be said about it
       UnitWasOff            the unit was switched off and on again: it must warm up anew
       Stopped               the operator ended the visit
@@ -42,8 +45,20 @@ class NotCharacterised(BenchProblem):
     """The control voltage is not known well enough to judge anything."""
 
 
+class BenchBusy(BenchProblem):
+    """Another program drives the bench."""
+
+
+class StillOwed(BenchProblem):
+    """A source that was left on could not be made safe: somebody has to switch it off by hand."""
+
+
 class BenchDoubt(BenchProblem):
     """Readings that cannot be those of a unit, whatever is wrong with it: the fault is the bench's."""
+
+
+class RecordProblem(RigError):
+    """The record holds something that cannot be read."""
 
 
 class NoDecision(RigError):

@@ -1,4 +1,7 @@
-"""What every command that touches a bench opens first: files, record, console, whoever does the turning."""
+"""What every command that touches a bench opens first: files, record, console, whoever does the turning.
+
+Each function imports what it needs: a command that only asks the record is not kept waiting for the instruments.
+"""
 
 from __future__ import annotations
 
@@ -9,23 +12,17 @@ from typing import TYPE_CHECKING
 
 import typer
 from platformdirs import user_data_dir
-from rich.console import Console
 
 from db.engine import open_database
-from drivers.source import VoltageLimits
-from fixtures import demonstration_bench, demonstration_product
-from rig.bench import Tracing, load_bench
-from rig.operators.console import ConsoleOperator
-from rig.operators.desk import Desk
-from rig.operators.keys import open_keyboard
-from rig.operators.virtual import VirtualOperator
-from rig.product import load_product
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from rich.console import Console
+
     from db.engine import Database
-    from rig.bench import Bench, BenchFile
+    from drivers.source import VoltageLimits
+    from rig.bench import Bench, BenchFile, Tracing
     from rig.operators.port import Operator
     from rig.product import Product
     from rig.tomlfile import Loaded
@@ -36,11 +33,17 @@ INTERRUPTED = 130
 
 def load_files(bench: Path | None, product: Path | None) -> tuple[Loaded[BenchFile], Loaded[Product]]:
     """Bench and product file; those of the demonstration where none is named."""
+    from fixtures import demonstration_bench, demonstration_product
+    from rig.bench import load_bench
+    from rig.product import load_product
+
     return load_bench(bench or demonstration_bench()), load_product(product or demonstration_product())
 
 
 def limits_of(product: Loaded[Product]) -> VoltageLimits:
     """What the product bears at its CV jack."""
+    from drivers.source import VoltageLimits
+
     absolute = product.contents.range.absolute
     return VoltageLimits(absolute.low_v, absolute.high_v)
 
@@ -57,24 +60,43 @@ def ending_in_a_sentence() -> Iterator[None]:
 
 def traced_to(everything: Path | None) -> Tracing:
     """Messages: all of them to a file where one is named; the last minute before a fault to the user's data folder."""
+    from rig.bench import Tracing
+
     return Tracing(everything, Path(user_data_dir("trimrig", appauthor=False)) / "traces")
 
 
 @contextmanager
 def open_record() -> Iterator[Database]:
-    """The database, where the environment or the user's data folder has it."""
+    """The database, where the environment or the user's data folder has it: a server's where it names one."""
     with open_database() as database:
+        yield database
+
+
+@contextmanager
+def open_bench_record() -> Iterator[Database]:
+    """The database that a bench records in: always on this computer; a server gets what has ended."""
+    from db.floor import open_bench_database
+    from db.location import database_location
+
+    with open_bench_database(database_location()) as database:
         yield database
 
 
 def console_of(*, to_stderr: bool) -> Console:
     """The terminal; its error side where a document goes to the other."""
+    from rich.console import Console
+
     return Console(stderr=to_stderr, highlight=False, soft_wrap=True)
 
 
 @contextmanager
 def operator_at(console: Console, bench: Bench, seed: int | None) -> Iterator[Operator]:
     """Hands of the bench where it has some, else the person at the terminal."""
+    from rig.operators.console import ConsoleOperator
+    from rig.operators.desk import Desk
+    from rig.operators.keys import open_keyboard
+    from rig.operators.virtual import VirtualOperator
+
     person = ConsoleOperator(console, Desk(open_keyboard(sys.stdin)))
     if bench.hands is not None:
         yield VirtualOperator(bench.hands, bench.clock, seed or 0, say=person.tell, show_progress=person.progress)

@@ -328,6 +328,8 @@ class Measuring(Checked):
     model_misfit_cents: NotNegative
     sweep_drift_cents: Positive
     soak_s: NotNegative = 0.0
+    longer_at_most_s: NotNegative = 60.0
+    """How long a survey may read on where a decision is in doubt because readings scatter; 0 for never."""
     most_rounds: Annotated[int, Field(ge=1, le=10)] = 2
     """How often a unit is adjusted and proven anew before it goes to the fault shelf."""
 

@@ -203,8 +203,8 @@ def octave_cause(product: Product, plan: RailPlan) -> Cause | None:
     limit, switch = product.limits.octave_step_cents, product.controls.octave
     if limit is None or switch is None or plan.worst_after_cents <= limit:
         return None
-    position = switch.positions[1:][plan.odd_position]
-    return octave_divider(position, float(plan.errors_after_cents[plan.odd_position]))
+    odd = plan.odd_position()
+    return octave_divider(switch.positions[1:][odd], float(plan.errors_after_cents[odd]))
 
 
 def rail_is_plausible(product: Product, rail_v: float) -> bool:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import timedelta
+from functools import partial
 from importlib.metadata import version
 from math import isfinite
 from typing import TYPE_CHECKING
@@ -13,33 +14,39 @@ import numpy as np
 
 from db import models, queries
 from db.learning import add_observation
+from drivers.errors import DriverError
 from rig.assess import Finding
+from rig.budget_record import rows_of
+from rig.conditions import room_now
+from rig.errors import BenchProblem
 from rig.science.decision import Decision, Limits, Rule
+from rig.science.measured_cv import own_uncertainty_v
+from rig.visit_setup import condition_row, setup_rows
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Callable, Iterator, Mapping, Sequence
     from datetime import datetime
     from uuid import UUID
 
     from db.engine import Database
     from db.learning import Quantity
+    from db.people import Standing
     from drivers.clock import Clock
     from rig.acquire import Point
     from rig.assess import SweepAssessment
     from rig.bench import Bench, BenchFile
+    from rig.conditions import Room
     from rig.diagnosis import Cause
     from rig.product import Product
     from rig.recommend import Recommendation
     from rig.science.characterisation import CvCorrection
     from rig.science.learning import Belief
-    from rig.specification import Calibration
     from rig.tomlfile import Loaded
 
 COVERAGE_PROBABILITY = 0.95
 AS_FOUND, AS_LEFT = "as_found", "as_left"
 RESUMABLE = timedelta(hours=12)
 """A visit that lay open for longer is begun anew: nobody knows what became of the unit meanwhile."""
-ROLES = ("source", "meter", "counter")
 
 
 def software_version() -> str:
@@ -72,7 +79,7 @@ def bench_records(database: Database, bench: Bench, loaded: Loaded[BenchFile]) -
                 serial=bench.sessions[role].identity.serial,
                 firmware=bench.sessions[role].identity.firmware,
             ).id
-            for role in ROLES
+            for role in bench.sessions
         }
     return BenchRecords(database, bench.clock, bench.file, revision.id, instruments)
 
@@ -99,6 +106,8 @@ class Recorder:
     sweeps: int = 0
     moves: int = 0
     resumed: bool = False
+    room_now: Callable[[], Room | None] = lambda: None
+    """How warm the room is at this moment; asked once more when the visit ends."""
 
     def _controls(self, controls: Mapping[str, str]) -> dict[str, str]:
         """Controls, and which oscillator of the unit they are of where it has several."""
@@ -125,7 +134,12 @@ class Recorder:
                 index=index,
                 cv_programmed_v=point.cv_programmed_v,
                 cv_v=point.cv_v,
-                cv_standard_uncertainty_v=float(np.sqrt(self.line.covariance_at([point.cv_programmed_v])[0, 0])),
+                cv_standard_uncertainty_v=float(
+                    np.hypot(
+                        np.sqrt(self.line.covariance_at([point.cv_programmed_v])[0, 0]),
+                        own_uncertainty_v(self.line, 0.0),
+                    )
+                ),
                 read_back_v=point.read_back_v,
                 frequency_hz=point.frequency_hz,
                 relative_standard_uncertainty=point.relative_standard_uncertainty,
@@ -236,7 +250,7 @@ class Recorder:
     def found(self, findings: Sequence[Finding]) -> None:
         """Findings as found, kept as soon as they are made: an interrupted visit goes on from them."""
         with self.database.session() as session:
-            session.add_all(self._rows(AS_FOUND, findings))
+            session.add_all([*self._rows(AS_FOUND, findings), *rows_of(self.visit_id, AS_FOUND, findings)])
 
     def findings_found(self) -> tuple[Finding, ...]:
         """Findings as found that this visit has already."""
@@ -255,7 +269,7 @@ class Recorder:
     def conclude(self, left: Sequence[Finding], decision: str, causes: Sequence[Cause], reason: str) -> None:
         """Findings as left, verdict and the end of the visit, in one transaction."""
         now = self.clock.utc()
-        rows = self._rows(AS_LEFT, left)
+        rows = [*self._rows(AS_LEFT, left), *rows_of(self.visit_id, AS_LEFT, left), self._at_the_end()]
         with self.database.session() as session:
             session.add_all(rows)
             session.add(
@@ -271,9 +285,20 @@ class Recorder:
             queries.end_visit(session, self.visit_id, outcome="finished", ended_utc=now)
 
     def end(self, outcome: str) -> None:
-        """End the visit without a verdict: stopped or failed."""
+        """End the visit without a verdict: finished, stopped or failed."""
+        at_the_end = [self._at_the_end()] if outcome == "finished" else []
         with self.database.session() as session:
+            session.add_all(at_the_end)
+            session.flush()
             queries.end_visit(session, self.visit_id, outcome=outcome, ended_utc=self.clock.utc())
+
+    def _at_the_end(self) -> models.VisitCondition:
+        """Conditions at the end; a thermometer that fails then takes nothing from what was measured."""
+        try:
+            room = self.room_now()
+        except (DriverError, BenchProblem):
+            room = None
+        return condition_row(self.visit_id, "end", room, self.line, self.clock.utc())
 
     def _add(self, row: models.Base) -> None:
         with self.database.session() as session:
@@ -295,6 +320,8 @@ class Wanted:
     purpose: str
     ambient_c: float | None
     seed: int | None
+    room: Room | None = None
+    standing: Standing | None = None
 
 
 def begin_visit(
@@ -323,8 +350,16 @@ def begin_visit(
             if resumed is None and same and abs(now - lying.started_utc) <= RESUMABLE:
                 resumed = lying
                 continue
-            queries.end_visit(session, lying.visit_id, outcome="stopped", ended_utc=max(now, lying.started_utc))
+            queries.close_visit(
+                session,
+                lying.visit_id,
+                reason=_cannot_go_on(lying, wanted, revision.id, records.revision_id),
+                closed_by=wanted.operator,
+                closed_utc=now,
+            )
+        again = partial(room_now, bench, None)
         if resumed is not None:
+            session.add(condition_row(resumed.visit_id, "resumed", wanted.room, line, now))
             return Recorder(
                 records.database,
                 bench.clock,
@@ -333,6 +368,7 @@ def begin_visit(
                 sweeps=resumed.sweeps,
                 moves=resumed.moves,
                 resumed=True,
+                room_now=again,
             )
         visit = models.Visit(
             unit_id=unit.id,
@@ -348,29 +384,28 @@ def begin_visit(
         )
         session.add(visit)
         session.flush()
-        session.add_all(_roles(visit.id, bench, records, now))
-    return Recorder(records.database, bench.clock, line, visit.id)
-
-
-def _roles(visit_id: UUID, bench: Bench, records: BenchRecords, now: datetime) -> list[models.VisitInstrument]:
-    calibrations: dict[str, Calibration | None] = {
-        "source": bench.file.source.calibration,
-        "meter": bench.file.meter.calibration,
-        "counter": bench.file.counter.calibration,
-    }
-    rows = []
-    for role, calibration in calibrations.items():
-        on, due = (None, None) if calibration is None else calibration.dates(now.date())
-        rows.append(
-            models.VisitInstrument(
-                visit_id=visit_id,
-                role=role,
-                instrument_id=records.instruments[role],
-                calibrated_on=on,
-                calibration_due=due,
+        session.add_all(setup_rows(session, visit.id, bench, records.instruments, now))
+        session.add(condition_row(visit.id, "start", wanted.room, line, now))
+        if wanted.standing is not None:
+            session.add(
+                models.VisitAuthority(
+                    visit_id=visit.id,
+                    authority=wanted.standing.authority,
+                    product_signature_id=wanted.standing.signature_id,
+                )
             )
-        )
-    return rows
+    return Recorder(records.database, bench.clock, line, visit.id, room_now=again)
+
+
+def _cannot_go_on(lying: queries.OpenVisit, wanted: Wanted, product_revision_id: UUID, bench_revision_id: UUID) -> str:
+    """Why a visit that lies open does not go on with the visit that is wanted now."""
+    if lying.purpose != wanted.purpose:
+        return f"begun anew to {wanted.purpose}"
+    if lying.product_revision_id != product_revision_id:
+        return "begun anew: the product file was changed meanwhile"
+    if lying.bench_revision_id != bench_revision_id:
+        return "begun anew on another bench, or its bench file was changed meanwhile"
+    return f"begun anew: it lay open for more than {RESUMABLE.total_seconds() / 3600.0:g} hours, or a later one goes on"
 
 
 def _from_row(row: models.Finding) -> Finding:

@@ -15,6 +15,8 @@ from rig.errors import FileProblem
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from pydantic_core import ErrorDetails
+
 LONGEST_QUOTE = 240
 LARGEST_FILE_BYTES = 1_000_000
 
@@ -44,14 +46,22 @@ def load(path: Path, model: type[ModelT], kind: str) -> Loaded[ModelT]:
     :param kind: what the file is, for messages ('product file', 'bench file').
     :raises FileProblem: it cannot be read, is not TOML, or a field is wrong.
     """
+    text, raw = read(path, kind)
+    return Loaded(path, text, hashlib.sha256(text.encode()).hexdigest(), check(raw, model, f"{kind} {path}"))
+
+
+def read(path: Path, kind: str) -> tuple[str, dict[str, object]]:
+    """Text of a TOML file, and what stands in it.
+
+    :raises FileProblem: it cannot be read, or is not TOML.
+    """
     text = _read(path, kind)
     try:
-        raw = tomllib.loads(text)
+        return text, tomllib.loads(text)
     except (ValueError, RecursionError) as error:
         # besides its own error tomllib lets those of numbers without end and of nesting without end through
         message = f"The {kind} {path} is not valid TOML: {_one_line(str(error))}; mend that line and try again."
         raise FileProblem(message) from None
-    return Loaded(path, text, hashlib.sha256(text.encode()).hexdigest(), check(raw, model, f"{kind} {path}"))
 
 
 def check(raw: Mapping[str, object], model: type[ModelT], place: str) -> ModelT:
@@ -86,19 +96,28 @@ def _read(path: Path, kind: str) -> str:
 
 def _first_problem(error: ValidationError, place: str) -> str:
     problems = error.errors(include_url=False)
-    first = problems[0]
-    where = _one_line(".".join(str(part) for part in first["loc"])) or "the file as a whole"
-    message = _one_line(first["msg"].removeprefix("Value error, "))
-    if first["type"] == "missing":
-        what = "is missing"
-    elif first["type"] == "extra_forbidden":
-        what = "is not a field of this file (misspelt?)"
-    else:
-        shown = repr(first["input"])
-        shown = shown if len(shown) <= 60 else shown[:57] + "..."
-        what = f"is {shown}: {message[0].lower()}{message[1:]}"
     more = f" ({len(problems) - 1} more after it)" if len(problems) > 1 else ""
-    return f"The {place} has a wrong field: {where} {what}{more}."
+    return f"The {place} has a wrong field: {_problem(problems[0])}{more}."
+
+
+def every_problem(error: ValidationError, place: str) -> str:
+    """Name every wrong field, for files that are small."""
+    problems = [_problem(each) for each in error.errors(include_url=False)]
+    fields = "a wrong field" if len(problems) == 1 else f"{len(problems)} wrong fields"
+    return f"The {place} has {fields}: {'; '.join(problems)}."
+
+
+def _problem(problem: ErrorDetails) -> str:
+    """Where a field is and what is wrong with it."""
+    where = _one_line(".".join(str(part) for part in problem["loc"])) or "the file as a whole"
+    message = _one_line(problem["msg"].removeprefix("Value error, "))
+    if problem["type"] == "missing":
+        return f"{where} is missing"
+    if problem["type"] == "extra_forbidden":
+        return f"{where} is not a field of this file (misspelt?)"
+    shown = repr(problem["input"])
+    shown = shown if len(shown) <= 60 else shown[:57] + "..."
+    return f"{where} is {shown}: {message[0].lower()}{message[1:]}"
 
 
 def _one_line(text: str) -> str:

@@ -4,9 +4,13 @@ from __future__ import annotations
 
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 from rig.acquire import Acquisition, TimeSpent
+from rig.authority import authority_of, doubt_of
+from rig.conditions import room_now
+from rig.control_budgets import drift_budget, readings_of_a_window
 from rig.diagnosis import BAD, slow_warm_up, sweep_causes
 from rig.errors import NoDecision, Stopped
 from rig.knowledge import learned_trims
@@ -14,6 +18,7 @@ from rig.recommend import octave_cause, rail_plan
 from rig.records import Wanted, begin_visit, bench_records
 from rig.recovery import attempt
 from rig.science.decision import Decision, worst_of
+from rig.stages.came_back import ask_why, enter_why, tell_what_changed
 from rig.stages.characterise_source import know_the_source
 from rig.stages.judge import Verdict, judge, life_finding
 from rig.stages.leads import meter_to_rail
@@ -29,10 +34,11 @@ if TYPE_CHECKING:
     from rig.assess import Finding
     from rig.bench import Bench, BenchFile
     from rig.diagnosis import Cause
-    from rig.operators.port import Operator
+    from rig.operators.port import Operator, Story
     from rig.product import Product
     from rig.recommend import Recommendation
     from rig.records import Recorder
+    from rig.returns import CameBack
     from rig.science.learning import TrimKnowledge
     from rig.stages.survey import Survey
     from rig.stages.warm_up import WarmedUp
@@ -79,6 +85,8 @@ class Visit:
     oscillators: tuple[Oscillator, ...]
     spent: TimeSpent = field(default_factory=TimeSpent)
     duration_s: float = 0.0
+    came_back: CameBack | None = None
+    """As found against as left, where the unit left before."""
 
     @property
     def findings(self) -> tuple[Finding, ...]:
@@ -100,6 +108,8 @@ class Request:
     operator: str
     ambient_c: float | None = None
     seed: int | None = None
+    story: Story | None = None
+    """Why the unit came back, where that was said with the order; the operator is asked otherwise."""
 
 
 def run_visit(
@@ -119,45 +129,65 @@ def run_visit(
     batch = contents.serial.batch_of(request.serial)
     require_a_product(request.serial, bench.file.reference.serial if bench.file.reference is not None else None)
     database.require_writable()
+    _date_taken(bench, operator)
+    demonstration = _is_demonstration(bench, contents)
+    standing = authority_of(
+        database,
+        product,
+        request.operator,
+        bench.clock.utc(),
+        demonstration=demonstration,
+        adjusts=request.purpose is Purpose.ADJUST,
+    )
     records = bench_records(database, bench, bench_file)
     began = bench.clock.now()
-    operator.warn(contents.cautions)
-    operator.connect_unit(request.serial, contents.oscillators[0])
-    if request.purpose is Purpose.ADJUST and contents.checks:
-        operator.warn(contents.checks)
-    bench.source.set_voltage(0.0)
-    bench.source.output_on()
+    asked = ask_why(database, bench.clock, operator, request.serial, request.story)
+    _put_on_the_bench(bench, contents, operator, request)
+    room = room_now(bench, request.ambient_c)
+    ambient_c = None if room is None else room.celsius
+    if room is not None:
+        operator.tell(room.sentence)
     line = attempt(
         bench,
         operator,
         "the characterisation of the source",
-        lambda: know_the_source(bench, contents, operator, records, ambient_c=request.ambient_c),
+        lambda: know_the_source(bench, contents, operator, records, ambient_c=ambient_c),
     )
-    wanted = Wanted(request.serial, batch, request.operator, request.purpose.value, request.ambient_c, request.seed)
+    wanted = Wanted(
+        request.serial, batch, request.operator, request.purpose.value, ambient_c, request.seed, room, standing
+    )
     recorder = begin_visit(records, product, bench, line, wanted)
     if recorder.resumed:
         operator.tell(
             f"A visit of {request.serial} was interrupted after {recorder.moves} moves: it goes on; what was measured "
             "as found stays as found."
         )
+    enter_why(database, bench.clock, asked, request.serial, request.operator)
     known_findings = recorder.findings_found()
-    acquisition = Acquisition(bench, contents, line, ambient_c=request.ambient_c)
+    acquisition = Acquisition(bench, contents, line, ambient_c=ambient_c)
     with _kept_open(recorder, request.purpose):
-        doubts = bench.overdue()
+        doubts = (*bench.overdue(), *doubt_of(standing))
         for doubt in doubts:
             operator.tell(doubt)
         done: list[Oscillator] = []
+        came_back: CameBack | None = None
         for name in contents.oscillators:
             if name != contents.oscillators[0]:
                 bench.source.set_voltage(0.0)
                 operator.connect_unit(request.serial, name)
             recorder.oscillator = name
-            known = _known(database, product, batch, demonstration=_is_demonstration(bench, contents))
+            known = _known(database, product, batch, demonstration=demonstration)
             own = tuple(each for each in known_findings if _of(name, each))
             acquisition.resting = False
             work = Work(acquisition, operator, recorder, request.purpose, known, name, own)
+            if asked.back:
+                work.when_found = partial(tell_what_changed, recorder, operator, contents, request.serial)
             done.append(_oscillator(work, name, doubts))
-        visit = Visit(recorder.visit_id, request.serial, batch, _whole(done), tuple(done), acquisition.spent)
+            came_back = work.came_back or came_back
+        whole = _whole(done)
+        visit = Visit(
+            recorder.visit_id, request.serial, batch, whole, tuple(done), acquisition.spent, came_back=came_back
+        )
         recorder.conclude(
             visit.findings,
             visit.verdict.decision.value,
@@ -165,11 +195,34 @@ def run_visit(
             visit.verdict.reason,
         )
     bench.source.make_safe()
-    if visit.verdict.decision not in PASSED:
-        causes = "; ".join(cause.sentence for cause in visit.verdict.causes) or visit.verdict.reason
-        shelf = "To the fault shelf" if request.purpose is Purpose.ADJUST else "Not inside"
-        operator.tell(f"{shelf}: {causes}")
+    _date_taken(bench, operator)
+    _tell_where_it_goes(visit, request.purpose, operator)
     return replace(visit, duration_s=bench.clock.now() - began)
+
+
+def _put_on_the_bench(bench: Bench, product: Product, operator: Operator, request: Request) -> None:
+    """Cautions, the unit connected and checked, the source at 0 V with its output on."""
+    operator.warn(product.cautions)
+    operator.connect_unit(request.serial, product.oscillators[0])
+    if request.purpose is Purpose.ADJUST and product.checks:
+        operator.warn(product.checks)
+    bench.source.set_voltage(0.0)
+    bench.source.output_on()
+
+
+def _date_taken(bench: Bench, operator: Operator) -> None:
+    """Take the computer's date anew between visits, and say so where it was set."""
+    said = bench.clock.take_date()
+    if said:
+        operator.tell(said)
+
+
+def _tell_where_it_goes(visit: Visit, purpose: Purpose, operator: Operator) -> None:
+    if visit.verdict.decision in PASSED:
+        return
+    causes = "; ".join(cause.sentence for cause in visit.verdict.causes) or visit.verdict.reason
+    shelf = "To the fault shelf" if purpose is Purpose.ADJUST else "Not inside"
+    operator.tell(f"{shelf}: {causes}")
 
 
 def _is_demonstration(bench: Bench, product: Product) -> bool:
@@ -180,8 +233,7 @@ def _known(
     database: Database, product: Loaded[Product], batch: str, *, demonstration: bool
 ) -> dict[str, TrimKnowledge]:
     """What file, other batches and the units of this batch so far say of each trim."""
-    with database.reading() as session:
-        learned = learned_trims(session, product, batch, demonstration=demonstration)
+    learned = database.ask(lambda session: learned_trims(session, product, batch, demonstration=demonstration))
     return {name: each.knowledge for name, each in learned.items()}
 
 
@@ -237,10 +289,10 @@ def _oscillator(work: Work, name: str, doubts: tuple[str, ...]) -> Oscillator:
         run_stages(work)
     except NoDecision as doubt:
         return Oscillator(name, Verdict(Decision.NO_DECISION, str(doubt), ()), (), warmed=work.warmed)
-    return _concluded(work, name, doubts)
+    return concluded(work, name, doubts)
 
 
-def _concluded(work: Work, name: str, doubts: tuple[str, ...]) -> Oscillator:
+def concluded(work: Work, name: str, doubts: tuple[str, ...]) -> Oscillator:
     final = work.left or work.found
     if final is None:
         return Oscillator(name, Verdict(Decision.NO_DECISION, "Nothing was measured.", ()), ())
@@ -268,7 +320,8 @@ def _concluded(work: Work, name: str, doubts: tuple[str, ...]) -> Oscillator:
 def _restless(warmed: WarmedUp, product: Product) -> Cause:
     faster, minutes = warmed.faster, warmed.duration_s / 60.0
     limit = product.limits.drift_cents_per_minute
-    return slow_warm_up(faster.rate_cents_per_minute, 2.0 * faster.standard_uncertainty, limit, minutes)
+    expanded = drift_budget("faster", faster, readings_of_a_window(product)).combine().expanded_uncertainty
+    return slow_warm_up(faster.rate_cents_per_minute, expanded, limit, minutes)
 
 
 def _survey_causes(work: Work, final: Survey) -> list[Cause]:

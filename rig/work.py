@@ -12,14 +12,16 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
-from db.errors import DatabaseError, NotFound
-from db.history import history, unfinished_visits
+from db.errors import DatabaseError
+from db.history import unfinished_visits
 from drivers.errors import DriverError
 from drivers.link import SerialOptions
 from drivers.scanner import Scanner
 from rig.bench_history import reference_checks
 from rig.endings import sentence
 from rig.errors import RigError, SerialProblem, Stopped
+from rig.handing_in import hand_in_now, known_history, visit_on_the_floor
+from rig.kept_visit import read_visit
 from rig.operators.console import ConsoleOperator
 from rig.operators.desk import Desk
 from rig.operators.keys import open_keyboard
@@ -27,6 +29,7 @@ from rig.operators.live_line import QUIET, STRONG
 from rig.operators.newcomer import NewcomerOperator
 from rig.operators.verdict_sign import verdict_lines
 from rig.operators.virtual import VirtualOperator
+from rig.printing import after_verdict
 from rig.records import bench_records
 from rig.recovery import passes, restore
 from rig.reports.keep import keep_reports
@@ -35,12 +38,12 @@ from rig.science.decision import Decision
 from rig.sight import KnobPosition
 from rig.stages.survey import KNOB, OCTAVE
 from rig.stages.verify_bench import verification_due
-from rig.visit import PASSED, Purpose, Request, run_visit
+from rig.visit import PASSED, Purpose, Request
 
 if TYPE_CHECKING:
     from collections.abc import Callable
     from contextlib import AbstractContextManager
-    from datetime import datetime
+    from datetime import datetime, tzinfo
     from pathlib import Path
 
     from rich.console import Console
@@ -49,6 +52,7 @@ if TYPE_CHECKING:
     from db.history import UnitHistory, VisitRow
     from rig.bench import Bench, BenchFile
     from rig.operators.port import Operator
+    from rig.paper import PrinterTable
     from rig.product import Product
     from rig.scan import ScanSource
     from rig.tomlfile import Loaded
@@ -76,11 +80,12 @@ class Known:
     said: str
 
 
-def known(serial: str, recorded: UnitHistory | None, now: datetime) -> Known:
+def known(serial: str, recorded: UnitHistory | None, now: datetime, zone: tzinfo | None = None) -> Known:
     """What a serial's history means today.
 
     :param recorded: None for a serial that was never recorded.
-    :param now: aware; its day is that of the bench's own time zone.
+    :param now: aware.
+    :param zone: whose days count; ``None`` for the computer's own, which knows when summer time begins and ends.
     """
     visits = recorded.visits if recorded is not None else ()
     if not visits:
@@ -90,16 +95,16 @@ def known(serial: str, recorded: UnitHistory | None, now: datetime) -> Known:
         last = visits[-1]
         return Known(
             Standing.UNFINISHED,
-            f"Unit {serial} was begun {_when(last, now)} by {last.operator} and has no verdict yet.",
+            f"Unit {serial} was begun {_when(last, now, zone)} by {last.operator} and has no verdict yet.",
         )
     last = judged[-1]
     decision = last.verdict.decision if last.verdict is not None else ""
-    when = f"{_when(last, now)} by {last.operator}"
+    when = f"{_when(last, now, zone)} by {last.operator}"
     if decision not in PASSED:
         causes = "; ".join(last.verdict.causes) if last.verdict is not None else ""
         because = f" ({causes})" if causes else ""
         return Known(Standing.FAILED, f"Unit {serial} was judged {when}: {decision}{because}. It is measured again.")
-    if last.started_utc.astimezone(now.tzinfo).date() == now.date():
+    if last.started_utc.astimezone(zone).date() >= now.astimezone(zone).date():
         return Known(
             Standing.PASSED_TODAY,
             f"Unit {serial} has passed today already ({when}): scan it again to measure it again, or scan the next.",
@@ -110,9 +115,9 @@ def known(serial: str, recorded: UnitHistory | None, now: datetime) -> Known:
     )
 
 
-def _when(visit: VisitRow, now: datetime) -> str:
-    started = visit.started_utc.astimezone(now.tzinfo)
-    return f"at {started:%H:%M}" if started.date() == now.date() else f"on {started:%Y-%m-%d}"
+def _when(visit: VisitRow, now: datetime, zone: tzinfo | None) -> str:
+    started = visit.started_utc.astimezone(zone)
+    return f"at {started:%H:%M}" if started.date() == now.astimezone(zone).date() else f"on {started:%Y-%m-%d}"
 
 
 @dataclass(slots=True)
@@ -139,7 +144,7 @@ class Calls:
 
     ``visit`` runs its visit; ``finish`` shows the verdict and writes the slip; ``recover`` brings the bench into a safe
     state between units, is told what went wrong, and raises what it cannot cure; ``tell`` says a sentence; ``now`` is
-    the bench's time, aware, in the zone of its people.
+    the present date, aware.
     """
 
     visit: Callable[[str], Visit]
@@ -182,7 +187,7 @@ def _one_unit(serial: str, database: Database, shift: Shift, calls: Calls, passe
     :param passed_already: a serial that passed today and was scanned just before: the second scan means it.
     :return: this serial, if it is such a one now.
     """
-    found = known(serial, _recorded(serial, database), calls.now())
+    found = known(serial, known_history(database, serial), calls.now())
     if found.standing is Standing.PASSED_TODAY and serial != passed_already:
         calls.tell(found.said)
         return serial
@@ -195,14 +200,6 @@ def _one_unit(serial: str, database: Database, shift: Shift, calls: Calls, passe
         # The verdict stands in the record, whatever became of the slip.
         _say(sentence(fault), calls)
     return ""
-
-
-def _recorded(serial: str, database: Database) -> UnitHistory | None:
-    with database.reading() as session:
-        try:
-            return history(session, serial)
-        except NotFound:
-            return None
 
 
 def _count(shift: Shift, fault: Exception) -> None:
@@ -249,6 +246,7 @@ def work_at_terminal(
     scanner_baud: int = 9600,
     tone: bool = False,
     virtual_seed: int | None = None,
+    printer: PrinterTable | None = None,
     out: Path | None = None,
 ) -> Shift:
     """The operator's loop at this terminal, with keyboard scanner and, where a port is given, a serial one.
@@ -261,10 +259,14 @@ def work_at_terminal(
         person.tell(
             f"{product.contents.product.name} on the {bench.file.bench.name}; results go to {database.url_shown}."
         )
-        for sentence_due in (*_left_open(database, bench), *_verification(database, bench, bench_file)):
+        for sentence_due in (
+            *hand_in_now(database),
+            *_left_open(database, bench),
+            *_verification(database, bench, bench_file),
+        ):
             person.tell(sentence_due)
         calls = Calls(
-            visit=lambda serial: run_visit(
+            visit=lambda serial: visit_on_the_floor(
                 bench,
                 bench_file,
                 product,
@@ -272,10 +274,10 @@ def work_at_terminal(
                 database,
                 Request(serial, Purpose.ADJUST, who, ambient_c, virtual_seed),
             ),
-            finish=lambda visit: _finish(visit, person, bench, product.contents, out),
+            finish=lambda visit: _finish(visit, person, database, product.contents, printer, out),
             recover=lambda met: recover_bench(bench, met),
             tell=person.tell,
-            now=lambda: bench.clock.utc().astimezone(),
+            now=bench.provider.clock.utc,
         )
         shift = work(DeskScans(person.desk, person.screen, product.contents.serial), database, calls)
         if not person.desk.gone:
@@ -306,7 +308,10 @@ def _left_open(database: Database, bench: Bench) -> list[str]:
     if not left:
         return []
     serials = ", ".join(dict.fromkeys(each.serial for each in left))
-    return [f"Begun on this bench and never ended: {serials}. Scan a unit to go on with it; what was measured is kept."]
+    return [
+        f"Begun on this bench and never ended: {serials}. Scan a unit to go on with it, or close it with rig close; "
+        "what was measured is kept."
+    ]
 
 
 def _verification(database: Database, bench: Bench, bench_file: Loaded[BenchFile]) -> list[str]:
@@ -320,12 +325,19 @@ def _verification(database: Database, bench: Bench, bench_file: Loaded[BenchFile
     return [due] if due else []
 
 
-def _finish(visit: Visit, person: ConsoleOperator, bench: Bench, product: Product, out: Path | None) -> None:
-    """Keep slip and plots, show the slip, and below it, where it stays in sight, the verdict."""
-    screen, verdict, identity = person.screen, visit.verdict, bench.file.bench
+def _finish(
+    visit: Visit,
+    person: ConsoleOperator,
+    database: Database,
+    product: Product,
+    printer: PrinterTable | None,
+    out: Path | None,
+) -> None:
+    """Keep slip and plots, show the slip, and below it, where it stays in sight, the verdict; then print."""
+    screen, verdict = person.screen, visit.verdict
     screen.line(f"{visit.serial}: {verdict.decision.value.upper()}", STRONG)
-    demonstration = product.product.demonstration or identity.demonstration
-    kept = keep_reports(visit, product, bench.clock.utc(), identity.name, out, demonstration=demonstration)
+    record = read_visit(database, visit.serial, visit.visit_id)
+    kept = keep_reports(visit, product, record, out)
     for row in kept.slip_text.splitlines():
         screen.line(row)
     screen.line(f"Slip: {kept.slip}", QUIET)
@@ -333,3 +345,5 @@ def _finish(visit: Visit, person: ConsoleOperator, bench: Bench, product: Produc
     width = screen.size()[0] - 1
     for line in verdict_lines(visit.serial, verdict.decision, verdict.reason, causes, width, screen.glyphs):
         screen.line(line)
+    for sentence_printed in after_verdict(record, printer) if printer is not None else ():
+        screen.line(sentence_printed, QUIET)

@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from rig.operators.port import Operator
     from rig.recommend import Recommendation
     from rig.records import Recorder
+    from rig.returns import CameBack
     from rig.science.learning import TrimKnowledge
     from rig.stages.survey import Survey
     from rig.stages.warm_up import WarmedUp
@@ -78,6 +79,9 @@ class Work:
     causes: list[Cause] = field(default_factory=list)
     moves: dict[str, int] = field(default_factory=dict)
     turning: bool = False
+    when_found: Callable[[], CameBack | None] = lambda: None
+    """Called once the findings as found are kept: what has changed since the unit left."""
+    came_back: CameBack | None = None
     kept_as_found: bool = False
     """Whether this visit has put its findings as found into the record."""
 
@@ -175,6 +179,7 @@ def _as_found(work: Work) -> None:
     if not (work.found_before or work.kept_as_found):
         work.recorder.found(named(work.name, work.found.findings))
         work.kept_as_found = True
+        work.came_back = work.when_found()
     work.advised = _advise(work, work.found)
     work.recorder.recommendation(work.found.sweep_id, work.advised)
     work.turning = (

@@ -85,7 +85,7 @@ class BenchStudyReading(Base, kw_only=True):
     """One characteristic of one unit, measured once by one operator in a visit of its own."""
 
     __tablename__ = "bench_study_reading"
-    __table_args__ = (STORAGE,)
+    __table_args__ = (Index("ix_bench_study_reading_visit_id", "visit_id"), STORAGE)
 
     study_id: Mapped[UUID] = mapped_column(Identifier, refers_to("bench_study.id"), primary_key=True)
     visit_id: Mapped[UUID] = mapped_column(Identifier, refers_to("visit.id"), primary_key=True)

@@ -46,6 +46,18 @@ class Visit(Base, kw_only=True):
     seed: Mapped[int | None] = mapped_column(Count, default=None)
 
 
+class VisitClosing(Base, kw_only=True):
+    """Why a visit was ended without a verdict when it might have gone on; written in the moment of its end."""
+
+    __tablename__ = "visit_closing"
+    __table_args__ = (CheckConstraint("reason <> ''", name="reason"), STORAGE)
+
+    visit_id: Mapped[UUID] = mapped_column(Identifier, refers_to("visit.id"), primary_key=True)
+    reason: Mapped[str] = mapped_column(Words)
+    closed_by: Mapped[str] = mapped_column(Words)
+    closed_utc: Mapped[datetime] = mapped_column(UtcTime)
+
+
 class VisitInstrument(Base, kw_only=True):
     """Which instrument filled which role in a visit, and its calibration as it was stated then."""
 

@@ -1,6 +1,7 @@
-"""The virtual bench: three SCPI devices, on loopback sockets or in this process, wired to a virtual unit.
+"""The virtual bench: SCPI devices, on loopback sockets or in this process, wired to a virtual unit.
 
-``start(parse(table, base))`` gives a bench with resources to open, a clock to live by, hands, and the truth.
+``start(parse(table, base))`` gives a bench with resources to open, a clock to live by, hands, and the truth; or the
+near end of one that is a process of its own.
 """
 
 from __future__ import annotations
@@ -12,14 +13,19 @@ from drivers.clock import RealClock
 from drivers.virtual.clock import InstantClock
 from drivers.virtual.configuration import VirtualBenchConfiguration, parse
 from drivers.virtual.counter import VirtualCounter
+from drivers.virtual.counting_meter import CountingMeter
+from drivers.virtual.distant import DistantBench
 from drivers.virtual.errors import HandsRefused
 from drivers.virtual.hands import VirtualHands
 from drivers.virtual.links.direct import DirectLink
 from drivers.virtual.links.sockets import SocketLink
 from drivers.virtual.links.terminals import TerminalLink
+from drivers.virtual.live_unit import REFERENCE_ROOM_C
+from drivers.virtual.mainframe import Mainframe
 from drivers.virtual.meter import VirtualMeter
 from drivers.virtual.population import draw, load_population
 from drivers.virtual.source import VirtualSource
+from drivers.virtual.thermometer import VirtualThermometer
 from drivers.virtual.trouble import Troubles
 from drivers.virtual.truth import Truth
 from drivers.virtual.unit import load_unit
@@ -41,6 +47,9 @@ __all__ = ["VirtualBench", "VirtualBenchConfiguration", "parse", "start"]
 class VirtualBench:
     """A running virtual bench. Make one with :func:`start`; close it, or use ``with``."""
 
+    outlives_program = False
+    names_differ = False
+
     def __init__(self, configuration: VirtualBenchConfiguration) -> None:
         find = _finder(configuration)
         self._configuration = configuration
@@ -49,7 +58,8 @@ class VirtualBench:
             self.clock,
             SourceTerminals(configuration.source.output_resistance_ohm, configuration.source.settling_time_constant_s),
         )
-        self.hands = VirtualHands(self.clock, self.wiring, configuration.seed, find)
+        room_k = configuration.room_c - REFERENCE_ROOM_C
+        self.hands = VirtualHands(self.clock, self.wiring, configuration.seed, find, room_k)
         latency_s, seed = configuration.latency_s, configuration.seed
         self.source = VirtualSource(self.clock, self.wiring, configuration.source, latency_s=latency_s, seed=seed)
         self.meter = VirtualMeter(self.clock, self.wiring, configuration.meter, latency_s=latency_s, seed=seed)
@@ -63,9 +73,46 @@ class VirtualBench:
         self._links = ExitStack()
         self.resources = {
             "source": self._serve(self.source, self.troubles.of["source"]),
-            "meter": self._serve(self.meter, self.troubles.of["meter"]),
+            "meter": self._serve(
+                self._multimeter() if self.meter.personality.counts else self.meter, self.troubles.of["meter"]
+            ),
             "counter": self._serve(self.counter, self.troubles.of["counter"]),
         }
+        self.devices = self._more()
+        self.resources.update({name: self._serve(device) for name, device in self.devices.items()})
+
+    def _multimeter(self) -> CountingMeter:
+        """One instrument that is meter, counter, and reader of a probe."""
+        configuration = self._configuration
+        return CountingMeter(
+            self.clock,
+            self.meter,
+            VirtualCounter(self.clock, self.wiring, configuration.counter, latency_s=0.0, seed=configuration.seed),
+            configuration.room_c,
+            latency_s=configuration.latency_s,
+            personality=configuration.meter.personality,
+        )
+
+    def _more(self) -> dict[str, Device]:
+        """Instruments that not every bench has."""
+        configuration, clock, latency_s = self._configuration, self.clock, self._configuration.latency_s
+        more: dict[str, Device] = {}
+        if configuration.cv_meter is not None:
+            self.wiring.connect_meter("rail")
+            more["cv_meter"] = VirtualMeter(
+                clock,
+                self.wiring,
+                configuration.cv_meter,
+                latency_s=latency_s,
+                seed=configuration.seed,
+                name="cv meter",
+            )
+        if configuration.thermometer is not None:
+            room_c, about = configuration.room_c, configuration.thermometer
+            more["thermometer"] = VirtualThermometer(clock, room_c, about, latency_s=latency_s, seed=configuration.seed)
+        if configuration.mainframe:
+            more["mainframe"] = Mainframe(clock, (self.source, self.meter, self.counter), latency_s=latency_s)
+        return more
 
     def truth(self) -> Truth:
         """What only the oscillator knows, at this moment.
@@ -103,7 +150,7 @@ class VirtualBench:
     def __exit__(self, *_exception: object) -> None:
         self.close()
 
-    def _serve(self, device: Device, spoiler: Spoiler) -> str:
+    def _serve(self, device: Device, spoiler: Spoiler | None = None) -> str:
         termination, kind = device.personality.termination, self._configuration.link
         link: Link
         if kind == "direct":
@@ -114,11 +161,14 @@ class VirtualBench:
         return link.resource
 
 
-def start(configuration: VirtualBenchConfiguration) -> VirtualBench:
-    """Start a virtual bench.
+def start(configuration: VirtualBenchConfiguration) -> VirtualBench | DistantBench:
+    """Start a virtual bench; where it is a process of its own, go to it.
 
     :raises WrongDescription: its unit or population file cannot be read or has a wrong field.
+    :raises BenchAway: that process does not run.
     """
+    if configuration.process is not None:
+        return DistantBench(configuration.process)
     return VirtualBench(configuration)
 
 

@@ -13,7 +13,8 @@ from pydantic import AfterValidator, Field, model_validator
 
 from drivers.virtual.description import Described, check
 from drivers.virtual.faults import Fault
-from drivers.virtual.personality import COUNTERS, METERS, SOURCES, Personality
+from drivers.virtual.live_unit import REFERENCE_ROOM_C
+from drivers.virtual.personality import COUNTERS, METERS, SOURCES, THERMOMETERS, Personality
 from drivers.virtual.trouble import Kind, Trouble
 
 if TYPE_CHECKING:
@@ -92,10 +93,23 @@ class CounterConfiguration(Described):
     """How long it waits for a signal."""
 
 
+class ThermometerConfiguration(Described):
+    """The thermometer: how wrong it may be, and how it is spoken to."""
+
+    personality: Annotated[str, _one_of(THERMOMETERS)] = "standard"
+    limits_k: NotNegative = 0.3
+    resolution_k: Positive = 0.01
+
+
 class VirtualBenchConfiguration(Described):
     """The [virtual] table. Either ``unit`` or ``population`` says what lies on the bench.
 
     ``started`` fixes the bench's date at the start (an instant clock only); without it the bench starts now.
+    ``process`` names the address file of a bench that is a process of its own and goes on when a program is killed;
+    without it the bench lives and dies in the program that opens it.
+    ``started`` fixes the bench's date at the start (an instant clock only); without it the bench starts now. With a
+    ``cv_meter``, which stays on the CV jack, the meter's lead is on the rail from the start. A ``mainframe`` leads to
+    source (1), meter (2) and counter (3) over one link.
     """
 
     clock: Literal["instant", "real"] = "instant"
@@ -107,10 +121,15 @@ class VirtualBenchConfiguration(Described):
     source: SourceConfiguration = SourceConfiguration()
     meter: MeterConfiguration = MeterConfiguration()
     counter: CounterConfiguration = CounterConfiguration()
+    cv_meter: MeterConfiguration | None = None
+    thermometer: ThermometerConfiguration | None = None
+    mainframe: bool = False
+    room_c: Annotated[float, Field(gt=-20, lt=60)] = REFERENCE_ROOM_C
     unit: Path | None = None
     population: Path | None = None
     fault: Fault | None = None
     """A fault that every unit drawn has."""
+    process: Path | None = None
     trouble: tuple[Trouble, ...] = ()
     """What goes wrong with the bench itself, and when."""
 
@@ -122,6 +141,8 @@ class VirtualBenchConfiguration(Described):
             raise ValueError("a fault is put into units of a population: a unit file has its own")
         if self.started is not None and (self.started.tzinfo is None or self.clock != "instant"):
             raise ValueError("started needs a zone, such as 2026-01-05T08:00:00Z, and clock = 'instant'")
+        if self.process is not None and self.link == "direct":
+            raise ValueError("a bench that is a process of its own is reached by link = 'socket' or 'serial'")
         if self.clock != "instant" and any(each.kind is Kind.CLOCK_JUMP for each in self.trouble):
             raise ValueError("the date can jump with clock = 'instant' only: a program does not set the computer's")
         return self
@@ -135,7 +156,11 @@ def parse(table: Mapping[str, object], base: Path) -> VirtualBenchConfiguration:
     configuration = check(table, VirtualBenchConfiguration, "[virtual] table of the bench file")
     beside = {
         name: base / path
-        for name, path in (("unit", configuration.unit), ("population", configuration.population))
+        for name, path in (
+            ("unit", configuration.unit),
+            ("population", configuration.population),
+            ("process", configuration.process),
+        )
         if path is not None
     }
     return configuration.model_copy(update=beside)

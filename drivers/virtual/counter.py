@@ -76,7 +76,7 @@ class VirtualCounter(TriggeredDevice[Gate]):
         resolution = Number(0.0, 1e9, 0.0, unit="HZ", optional=True)
         level = Number(-10.0, 10.0, 0.0, unit="V")
         impedance = Number(LOW_IMPEDANCE_OHM, HIGH_IMPEDANCE_OHM, HIGH_IMPEDANCE_OHM, unit="OHM")
-        self.add("CONFigure[:SCALar][:VOLTage]:FREQuency", self._configure, expected, resolution)
+        self.add("CONFigure[:SCALar][:VOLTage]:FREQuency", self.configure, expected, resolution)
         self.add("MEASure[:SCALar][:VOLTage]:FREQuency?", self._measure, expected, resolution, unit="HZ")
         self.add("[SENSe[1]]:FUNCtion[:ON]", self._take_function, Quoted({"FREQ": "FREQ", "FREQUENCY": "FREQ"}))
         self.add("[SENSe[1]]:FUNCtion[:ON]?", lambda: '"FREQ"')
@@ -97,7 +97,7 @@ class VirtualCounter(TriggeredDevice[Gate]):
     def reset(self) -> None:
         """Frequency, default gate, one sample, AC coupling, high impedance, trigger at 0 V."""
         self._coupling, self._impedance_ohm, self._level_v = "AC", HIGH_IMPEDANCE_OHM, 0.0
-        self._configure(None, None)
+        self.configure(None, None)
         self.refresh()
 
     def plan(self, start_s: float) -> Planned[Gate]:
@@ -116,10 +116,10 @@ class VirtualCounter(TriggeredDevice[Gate]):
         if frequency_hz <= 0.0 or not self._triggers():
             end_s = start_s + max(self._configuration.patience_s, self._gate_s)
             return Planned(Gate(start_s, end_s, 0, 0.0, 0.0), end_s)
-        opened_s = self._wiring.time_after_cycles(start_s, waited)
-        cycles = self._gate_s * self._mean_hz(opened_s, opened_s + self._gate_s)
+        opened_s = self._wiring.time_after_cycles(start_s, waited, frequency_hz)
+        cycles = self._gate_s * self._wiring.mean_frequency_hz(opened_s, opened_s + self._gate_s)
         periods = max(1, math.ceil(cycles - NEARLY_WHOLE))
-        closed_s = self._wiring.time_after_cycles(opened_s, periods)
+        closed_s = self._wiring.time_after_cycles(opened_s, periods, self._wiring.frequency_hz(opened_s))
         gate = Gate(
             start_s=opened_s,
             end_s=closed_s,
@@ -137,19 +137,16 @@ class VirtualCounter(TriggeredDevice[Gate]):
                 self.ails[Kind.HUM] * (1.0 + HUM_UNSTEADY_PER_S * plan.jitter_s),
                 DIGITS,
             )
-        still_there = plan.periods > 0 and self._wiring.frequency_hz(plan.end_s) > 0.0
+        still_there = plan.periods > 0 and self._wiring.sounds(plan.end_s)
         still_there = still_there and Kind.NO_SIGNAL not in self.ails
         if not still_there:
             self.status.questionable.pulse(Questionable.FREQUENCY)
             return self.personality.no_result or real(NOT_A_NUMBER, DIGITS)
         duration_s = plan.end_s - plan.start_s
-        true_hz = self._mean_hz(plan.start_s, plan.end_s) * (1.0 + plan.noise)
+        true_hz = self._wiring.mean_frequency_hz(plan.start_s, plan.end_s) * (1.0 + plan.noise)
         time_base_error = self.time_base_error - PPM * self.ails.get(Kind.TIME_BASE, 0.0)
         timed_s = duration_s * (1.0 + time_base_error) + plan.jitter_s
         return real(self.ails.get(Kind.MULTIPLE, 1.0) * true_hz * duration_s / timed_s, DIGITS)
-
-    def _mean_hz(self, start_s: float, end_s: float) -> float:
-        return self._wiring.mean(self._wiring.frequency_hz, start_s, end_s)
 
     def _white_noise(self) -> float:
         """Relative standard deviation of the unit's own noise over 1 s."""
@@ -168,12 +165,13 @@ class VirtualCounter(TriggeredDevice[Gate]):
         reach_v = 0.5 * output.peak_to_peak_v * share - 0.5 * self._configuration.hysteresis_v
         return abs(self._level_v - centre_v) < reach_v
 
-    def _configure(self, _expected_hz: float | None, _resolution_hz: float | None) -> None:
+    def configure(self, _expected_hz: float | None, _resolution_hz: float | None) -> None:
+        """CONFigure: everything preset."""
         self._gate_s = DEFAULT_GATE_S
         self.configured()
 
     def _measure(self, expected_hz: float | None, resolution_hz: float | None) -> str:
-        self._configure(expected_hz, resolution_hz)
+        self.configure(expected_hz, resolution_hz)
         return self._initiate_and_fetch()
 
     def _take_function(self, _function: str) -> None:

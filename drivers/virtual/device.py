@@ -129,6 +129,13 @@ class Device(ABC):
         with self._lock:
             self.status.report(Entry(code))
 
+    def find(self, words: tuple[str, ...], *, query: bool) -> Command:
+        """What belongs to a header.
+
+        :raises ScpiError: there is no such header.
+        """
+        return self._tree.find(words, query=query)
+
     def add(
         self,
         header: str,
@@ -206,7 +213,7 @@ class Device(ABC):
                 if isinstance(unit, ScpiError):
                     raise unit
                 words = unit.words if unit.common or unit.absolute else (*path, *unit.words)
-                command = self._tree.find(words, query=unit.query)
+                command = self.find(words, query=unit.query)
                 path = path if unit.common else words[:-1]
                 if unit.query and indefinite:
                     raise ScpiError(-440, unit.text)

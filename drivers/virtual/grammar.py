@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from enum import Enum, auto
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from drivers.virtual.scpi_errors import ScpiError
@@ -20,6 +21,7 @@ LONGEST_MNEMONIC = 12
 LONGEST_SUFFIX = 12
 MOST_DIGITS = 255
 LARGEST_EXPONENT = 32000
+MOST_KNOWN = 4096
 
 _BLANK = r"[\x00-\x09\x0b-\x20]"
 _BLANKS = re.compile(f"{_BLANK}*")
@@ -36,6 +38,8 @@ _WRONG_RADIX = re.compile(r"#[A-Za-z]")
 _CHARACTER = re.compile(r"[A-Za-z][A-Za-z0-9_]*")
 _STRING = re.compile(r'"(?:[^"]|"")*+"|\'(?:[^\']|\'\')*+\'')
 _EXPRESSION = re.compile(r"\([^()\"'#;]*\)")
+_OPAQUE = re.compile(r"[\"'#()]")
+"""Where one of these stands, a semicolon may be part of a string, block or expression."""
 _SKIPPED = re.compile(r'(?:"(?:[^"]|"")*"|\'(?:[^\']|\'\')*\'|[^;])*')
 
 
@@ -93,9 +97,10 @@ def units(message: str) -> Iterator[Unit | ScpiError]:
     position = _after_blanks(message, 0)
     if position == len(message):
         return
+    plain = _OPAQUE.search(message) is None
     while True:
         try:
-            unit, position = _unit(message, position)
+            unit, position = _plain_unit(message, position) if plain else _unit(message, position)
         except ScpiError as error:
             yield error
             skipped = _SKIPPED.match(message, position)
@@ -105,6 +110,25 @@ def units(message: str) -> Iterator[Unit | ScpiError]:
         if position >= len(message):
             return
         position += 1
+
+
+def _plain_unit(message: str, start: int) -> tuple[Unit, int]:
+    """A unit of a message in which every semicolon ends one, and where it ends."""
+    end = message.find(";", start)
+    end = len(message) if end < 0 else end
+    known = _known_unit(message[start:end])
+    # what is wrong with a unit is told with what stands behind it
+    return _unit(message, start) if known is None else (known, end)
+
+
+@lru_cache(maxsize=MOST_KNOWN)
+def _known_unit(text: str) -> Unit | None:
+    """A unit that was read before, or is now; None for one that cannot be read. A program says the same few things."""
+    try:
+        unit, _ = _unit(text, 0)
+    except ScpiError:
+        return None
+    return unit
 
 
 def _after_blanks(message: str, position: int) -> int:

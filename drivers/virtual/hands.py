@@ -32,13 +32,22 @@ class VirtualHands:
     cooled.
 
     :param find: gives the description of the unit with a serial.
+    :param room_k: how much warmer the room is than the one in which units are described.
     """
 
-    def __init__(self, clock: Clock, wiring: Wiring, seed: int, find: Callable[[str], UnitDescription]) -> None:
+    def __init__(
+        self,
+        clock: Clock,
+        wiring: Wiring,
+        seed: int,
+        find: Callable[[str], UnitDescription],
+        room_k: float = 0.0,
+    ) -> None:
         self._clock = clock
         self._wiring = wiring
         self._seed = seed
         self._find = find
+        self._room_k = room_k
         self._shelf: dict[str, LiveUnit] = {}
         self._eye = stream(seed, "hands", "eye")
 
@@ -54,7 +63,7 @@ class VirtualHands:
             )
         if unit_serial not in self._shelf:
             wander = stream(self._seed, "unit", unit_serial, "wander")
-            self._shelf[unit_serial] = LiveUnit(self._find(unit_serial), self._clock, wander)
+            self._shelf[unit_serial] = LiveUnit(self._find(unit_serial), self._clock, wander, self._room_k)
         if self._wiring.unit is not None:
             self._wiring.unit.power(on=False)
         self._wiring.insert(self._shelf[unit_serial])

@@ -61,13 +61,19 @@ class Heat:
 
     def below_warm_k(self, time_s: float, thermal: Thermal) -> float:
         """Temperature at a time less that of the warm unit, K: negative before warm-up, 0 after."""
-        return sum(self._temperatures_k(time_s, thermal)) - thermal.chip_rise_k - thermal.board_rise_k
+        chip_k, board_k, hand_k = self._temperatures_k(time_s, thermal)
+        return chip_k + board_k + hand_k - thermal.chip_rise_k - thermal.board_rise_k
 
     def _temperatures_k(self, time_s: float, thermal: Thermal) -> tuple[float, float, float]:
         elapsed_s = max(time_s - self.since_s, 0.0)
         chip_end_k, board_end_k = (thermal.chip_rise_k, thermal.board_rise_k) if self.powered else (0.0, 0.0)
         return (
-            chip_end_k + (self.chip_k - chip_end_k) * math.exp(-elapsed_s / thermal.chip_time_constant_s),
-            board_end_k + (self.board_k - board_end_k) * math.exp(-elapsed_s / thermal.board_time_constant_s),
-            self.hand_k * math.exp(-elapsed_s / thermal.hand_time_constant_s),
+            chip_end_k + _left(self.chip_k - chip_end_k, elapsed_s, thermal.chip_time_constant_s),
+            board_end_k + _left(self.board_k - board_end_k, elapsed_s, thermal.board_time_constant_s),
+            _left(self.hand_k, elapsed_s, thermal.hand_time_constant_s),
         )
+
+
+def _left(difference_k: float, elapsed_s: float, time_constant_s: float) -> float:
+    """What is left of a difference in temperature."""
+    return difference_k * math.exp(-elapsed_s / time_constant_s) if difference_k else 0.0

@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 CORE_WANDER_PERIODS_S = ((61.0, 0.5), (17.0, 0.3), (5.3, 0.2))
 CENTS = 1200.0
 REMEMBERED_STATES = 64
+REFERENCE_ROOM_C = 23.0
+"""Room in which a unit is as its description says (common practice: calibrations are stated for 23 degrees)."""
 
 
 @dataclass(frozen=True)
@@ -43,6 +45,8 @@ class UnitState:
     heat: Heat
     switch: int = 0
     knob: float = 0.0
+    room_k: float = 0.0
+    """How much warmer its room is than the one in which it was described."""
 
     def trim_effect(self, kind: TrimKind) -> float:
         """What the trim of a kind does where it stands, in the unit of its kind; 0 when the unit has none."""
@@ -51,10 +55,14 @@ class UnitState:
             return 0.0
         return self.description.trims[name].effect_per_turn * self.trimmers[name].from_middle_turns
 
+    @cached_property
+    def _wander_octaves(self) -> float:
+        return self.description.noise.wander_cents / CENTS
+
     def temperature_k(self, time_s: float) -> float:
-        """Temperature at a time less that of the warm unit in a steady room, K."""
+        """Temperature at a time less that of the warm unit in a steady room of the reference temperature, K."""
         thermal = self.description.thermal
-        return self.heat.below_warm_k(time_s, thermal) + thermal.wander_k * self.room.at(time_s)
+        return self.room_k + self.heat.below_warm_k(time_s, thermal) + thermal.wander_k * self.room.at(time_s)
 
     def rail_v(self) -> float:
         """Reference rail; 0 V without power."""
@@ -80,19 +88,9 @@ class UnitState:
             slope=core.slope * (1.0 + self.trim_effect(TrimKind.SCALE_INPUT)),
             pivot_octaves=math.log2(core.pivot_hz),
             scale=(1.0 + core.scale_error) * (1.0 + self.trim_effect(TrimKind.SCALE_COMMON)),
-            shift_octaves=0.0,
             bulk_per_hz=core.bulk_per_hz,
             leakage_hz=core.leakage_hz,
             dead_time_s=core.dead_time_s - self.trim_effect(TrimKind.HIGHS),
-        )
-
-    def core(self, time_s: float) -> CoreState:
-        """The core at a time."""
-        thermal, temperature_k = self.description.thermal, self.temperature_k(time_s)
-        wander_octaves = self.description.noise.wander_cents / CENTS * self.core_wander.at(time_s)
-        return self._warm_core.heated(
-            scale=1.0 + thermal.scale_per_k * temperature_k,
-            shift_octaves=thermal.offset_octaves_per_k * temperature_k + wander_octaves,
         )
 
     def frequency_hz(self, time_s: float, cv_v: float) -> float:
@@ -104,7 +102,13 @@ class UnitState:
             if isinstance(law, VoltsPerOctave)
             else octaves_of_hertz_per_volt(heard_v)
         )
-        return self.core(time_s).frequency_hz(octaves)
+        thermal, temperature_k = self.description.thermal, self.temperature_k(time_s)
+        wander_octaves = self._wander_octaves * self.core_wander.at(time_s)
+        return self._warm_core.frequency_hz(
+            octaves,
+            1.0 + thermal.scale_per_k * temperature_k,
+            thermal.offset_octaves_per_k * temperature_k + wander_octaves,
+        )
 
     def sounds(self) -> bool:
         """Whether anything comes out."""
@@ -114,7 +118,9 @@ class UnitState:
 class LiveUnit:
     """The states that a unit went through, each valid from its moment on. Safe for several threads."""
 
-    def __init__(self, description: UnitDescription, clock: Clock, wander: np.random.Generator) -> None:
+    def __init__(
+        self, description: UnitDescription, clock: Clock, wander: np.random.Generator, room_k: float = 0.0
+    ) -> None:
         self.description = description
         self._clock = clock
         self._lock = Lock()
@@ -128,6 +134,7 @@ class LiveUnit:
                     for name, trim in description.trims.items()
                 },
                 heat=Heat(clock.now()),
+                room_k=room_k,
             )
         ]
 
@@ -172,6 +179,19 @@ class LiveUnit:
         """Set the knob: 0 is the low stop, 1 the high stop."""
         with self._lock:
             self._enter(replace(self._present(), knob=travel))
+
+    def replace_parts(self, description: UnitDescription) -> None:
+        """Let years, or a soldering iron, change the unit's parts; its trims stay where they were left."""
+        with self._lock:
+            self.description = description
+            self._enter(replace(self._present(), description=description))
+
+    def restore(self, state: UnitState) -> None:
+        """Put parts and trims back as they were; what has become warm meanwhile stays so."""
+        with self._lock:
+            self.description = state.description
+            present = self._present()
+            self._enter(replace(present, description=state.description, trimmers=state.trimmers))
 
     def _present(self) -> UnitState:
         last, now_s = self._states[-1], self._clock.now()

@@ -17,7 +17,10 @@ if TYPE_CHECKING:
     from drivers.virtual.configuration import MeterConfiguration, MeterRange
     from drivers.virtual.wiring import Wiring
 
-IDENTITY = ("Virtual bench", "voltmeter", "VM-0001", "1.0")
+IDENTITIES = {
+    "meter": ("Virtual bench", "voltmeter", "VM-0001", "1.0"),
+    "cv meter": ("Virtual bench", "voltmeter", "VM-0002", "1.0"),
+}
 DIGITS = 9
 OVER_RANGE = 1.2
 """Common practice: a range reads to 120 % of its name."""
@@ -47,16 +50,27 @@ class RangeError:
 
 
 class VirtualMeter(TriggeredDevice[Reading]):
-    """The meter as a SCPI device."""
+    """The meter as a SCPI device.
+
+    :param name: which of the two: ``meter``, whose lead is moved, or ``cv meter``, which is always on the CV jack.
+    """
 
     def __init__(
-        self, clock: Clock, wiring: Wiring, configuration: MeterConfiguration, *, latency_s: float, seed: int
+        self,
+        clock: Clock,
+        wiring: Wiring,
+        configuration: MeterConfiguration,
+        *,
+        latency_s: float,
+        seed: int,
+        name: str = "meter",
     ) -> None:
-        super().__init__(clock, IDENTITY, latency_s, "V", METERS[configuration.personality])
+        super().__init__(clock, IDENTITIES[name], latency_s, "V", METERS[configuration.personality])
+        self._lead_v = wiring.jack_v if name == "cv meter" else wiring.meter_v
         self._wiring = wiring
         self._configuration = configuration
-        self._noise = stream(seed, "meter", "noise")
-        drawn = stream(seed, "meter", "accuracy")
+        self._noise = stream(seed, name, "noise")
+        drawn = stream(seed, name, "accuracy")
         self._errors = {
             each.range_v: RangeError(
                 gain=float(drawn.uniform(-1.0, 1.0)) * each.reading_ppm * PPM,
@@ -73,7 +87,7 @@ class VirtualMeter(TriggeredDevice[Reading]):
         expected = Number(-OVER_RANGE * widest_v, OVER_RANGE * widest_v, widest_v, unit="V", optional=True)
         resolution = Number(0.0, widest_v, 0.0, unit="V", optional=True)
         voltage = "[SENSe[1]]:VOLTage[:DC]"
-        self.add("CONFigure[:SCALar]:VOLTage[:DC]", self._configure, expected, resolution)
+        self.add("CONFigure[:SCALar]:VOLTage[:DC]", self.configure, expected, resolution)
         self.add("CONFigure?", self._answer_configuration)
         self.add("MEASure[:SCALar]:VOLTage[:DC]?", self._measure, expected, resolution, unit="V")
         self.add(
@@ -101,7 +115,7 @@ class VirtualMeter(TriggeredDevice[Reading]):
 
     def reset(self) -> None:
         """DC volts, automatic range, one power-line cycle, one sample."""
-        self._configure(None, None)
+        self.configure(None, None)
         self.refresh()
 
     def plan(self, start_s: float) -> Planned[Reading]:
@@ -112,7 +126,7 @@ class VirtualMeter(TriggeredDevice[Reading]):
 
     def result(self, plan: Reading) -> str:
         """Mean over the integration with errors, noise and resolution of the range; infinity beyond it."""
-        true_v = self._wiring.mean(self._wiring.meter_v, plan.start_s, plan.end_s)
+        true_v = self._wiring.mean(self._lead_v, plan.start_s, plan.end_s)
         if Kind.LEAD_OFF in self.ails:
             true_v = 0.0
         chosen = plan.fixed or self._range_for(true_v)
@@ -130,7 +144,8 @@ class VirtualMeter(TriggeredDevice[Reading]):
         ranges = self._configuration.ranges
         return next((each for each in ranges if abs(voltage_v) <= OVER_RANGE * each.range_v), ranges[-1])
 
-    def _configure(self, expected_v: float | None, _resolution_v: float | None) -> None:
+    def configure(self, expected_v: float | None, _resolution_v: float | None) -> None:
+        """CONFigure: range by what is expected, everything else preset."""
         self._fixed = None if expected_v is None else self._range_for(expected_v)
         self._cycles = 1.0
         self.configured()
@@ -139,7 +154,7 @@ class VirtualMeter(TriggeredDevice[Reading]):
         return f'"VOLT {real(self._last_range.range_v, DIGITS)}"'
 
     def _measure(self, expected_v: float | None, resolution_v: float | None) -> str:
-        self._configure(expected_v, resolution_v)
+        self.configure(expected_v, resolution_v)
         return self._initiate_and_fetch()
 
     def _take_function(self, _function: str) -> None:

@@ -26,13 +26,12 @@ STEEPEST_OCTAVES = 40.0
 
 @dataclass(frozen=True, slots=True)
 class CoreState:
-    """A core at one moment: description, trims, controls and heat reduced to what the pitch depends on.
+    """A core between two touches: description, trims and controls reduced to what the pitch depends on.
 
     :param base_octaves: log2 of the base pitch, all that does not come from the CV (switch, knob, base trim)
         added.
     :param slope: octaves at the summing node per octave of CV.
     :param scale: the converter's own octaves per octave at the summing node, about the pivot; 1 when right.
-    :param shift_octaves: shift of the core by heat and its own wander.
     :param dead_time_s: dead time less what the highs trim takes.
     """
 
@@ -40,28 +39,18 @@ class CoreState:
     slope: float
     pivot_octaves: float
     scale: float
-    shift_octaves: float
     bulk_per_hz: float
     leakage_hz: float
     dead_time_s: float
 
-    def heated(self, scale: float, shift_octaves: float) -> CoreState:
-        """The core with its scale multiplied about the pivot, and shifted."""
-        return CoreState(
-            self.base_octaves,
-            self.slope,
-            self.pivot_octaves,
-            self.scale * scale,
-            self.shift_octaves + shift_octaves,
-            self.bulk_per_hz,
-            self.leakage_hz,
-            self.dead_time_s,
-        )
+    def frequency_hz(self, octaves: float, heat_scale: float = 1.0, shift_octaves: float = 0.0) -> float:
+        """Pitch at so many octaves of CV, Hz.
 
-    def frequency_hz(self, octaves: float) -> float:
-        """Pitch at so many octaves of CV, Hz."""
+        :param heat_scale: what heat multiplies the scale by, about the pivot.
+        :param shift_octaves: shift of the core by heat and its own wander.
+        """
         summed = self.base_octaves + self.slope * octaves
-        core = self.pivot_octaves + self.scale * (summed - self.pivot_octaves) + self.shift_octaves
+        core = self.pivot_octaves + self.scale * heat_scale * (summed - self.pivot_octaves) + shift_octaves
         ideal_hz = 2.0 ** min(max(core, -STEEPEST_OCTAVES), STEEPEST_OCTAVES)
         core_hz = behind_bulk_resistance(ideal_hz, self.bulk_per_hz) + self.leakage_hz
         return 1.0 / max(1.0 / core_hz + self.dead_time_s, SHORTEST_PERIOD_S)

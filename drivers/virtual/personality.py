@@ -54,6 +54,7 @@ class Personality:
     :param words: whether switches take ON and OFF; 1 and 0 they always take.
     :param termination: ends its answers; where that is a carriage return alone, its messages too.
     :param latency_s: time that every message takes, on the bench's clock, in place of the bench's own.
+    :param counts: whether a meter also counts and reads a probe, one function at a time.
     :param identity: in place of its own answer to ``*IDN?``.
     """
 
@@ -70,6 +71,7 @@ class Personality:
     termination: str = "\n"
     latency_s: float | None = None
     identity: str = ""
+    counts: bool = False
 
     def spellings(self, header: str) -> tuple[str, ...]:
         """Return what a header is called here."""
@@ -148,8 +150,10 @@ SOURCES: Mapping[str, Personality] = {
     ),
     "blind": Personality(respelt={"MEASure{n}[:SCALar]:VOLTage[:DC]": (), f"{_LEVEL}?": ()}),
 }
+THERMOMETERS: Mapping[str, Personality] = _ANY
 METERS: Mapping[str, Personality] = {
     **_ANY,
+    "counting": Personality(counts=True),
     "aperture": Personality(
         respelt={_CONFIGURE_VOLTS: (), "CONFigure": (), _READING_NPLC: (), "READ": (), "SAMPle:COUNt": ()}
     ),

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from drivers.clock import Clock
-    from drivers.virtual.live_unit import LiveUnit
+    from drivers.virtual.live_unit import LiveUnit, UnitState
 
 METER_PLACES = ("source", "rail")
 REMEMBERED_STEPS = 64
@@ -95,6 +95,16 @@ class SourceTerminals:
     time_constant_s: float
 
 
+@dataclass(frozen=True, slots=True)
+class KnownMean:
+    """A mean pitch over a time, and what it holds for: the last state of the unit and the voltages, both unchanged."""
+
+    state: UnitState | None
+    steps: list[Step]
+    span_s: tuple[float, float]
+    mean_hz: float
+
+
 class Wiring:
     """The wires of the bench. Safe to use from several threads: the list of steps is replaced, never changed."""
 
@@ -105,6 +115,7 @@ class Wiring:
         self._source = source
         self._lock = Lock()
         self._steps = [Step(clock.now(), 0.0, 0.0, 0.0, 1.0, source.time_constant_s, source.time_constant_s)]
+        self._known: KnownMean | None = None
 
     def insert(self, unit: LiveUnit) -> None:
         """Connect another unit."""
@@ -160,6 +171,10 @@ class Wiring:
         state = self.unit.state_at(time_s)
         return state.frequency_hz(time_s, self.core_v(time_s)) if state.sounds() else 0.0
 
+    def sounds(self, time_s: float) -> bool:
+        """Whether anything comes out of the unit on the bench at a time."""
+        return self.unit is not None and self.unit.state_at(time_s).sounds()
+
     def mean(self, quantity: Callable[[float], float], start_s: float, end_s: float) -> float:
         """Mean of one of the quantities above over a time, by Gauss-Legendre quadrature between the changes.
 
@@ -176,14 +191,25 @@ class Wiring:
                 total += width_s * weight * quantity(low_s + node * width_s)
         return total / (end_s - start_s)
 
-    def time_after_cycles(self, start_s: float, cycles: float) -> float:
+    def mean_frequency_hz(self, start_s: float, end_s: float) -> float:
+        """Mean pitch over a time, Hz; the last one is remembered until something is changed on the bench."""
+        state, steps, known = None if self.unit is None else self.unit.state, self._steps, self._known
+        if known is not None and known.state is state and known.steps is steps and known.span_s == (start_s, end_s):
+            return known.mean_hz
+        mean_hz = self.mean(self.frequency_hz, start_s, end_s)
+        self._known = KnownMean(state, steps, (start_s, end_s), mean_hz)
+        return mean_hz
+
+    def time_after_cycles(self, start_s: float, cycles: float, frequency_hz: float) -> float:
         """When so many cycles of the unit's output are over, counted from a time at which it sounds.
 
         Newton's method on the phase, whose slope is the frequency; it grows without end, so there is a root.
+
+        :param frequency_hz: pitch at the start.
         """
-        end_s = start_s + cycles / self.frequency_hz(start_s)
+        end_s = start_s + cycles / frequency_hz
         for _ in range(MOST_ITERATIONS):
-            missing = cycles - self.mean(self.frequency_hz, start_s, end_s) * (end_s - start_s)
+            missing = cycles - self.mean_frequency_hz(start_s, end_s) * (end_s - start_s)
             if abs(missing) < CLOSE_CYCLES * max(cycles, 1.0):
                 break
             end_s = max(end_s + missing / self.frequency_hz(end_s), start_s)

@@ -13,9 +13,10 @@ from typing import TYPE_CHECKING, NoReturn, Protocol
 from rig.operators.desk import DOUBLE_SCAN_S, Burst, Desk, Notice, Press
 from rig.operators.keys import Key, open_keyboard
 from rig.operators.live_line import QUIET, STRONG, WARNING, progress_line
-from rig.operators.port import Turned, TurnEnd
+from rig.operators.port import Story, Turned, TurnEnd
 from rig.operators.screen import Screen, printable
 from rig.operators.tone import Tone
+from rig.operators.typed_line import typed_line
 from rig.operators.watch_screen import SightLine, WatchScreen
 
 if TYPE_CHECKING:
@@ -137,6 +138,18 @@ class ConsoleOperator:
         if self._ask("Check lead and power", "Enter reads again, d: both are sure, the unit is dead", "ad") != "d":
             return False
         return self._ask("The unit will be judged dead", "Enter if you are sure, a reads again", "a") == Key.ENTER
+
+    def why_returned(self, serial: str, reasons: Sequence[str]) -> Story:
+        """A number key for the reason, then the complaint in a few words; Enter alone for none."""
+        numbered = {str(number): reason for number, reason in enumerate(reasons, 1)}
+        with self.desk:
+            self._clear_the_desk()
+            self.screen.line(f"Why is {serial} back?", STRONG)
+            self.screen.line("  " + "  ".join(f"{number} {reason}" for number, reason in numbered.items()), QUIET)
+            reason = numbered[self._one_of(*numbered)]
+            self.screen.line("What does its owner say? A few words, Enter ends", STRONG)
+            complaint = typed_line(self.desk, self.screen)
+        return Story(reason, complaint)
 
     def tell(self, message: str) -> None:
         """Write a line."""

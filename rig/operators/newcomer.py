@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
     from drivers.hands import Hands
     from rig.operators.console import ConsoleOperator
-    from rig.operators.port import MeterPlace, Sight, Turn, Turned, Watch
+    from rig.operators.port import MeterPlace, Sight, Story, Turn, Turned, Watch
 
 HAIR_TURNS, FINE_TURNS, COARSE_TURNS = 0.005, 0.02, 0.25
 ARROWS: Mapping[str, float] = {
@@ -131,6 +131,10 @@ class NewcomerOperator:
         dead = self.person.output_is_connected(problem)
         self.hands.power(True)
         return dead
+
+    def why_returned(self, serial: str, reasons: Sequence[str]) -> Story:
+        """Ask."""
+        return self.person.why_returned(serial, reasons)
 
     def tell(self, message: str) -> None:
         """Write a line."""

@@ -127,6 +127,14 @@ class Turned:
         return f"{self.end.value}: {self.said}" if self.said else self.end.value
 
 
+@dataclass(frozen=True, slots=True)
+class Story:
+    """Why a unit came back: one of the reasons that were offered, and the complaint in its owner's words."""
+
+    reason: str
+    complaint: str = ""
+
+
 class Operator(Protocol):
     """Whoever does what only hands can do. Every method may raise ``rig.errors.Stopped``."""
 
@@ -153,6 +161,9 @@ class Operator(Protocol):
 
     def output_is_connected(self, problem: str) -> bool:
         """The counter sees nothing: are power and output lead truly on? False sends the rig to read again."""
+
+    def why_returned(self, serial: str, reasons: Sequence[str]) -> Story:
+        """A unit that left before is back: why? Asked once for each time that it comes back."""
 
     def tell(self, message: str) -> None:
         """Say what the rig is doing or has seen."""

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from rig.errors import Stopped
-from rig.operators.port import Turned, TurnEnd
+from rig.operators.port import Story, Turned, TurnEnd
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -21,6 +21,7 @@ class ScriptedOperator:
     output_connected: bool = True
     turn_end: TurnEnd = TurnEnd.REACHED
     stop_at: str = ""
+    story: Story | None = None
     asked: list[str] = field(default_factory=list)
 
     def warn(self, cautions: Sequence[str]) -> None:
@@ -52,6 +53,11 @@ class ScriptedOperator:
         """Answer as the script says."""
         self.asked.append(problem)
         return self.output_connected
+
+    def why_returned(self, serial: str, reasons: Sequence[str]) -> Story:
+        """Answer as the script says, with the first reason offered where it says nothing."""
+        self.asked.append(f"why is {serial} back")
+        return self.story or Story(reasons[0])
 
     def tell(self, message: str) -> None:
         """Keep the message."""

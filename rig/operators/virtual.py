@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from rig.operators.port import MeterPlace, Turned, TurnEnd
+from rig.operators.port import MeterPlace, Story, Turned, TurnEnd
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -100,6 +100,10 @@ class VirtualOperator:
         """A virtual lead is always where it should be."""
         self.say(problem)
         return True
+
+    def why_returned(self, serial: str, reasons: Sequence[str]) -> Story:
+        """Nobody complains on a virtual bench: the last reason offered."""
+        return Story(reasons[-1], f"{serial} was measured again by the virtual operator")
 
     def tell(self, message: str) -> None:
         """Pass a message on."""

@@ -22,7 +22,7 @@ PLAIN_LINES_EVERY_S = 1.0
 PLAIN_CHANGES_EVERY_S = 0.4
 SAID_FOR_S = 1.5
 LINGERS_S = 3.0
-
+"""So long inside without being sure of it: the readings lie at the edge, and will not be surer by themselves."""
 
 HANDS_AWAY = "Stop, that is it. Hands away."
 TOOL_STAYS = "Stop, that is it. Leave the tool in, hands still: the rig looks over the whole range."
@@ -96,7 +96,9 @@ class WatchScreen:
         self._screen.line(f"  {self._turn.label} at {reading.shown}, {shown.number} {shown.tail(self._screen.glyphs)}")
 
     def _view(self, reading: WatchReading) -> View:
-        return View(self._turn, self._watch.unit, self._watch.tolerance, reading, self._start, self._keys, self._said)
+        turn, watch = self._turn, self._watch
+        lingers = self._inside_s is not None and self._now() - self._inside_s >= LINGERS_S
+        return View(turn, watch.unit, watch.tolerance, reading, self._start, self._keys, self._said, lingers)
 
 
 class SightLine:

@@ -5,6 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from rig.reports.budget import budget_document
+from rig.reports.returned import came_back_document
+from rig.reports.risk import risk_document
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -27,6 +29,7 @@ def visit_document(visit: Visit, database: str, plots: list[str]) -> dict[str, o
         "as_found": findings_document(visit.found_findings),
         "as_left": findings_document(visit.findings),
         "oscillators": [_oscillator_document(each) for each in visit.oscillators],
+        "came_back": came_back_document(visit.came_back) if visit.came_back is not None else None,
         "bench_time_s": visit.duration_s,
         "database": database,
         "plots": plots,
@@ -56,6 +59,7 @@ def findings_document(findings: Sequence[Finding]) -> list[dict[str, object]]:
             "rule": each.rule.value,
             "decision": each.decision.value,
             "note": each.note,
+            **risk_document(each),
             "budget": budget_document(each.budget) if each.budget is not None else None,
         }
         for each in findings

@@ -29,6 +29,8 @@ def _visit_lines(visit: VisitRow) -> list[str]:
     ]
     if verdict is not None:
         lines += [f"  {verdict.reason}", *(f"  likely cause: {cause}" for cause in verdict.causes)]
+    if visit.closed_because:
+        lines.append(f"  closed: {visit.closed_because}")
     left = {each.characteristic: each for each in visit.as_left}
     if visit.as_found:
         lines.append(f"  {'':<22}{'as found':>12}{'as left':>12}{'U':>9}  decision")
@@ -68,6 +70,7 @@ def _visit_document(visit: VisitRow) -> dict[str, object]:
         "started_utc": visit.started_utc.isoformat(),
         "ended_utc": visit.ended_utc.isoformat() if visit.ended_utc is not None else None,
         "outcome": visit.outcome,
+        "closed_because": visit.closed_because or None,
         "purpose": visit.purpose,
         "operator": visit.operator,
         "bench": visit.bench,

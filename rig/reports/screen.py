@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from rig.reports.risk import risk_line, warning_lines
 from rig.reports.slip import findings_lines
 
 if TYPE_CHECKING:
@@ -45,7 +46,8 @@ def _oscillator_lines(oscillator: Oscillator) -> list[str]:
         lines += ["", f"As found{of}:", *(f"  {line}" for line in findings_lines(oscillator.found_findings))]
     lines += ["", f"As left{of}:" if oscillator.as_left is not None else f"As found{of}, nothing turned:"]
     lines += [f"  {line}" for line in findings_lines(oscillator.findings)]
-    return lines
+    said = [risk_line(oscillator.findings), *warning_lines(oscillator.findings)]
+    return lines + [f"  {line}" for line in said if line]
 
 
 def _expected(recommendation: Recommendation) -> list[str]:

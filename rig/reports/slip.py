@@ -1,105 +1,127 @@
-"""The slip that goes with a unit: forty columns of plain text, for a receipt printer or a label."""
+"""The slip that goes with a unit: plain text for a receipt printer, as wide as its paper."""
 
 from __future__ import annotations
 
 from textwrap import wrap
 from typing import TYPE_CHECKING
 
-from rig.assess import Finding
-from rig.science.decision import Decision
+from rig.reports.wording import short_name
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
-    from datetime import datetime
 
-    from rig.product import Product
-    from rig.visit import Visit
+    from db.history import FindingRow
+    from rig.assess import Finding
+    from rig.kept_visit import KeptVisit
 
 COLUMNS = 40
-RULE = "-" * COLUMNS
+"""What fits a label of common width as well."""
+WIDTHS = (32, 40, 42, 48)
+"""Common practice: characters a line of receipt printers on paper of 58 mm and 80 mm."""
+NARROW = 40
 MARKS = {
-    Decision.PASS: "ok",
-    Decision.CONDITIONAL_PASS: "ok?",
-    Decision.CONDITIONAL_FAIL: "NO?",
-    Decision.FAIL: "NO",
-    Decision.NO_DECISION: "--",
+    "pass": "ok",
+    "conditional pass": "ok?",
+    "conditional fail": "NO?",
+    "fail": "NO",
+    "no decision": "--",
 }
 
 
-def slip(visit: Visit, product: Product, at: datetime, bench_name: str, *, demonstration: bool) -> str:
-    """Text of the slip; every line has at most forty ASCII characters."""
-    lines = [
-        RULE,
-        *wrap(product.product.name, COLUMNS),
-        f"{visit.serial:<24}{at:%Y-%m-%d %H:%M}",
-        f"Batch {visit.batch}  rev {product.product.revision}  {bench_name}",
-    ]
-    if demonstration:
-        lines.append("DEMONSTRATION: invented unit and data")
-    lines += [RULE, *wrap(f"VERDICT: {visit.verdict.decision.value.upper()}", COLUMNS)]
-    lines += wrap(visit.verdict.reason, COLUMNS)
-    for cause in visit.verdict.causes:
-        lines += wrap(f"* {cause.sentence}", COLUMNS, subsequent_indent="  ")
-    if visit.findings:
-        lines += [RULE, *_table(visit)]
-    turned = [
-        f"{each.name} {product.trims[trim].label} {count}".lstrip()
-        for each in visit.oscillators
-        for trim, count in each.moves.items()
-    ]
+def slip(kept: KeptVisit, columns: int = COLUMNS) -> str:
+    """Text of the slip; every line has at most ``columns`` ASCII characters, other characters show as '?'.
+
+    :raises ValueError: fewer columns than a slip can be set in.
+    """
+    if columns < WIDTHS[0]:
+        raise ValueError(f"a slip needs {WIDTHS[0]} columns, not {columns}")
+    record, rule = kept.record, "-" * columns
+    lines = [rule, *_wrapped(record.product, columns), *_identity(kept, columns)]
+    if record.visit.demonstration:
+        lines += _wrapped("DEMONSTRATION: invented unit and data", columns)
+    corrected = " (corrected)" if len(record.visit.verdicts) > 1 else ""
+    lines += [rule, *_wrapped(f"VERDICT: {kept.decision.upper()}{corrected}", columns)]
+    lines += _wrapped(kept.reason, columns)
+    for cause in kept.causes:
+        lines += _wrapped(f"* {cause}", columns, "  ")
+    findings = record.visit.as_left or record.visit.as_found
+    if findings:
+        lines += [rule, *_table(record.visit.as_found, findings, columns)]
+    turned = ", ".join(f"{trim} {count}" for trim, count in kept.turned().items())
     if turned:
-        lines += [RULE, *wrap(f"Turned: {', '.join(turned)}", COLUMNS)]
-    lines += [RULE, *wrap(f"Rule: {product.decision_rule.value}. U: expanded, 95 %.", COLUMNS)]
-    lines += wrap(f"Record {visit.visit_id}", COLUMNS)
-    lines.append(RULE)
-    return "\n".join(_ascii(line)[:COLUMNS].rstrip() for line in lines) + "\n"
+        lines += [rule, *_wrapped(f"Turned: {turned}", columns)]
+    rules = ", ".join(dict.fromkeys(each.rule for each in findings))
+    lines += [rule]
+    lines += _wrapped(f"Rule: {rules}. U: expanded, 95 %.", columns) if rules else []
+    lines += _wrapped(f"Record {record.visit.visit_id}", columns)
+    lines += _wrapped(f"Sealed {kept.chain_head}", columns) if kept.chain_head else []
+    lines.append(rule)
+    return "\n".join(line.rstrip() for line in lines) + "\n"
 
 
-def _table(visit: Visit) -> list[str]:
-    as_found = {each.characteristic: each for each in visit.found_findings}
-    rows = [f"{'':<15}{'found':>7} {'left':>7} {'U':>5} "]
-    for left in visit.findings:
-        before = as_found.get(left.characteristic, left)
+def _identity(kept: KeptVisit, columns: int) -> list[str]:
+    serial, when = printable(kept.record.serial), f"{kept.at:%Y-%m-%d %H:%M} UTC"
+    if len(serial) + 1 + len(when) <= columns:
+        first = [f"{serial}{when:>{columns - len(serial)}}"]
+    else:
+        first = [*_wrapped(serial, columns), when]
+    batch = kept.record.batch_code or "unknown"
+    return [*first, *_wrapped(f"Batch {batch}  rev {kept.revision}  {kept.record.visit.bench}", columns)]
+
+
+def _table(found: Sequence[FindingRow], left: Sequence[FindingRow], columns: int) -> list[str]:
+    as_found = {each.characteristic: each for each in found}
+    if columns < NARROW:
+        return [line for each in left for line in _two_lines(as_found.get(each.characteristic, each), each, columns)]
+    name = columns - 25
+    rows = [f"{'':<{name}}{'found':>7} {'left':>7} {'U':>5}"]
+    for each in left:
+        before = as_found.get(each.characteristic, each)
         rows.append(
-            f"{_short(left):<15}{_number(before, before.value):>7} {_number(left, left.value):>7} "
-            f"{_number(left, left.expanded_uncertainty, sign=''):>5} {MARKS[left.decision]}"
+            f"{short_name(each.characteristic)[:name]:<{name}}{_value(before):>7} {_value(each):>7} "
+            f"{_doubt(each):>5} {_mark(each)}"
         )
-    return rows
+    return [printable(row) for row in rows]
 
 
-SHORT = {
-    "rail": "Rail V",
-    "scale_error": "Scale c/oct",
-    "tracking_musical": "Track music c",
-    "tracking_full": "Track full c",
-    "highs_error": "Highs c",
-    "base_pitch": "Base c",
-    "knob_range": "Knob range c",
-    "knob_centre": "Knob centre c",
-    "drift_low": "Drift low c/min",
-    "drift_high": "Drift hi c/min",
-    "response": "CVs answered",
-}
+def _two_lines(before: FindingRow, after: FindingRow, columns: int) -> tuple[str, str]:
+    """A row for narrow paper: name and decision, and below them the numbers."""
+    name = short_name(after.characteristic)[: columns - 4]
+    numbers = f"  {_value(before)} > {_value(after)}  U {_doubt(after)}"
+    return printable(f"{name:<{columns - 3}}{_mark(after):>3}"), printable(numbers)[:columns]
 
 
-def _short(finding: Finding) -> str:
-    oscillator, _, characteristic = finding.characteristic.rpartition(".")
-    name = SHORT.get(characteristic, finding.label)
-    if characteristic.startswith("octave_step_"):
-        name = f"Octave {characteristic.removeprefix('octave_step_')} c"
-    return f"{oscillator[:3]} {name}".strip()[:15]
+def _mark(finding: FindingRow) -> str:
+    return MARKS.get(finding.decision, finding.decision[:3])
 
 
-def _number(finding: Finding, value: float, sign: str = "+") -> str:
+def _value(finding: FindingRow) -> str:
+    if finding.value is None:
+        return "-"
     if finding.unit == "V":
-        return f"{value:.3f}" if sign else f"{value:.4f}".lstrip("0")
-    digits = 2 if abs(value) < 100.0 else 0
-    signed = sign if finding.limits.low is not None and finding.limits.low < 0.0 else ""
-    return f"{value:{signed}.{digits}f}"
+        return f"{finding.value:.3f}"
+    signed = "+" if finding.lower_limit is not None and finding.lower_limit < 0.0 else ""
+    return f"{finding.value:{signed}.{_digits(finding.value)}f}"
 
 
-def _ascii(line: str) -> str:
-    return line.encode("ascii", "replace").decode("ascii")
+def _doubt(finding: FindingRow) -> str:
+    doubt = finding.expanded_uncertainty
+    if doubt is None:
+        return "-"
+    return f"{doubt:.4f}".lstrip("0") if finding.unit == "V" else f"{doubt:.{_digits(doubt)}f}"
+
+
+def _digits(value: float) -> int:
+    return 2 if abs(value) < 100.0 else 0
+
+
+def _wrapped(text: str, columns: int, indent: str = "") -> list[str]:
+    return wrap(printable(" ".join(text.split())), columns, subsequent_indent=indent, break_on_hyphens=False)
+
+
+def printable(text: str) -> str:
+    """A line as a receipt printer can print it: printable ASCII, everything else as '?'."""
+    return "".join(each if " " <= each <= "~" else "?" for each in text)
 
 
 def findings_lines(findings: Sequence[Finding]) -> list[str]:

@@ -209,6 +209,30 @@ class Budget:
             return np.zeros(len(self.inputs))
         return np.asarray(self.contributions * (self.correlation_matrix @ self.contributions) / self.variance)
 
+    @cached_property
+    def _shape(self) -> _Student | _Series:
+        """Shape of the result, of unit standard uncertainty."""
+        return _shape([each.scaled(1.0 / sqrt(self.variance)) for each in self._parts()])
+
+    def expanded(self, probability: float) -> float:
+        """Half width of the interval that holds the quantity with this probability."""
+        return self._shape.factor(probability) * sqrt(self.variance) if self.variance > 0.0 else 0.0
+
+    def outside(self, low: float, high: float) -> float:
+        """Probability that the quantity lies below ``low`` or above ``high`` (JCGM 106:2012, clause 7).
+
+        By the distributions of the inputs, not by a normal one in their place: what has bounds does not exceed them.
+        """
+        if self.variance == 0.0:
+            return 0.0 if low <= self.value <= high else 1.0
+        return min(1.0, sum(self._beyond(each) for each in (self.value - low, high - self.value)))
+
+    def _beyond(self, distance: float) -> float:
+        """Probability to lie more than ``distance`` away on one side."""
+        away = abs(distance) / sqrt(self.variance)
+        tail = max(0.0, 0.5 * (1.0 - self._shape.coverage(away))) if isfinite(away) else 0.0
+        return tail if distance >= 0.0 else 1.0 - tail
+
     def combine(self, probability: float = PROBABILITY) -> Combined:
         """Standard uncertainty, effective degrees of freedom, coverage factor and expanded uncertainty.
 
@@ -220,7 +244,7 @@ class Budget:
         students = coverage_factor(freedom, probability)
         if standard == 0.0:
             return Combined(probability, 0.0, inf, students, 0.0, students, nan, "", "")
-        shape = _shape([each.scaled(1.0 / standard) for each in parts])
+        shape = self._shape
         factor = shape.factor(probability)
         two = shape.coverage(2.0)
         dominant = _dominant(parts)

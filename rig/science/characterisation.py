@@ -7,6 +7,7 @@ its place. What the meter's readings have in common (gain, offset) ties all poin
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from math import inf
 from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
@@ -79,6 +80,7 @@ class SourceCurve:
     ``coefficients`` are those of Legendre polynomials in t = (2 p - low - high) / (high - low), shape (k,); terms
     that did not earn their place are zero and keep the uncertainty with which that is known. ``covariance`` (k, k)
     holds scatter and the common errors; ``own_standard_uncertainty_v`` is what each setting has for itself.
+    ``degrees_of_freedom`` are those of the scatter.
     """
 
     low_v: float
@@ -86,6 +88,7 @@ class SourceCurve:
     coefficients: Array
     covariance: Array
     own_standard_uncertainty_v: float = 0.0
+    degrees_of_freedom: float = inf
 
     def evaluate(self, programmed_v: ArrayLike) -> tuple[Array, Array]:
         """True voltages and their standard uncertainties, V.
@@ -102,7 +105,7 @@ class SourceCurve:
 
         :raises ValueError: it lies outside the measured span.
         """
-        return float(self.evaluate(programmed_v)[0])
+        return float(self._rows(programmed_v) @ self.coefficients)
 
     def standard_uncertainty_v(self, programmed_v: float) -> float:
         """Standard uncertainty of the voltage at the jack, V."""
@@ -282,7 +285,7 @@ def characterise(
     roughness_v = _roughness_v(readings, residuals.reshape(readings.shape), order + 1)
     own_v = float(np.hypot(hysteresis_v / SQRT12, roughness_v))
     coefficients = np.append(taken, np.zeros(TERMS_IN_DOUBT))
-    curve = SourceCurve(low_v, high_v, coefficients, covariance, own_v).with_common(common)
+    curve = SourceCurve(low_v, high_v, coefficients, covariance, own_v, float(freedom)).with_common(common)
     _require_smooth(curve, residuals, allowed)
     return Characterised(
         curve=curve,

@@ -35,19 +35,21 @@ class DriftRate:
     standard_uncertainty: float
 
 
-def drift_columns(x: ArrayLike, time_s: ArrayLike, x_low: float, x_high: float) -> Array:
+def drift_columns(x: ArrayLike, time_s: ArrayLike, x_low: ArrayLike, x_high: ArrayLike) -> Array:
     """Columns for a fit whose coefficients are the drift at the low and at the high CV, octaves per second.
 
     :param x: octaves of the law, (n,) or (..., n).
     :param time_s: when each reading was taken, s, same shape. The fit then holds for time 0: count from the
         middle of the sweep.
+    :param x_low: where the one and the other rate hold, scalar or (..., 1).
     :returns: shape (..., n, 2).
     :raises ValueError: low and high are the same.
     """
-    if x_low == x_high:
+    low, high = np.asarray(x_low, dtype=np.float64), np.asarray(x_high, dtype=np.float64)
+    if np.any(low == high):
         raise ValueError("drift needs a low and a high CV that differ")
     positions, times_s = np.broadcast_arrays(np.asarray(x, dtype=np.float64), np.asarray(time_s, dtype=np.float64))
-    share_high = (positions - x_low) / (x_high - x_low)
+    share_high = (positions - low) / (high - low)
     return np.stack([(1.0 - share_high) * times_s, share_high * times_s], axis=-1)
 
 

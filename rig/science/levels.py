@@ -44,6 +44,19 @@ def pooled_scatter(fit: TrackingFit) -> Scatter:
     return Scatter(float(np.sqrt((STATED_DEGREES_OF_FREEDOM + fit.chi_squared) / freedom)), freedom)
 
 
+def averaging(index: ArrayLike, counted: ArrayLike, random: ArrayLike) -> Array:
+    """Matrix that makes one level of the counted readings of each setting, (settings, n), weighted by their variance.
+
+    :param index: (n,), which setting each reading is of; levels come in the order of their index.
+    :param counted: (n,), which readings count. Those that only returned to see the drift do not.
+    :param random: (n,), standard uncertainty of each reading on its own.
+    """
+    settings, chosen = np.asarray(index), np.asarray(counted, dtype=np.bool_)
+    weights = np.where(chosen, 1.0 / np.square(np.asarray(random, dtype=np.float64)), 0.0)
+    rows = np.where(settings == np.unique(settings[chosen])[:, None], weights, 0.0)
+    return np.asarray(rows / np.sum(rows, axis=1, keepdims=True))
+
+
 def own_covariance(random: ArrayLike, shared: ArrayLike, index: ArrayLike) -> Array:
     """Covariance of readings by what they do not all have in common, (n, n).
 

@@ -8,12 +8,14 @@ touches the fewest trims.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from itertools import combinations
 from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.optimize import linprog
 
+from rig.science.least_worst import MOST_UNKNOWNS, least_worst_bound
 from rig.science.tracking import predict
 from rig.science.trims import Pivot, ScaleAboutPivot, ScaleAtInput, Shift, core_pitch, target_reading
 
@@ -28,6 +30,8 @@ if TYPE_CHECKING:
 
 CENTS = 1200.0
 GRID = 41
+COARSE = 5
+"""Every so many points of the grid are enough to see that trims cannot help."""
 ROUNDS = 4
 SMALLEST_CHANGE_TURNS = 1e-3
 """A round that changes less has nothing more to say: no hand turns so little."""
@@ -217,14 +221,13 @@ def held_position(parameters: Array, adjuster: Adjuster, played: Played) -> floa
     Scale: farthest from its pivot. Highs: the top. Base: the middle of the musical range, where leakage and dead
     time bend least.
     """
-    low, high = played.full
-    grid = np.linspace(low, high, GRID)
+    _, high = played.full
+    grid, _ = _grids(played)
     quick = grid[predict(parameters, grid) >= np.log2(SLOWEST_WATCHED_HZ)]
     watched = quick if quick.size else grid[-1:]
     if isinstance(adjuster.effect, ScaleAboutPivot):
         pivot = float(np.mean(adjuster.effect.pivot_octaves))
-        distance = [abs(float(core_pitch(parameters, float(x))) - pivot) for x in watched]
-        return float(watched[int(np.argmax(distance))])
+        return float(watched[int(np.argmax(np.abs(core_pitch(parameters, watched) - pivot)))])
     if isinstance(adjuster.effect, ScaleAtInput):
         return float(watched[int(np.argmax(np.abs(watched)))])
     if isinstance(adjuster.effect, Shift):
@@ -242,9 +245,14 @@ class _Rows:
     base: Array
 
 
+@cache
+def _grids(played: Played) -> tuple[Array, Array]:
+    """Octaves of the law over the full and over the musical range."""
+    return np.linspace(*played.full, GRID), np.linspace(*played.musical, GRID)
+
+
 def _rows(parameters: Array, played: Played) -> _Rows:
-    full_x = np.linspace(*played.full, GRID)
-    musical_x = np.linspace(*played.musical, GRID)
+    full_x, musical_x = _grids(played)
     full_error = CENTS * (predict(parameters, full_x) - full_x)
     musical_error = CENTS * (predict(parameters, musical_x) - musical_x)
     offset = np.mean(musical_error, axis=-1, keepdims=True)
@@ -261,15 +269,48 @@ def _rows(parameters: Array, played: Played) -> _Rows:
     )
 
 
-def _shares(parameters: Array, played: Played, limits: TrackingLimits) -> tuple[Array, ...]:
+@dataclass(frozen=True, slots=True)
+class _Linear:
+    """Shares of the limits at one state, (n,), in the order of ``KINDS``, and their derivatives by turns, by trim."""
+
+    here: Array
+    slopes: Mapping[str, Array]
+
+    def columns(self, adjusters: Sequence[Adjuster]) -> Array:
+        """Derivatives by the turns of these trims, (n, trims)."""
+        return np.stack([self.slopes[each.name] for each in adjusters], axis=1)
+
+    def possible(self) -> bool:
+        """Whether an oscillator could be like that."""
+        return all(bool(np.all(np.isfinite(each))) for each in (self.here, *self.slopes.values()))
+
+
+KIND_COUNT = 5
+KINDS = np.repeat(np.arange(KIND_COUNT), [1, GRID, GRID, 1, 1])
+"""Which characteristic a row is of: scale, musical range, full range, highs, base."""
+FEW = np.flatnonzero(np.concatenate([[True], *[np.arange(GRID) % COARSE == 0] * 2, [True, True]]))
+
+
+def _shares(parameters: Array, played: Played, limits: TrackingLimits) -> Array:
     rows = _rows(parameters, played)
-    return (
-        np.atleast_1d(rows.scale / limits.scale),
-        rows.musical / limits.musical,
-        rows.full / limits.full,
-        np.atleast_1d(rows.highs / limits.highs),
-        np.atleast_1d(rows.base / limits.base),
+    return np.concatenate(
+        [
+            [rows.scale / limits.scale],
+            rows.musical / limits.musical,
+            rows.full / limits.full,
+            [rows.highs / limits.highs],
+            [rows.base / limits.base],
+        ]
     )
+
+
+def _linearised(state: Array, adjusters: Sequence[Adjuster], played: Played, limits: TrackingLimits) -> _Linear:
+    here, little = _shares(state, played, limits), 1e-3
+    slopes = {
+        each.name: (_shares(each.effect.moved(state, little * abs(each.gain)), played, limits) - here) / little
+        for each in adjusters
+    }
+    return _Linear(here, slopes)
 
 
 def _choose(
@@ -281,16 +322,20 @@ def _choose(
     share_now: float,
 ) -> Mapping[str, float]:
     """The fewest trims that reach the goal, or that come as near to it as all together; none where none help."""
-    best, best_share = minimax(parameters, adjusters, played, limits) if adjusters else ({}, share_now)
+    if not adjusters:
+        return {}
+    start = _linearised(parameters, adjusters, played, limits)
+    best, best_share = minimax(parameters, adjusters, played, limits, start=start)
     goal = max(good_enough, best_share / WORTH_A_TRIM)
     if best_share >= WORTH_A_TRIM * share_now:
         return {}
     for size in range(1, len(adjusters)):
         tried = [
-            minimax(parameters, chosen, played, limits, hopeless=HOPELESS * goal)
+            minimax(parameters, chosen, played, limits, hopeless=HOPELESS * goal, start=start)
             for chosen in combinations(adjusters, size)
+            if size > MOST_UNKNOWNS or least_worst_bound(start.here[FEW], start.columns(chosen)[FEW]) <= HOPELESS * goal
         ]
-        amounts, share = min(tried, key=lambda each: each[1])
+        amounts, share = min(tried, key=lambda each: each[1], default=(best, float("inf")))
         if share <= goal:
             return amounts
     return best
@@ -303,6 +348,7 @@ def minimax(
     limits: TrackingLimits,
     *,
     hopeless: float = float("inf"),
+    start: _Linear | None = None,
 ) -> tuple[Mapping[str, float], float]:
     """Amounts of the given trims for which the worst share of the limits is smallest, and that share.
 
@@ -310,27 +356,25 @@ def minimax(
     plus a small price on every t_kind so that nothing is left wrong behind the worst one.
 
     :param hopeless: a share above which, after a round, these trims are not followed any further.
+    :param start: the characteristics linearised at ``parameters``, where they are known already.
     """
-    steps = np.array([_unit_amount(each) for each in adjusters])
+    steps = np.array([abs(each.gain) for each in adjusters])
     amounts = np.zeros(len(adjusters))
     share = float("inf")
+    state, linear = parameters, start
     for _ in range(ROUNDS):
-        state = _moved(parameters, adjusters, amounts * steps)
-        here = _shares(state, played, limits)
-        slopes = [_slopes(state, each, step, here, played, limits) for each, step in zip(adjusters, steps, strict=True)]
-        if not all(np.all(np.isfinite(each)) for group in (here, *slopes) for each in group):
-            # no oscillator could be like that: there is nothing to plan
+        linear = linear or _linearised(state, adjusters, played, limits)
+        if not linear.possible():
+            # there is nothing to plan
             return {}, float("inf")
-        change = _linear_programme(here, slopes)
+        change = _linear_programme(linear.here, linear.columns(adjusters))
         amounts = amounts + change
-        share = float(characteristics(_moved(parameters, adjusters, amounts * steps), played).worst_share(limits))
+        state = _moved(parameters, adjusters, amounts * steps)
+        share = float(characteristics(state, played).worst_share(limits))
         if np.max(np.abs(change)) < SMALLEST_CHANGE_TURNS or share > hopeless:
             break
+        linear = None
     return {each.name: float(value) for each, value in zip(adjusters, amounts * steps, strict=True)}, share
-
-
-def _unit_amount(adjuster: Adjuster) -> float:
-    return abs(adjuster.gain)
 
 
 def _moved(parameters: Array, adjusters: Sequence[Adjuster], amounts: Array) -> Array:
@@ -340,36 +384,27 @@ def _moved(parameters: Array, adjusters: Sequence[Adjuster], amounts: Array) -> 
     return state
 
 
-def _slopes(
-    state: Array,
-    adjuster: Adjuster,
-    step: float,
-    here: tuple[Array, ...],
-    played: Played,
-    limits: TrackingLimits,
-) -> tuple[Array, ...]:
-    little = 1e-3
-    there = _shares(adjuster.effect.moved(state, little * step), played, limits)
-    return tuple((after - before) / little for after, before in zip(there, here, strict=True))
+@cache
+def _skeleton() -> tuple[NDArray[np.intp], Array, Array]:
+    """What all programmes have in common: which row stands where, with which sign, and the columns of the worsts."""
+    by_kind = [np.flatnonzero(kind == KINDS) for kind in range(KIND_COUNT)]
+    which = np.concatenate([rows for each in by_kind for rows in (each, each)])
+    sign = np.concatenate([np.full(each.size, sign) for each in by_kind for sign in (1.0, -1.0)])
+    own = np.zeros((which.size, KIND_COUNT + 1))
+    own[np.arange(which.size), KINDS[which]] = -1.0
+    below_worst = np.hstack([np.eye(KIND_COUNT), -np.ones((KIND_COUNT, 1))])
+    return which, sign, np.vstack([own, below_worst])
 
 
-def _linear_programme(here: tuple[Array, ...], slopes: Sequence[tuple[Array, ...]]) -> Array:
-    trims, kinds = len(slopes), len(here)
-    rows: list[Array] = []
-    bounds: list[Array] = []
-    for kind, values in enumerate(here):
-        columns = np.stack([each[kind] for each in slopes], axis=1)
-        own = np.zeros((values.size, kinds + 1))
-        own[:, kind] = -1.0
-        rows += [np.hstack([columns, own]), np.hstack([-columns, own])]
-        bounds += [-values, values]
-    below_worst = np.hstack([np.zeros((kinds, trims)), np.eye(kinds), -np.ones((kinds, 1))])
-    price = np.concatenate([np.zeros(trims), np.full(kinds, 0.02), [1.0]])
+def _linear_programme(here: Array, columns: Array) -> Array:
+    trims = columns.shape[1]
+    which, sign, worsts = _skeleton()
+    moved = np.vstack([sign[:, None] * columns[which], np.zeros((KIND_COUNT, trims))])
     solution = linprog(
-        price,
-        A_ub=np.vstack([*rows, below_worst]),
-        b_ub=np.concatenate([*bounds, np.zeros(kinds)]),
-        bounds=[(None, None)] * trims + [(0.0, None)] * (kinds + 1),
+        np.concatenate([np.zeros(trims), np.full(KIND_COUNT, 0.02), [1.0]]),
+        A_ub=np.hstack([moved, worsts]),
+        b_ub=np.concatenate([-sign * here[which], np.zeros(KIND_COUNT)]),
+        bounds=[(None, None)] * trims + [(0.0, None)] * (KIND_COUNT + 1),
         method="highs",
     )
     if solution.x is None:

@@ -23,8 +23,8 @@ class RailPlan:
     target_v: float
     errors_now_cents: Array
     errors_after_cents: Array
-    odd_position: int
-    """Position that fits the others least."""
+    steps_octaves: Array
+    nominal_octaves: Array
 
     @property
     def worst_now_cents(self) -> float:
@@ -35,6 +35,17 @@ class RailPlan:
     def worst_after_cents(self) -> float:
         """Largest step error with the rail at its target."""
         return float(np.max(np.abs(self.errors_after_cents)))
+
+    def odd_position(self) -> int:
+        """Position that fits the others least."""
+        steps, nominal = self.steps_octaves, self.nominal_octaves
+        if steps.size < 3:
+            return int(np.argmax(np.abs(steps - nominal)))
+        without = []
+        for k in range(steps.size):
+            others, wanted = np.delete(steps, k), np.delete(nominal, k)
+            without.append(np.max(np.abs(_best_ratio(others, wanted, 0.5, 2.0) * others - wanted)))
+        return int(np.argmin(without))
 
 
 def plan_rail(
@@ -52,7 +63,8 @@ def plan_rail(
         target_v=rail_v * ratio,
         errors_now_cents=CENTS * (steps_octaves - nominal_octaves),
         errors_after_cents=after,
-        odd_position=_odd_one(steps_octaves, nominal_octaves),
+        steps_octaves=steps_octaves,
+        nominal_octaves=nominal_octaves,
     )
 
 
@@ -69,14 +81,3 @@ def _best_ratio(steps: Array, nominal: Array, lowest: float, highest: float) -> 
     if solution.x is None:
         raise ValueError(f"the rail has no best setting: {solution.message}")
     return float(solution.x[0])
-
-
-def _odd_one(steps: Array, nominal: Array) -> int:
-    if steps.size < 3:
-        return int(np.argmax(np.abs(steps - nominal)))
-    without = [
-        np.max(np.abs(np.delete(q * steps - nominal, k)))
-        for k in range(steps.size)
-        for q in [_best_ratio(np.delete(steps, k), np.delete(nominal, k), 0.5, 2.0)]
-    ]
-    return int(np.argmin(without))

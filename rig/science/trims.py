@@ -37,7 +37,7 @@ class Effect(Protocol):
         """Amount of the move that brought the pitch at ``x`` from the parameters' own to ``pitch``."""
 
 
-def core_pitch(parameters: Array, x: float) -> Array:
+def core_pitch(parameters: Array, x: float | Array) -> Array:
     """Pitch of the core alone, octaves re 1 Hz."""
     return np.asarray(parameters[..., CORE] + parameters[..., SLOPE] * x)
 

@@ -10,6 +10,7 @@ import numpy as np
 from db.bench_history import readings_of_study
 from rig.acquire import Acquisition
 from rig.bench_history import begin_study, keep_study_readings, visit_without_verdict
+from rig.conditions import room_now
 from rig.errors import NoDecision, WrongInput
 from rig.records import Wanted, begin_visit
 from rig.recovery import attempt
@@ -118,10 +119,12 @@ def run_study(
         bench.source.set_voltage(0.0)
         operator.connect_unit(run.serial, contents.oscillators[0])
         bench.source.output_on()
-        wanted = Wanted(run.serial, batches[run.serial], run.operator, STUDY, ambient_c, plan.seed)
+        room = room_now(bench, ambient_c)
+        room_c = None if room is None else room.celsius
+        wanted = Wanted(run.serial, batches[run.serial], run.operator, STUDY, room_c, plan.seed, room)
         recorder = begin_visit(records, product, bench, line, wanted)
         with visit_without_verdict(recorder):
-            measured = _measured(Acquisition(bench, contents, line, ambient_c=ambient_c), operator, recorder)
+            measured = _measured(Acquisition(bench, contents, line, ambient_c=room_c), operator, recorder)
             keep_study_readings(records, study_id, recorder.visit_id, run.operator, run.repeat, measured)
     return analysed(records, study_id, plan)
 

@@ -2,35 +2,58 @@
 
 from __future__ import annotations
 
+from math import inf
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from rig.assess import judged
-from rig.budgets import (
+from rig.budgets import stated_of, sweep_budgets
+from rig.control_budgets import (
     drift_budget,
     knob_centre_budget,
     knob_range_budget,
     octave_step_budget,
     rail_budget,
     readings_of_a_window,
-    stated_of,
 )
+from rig.science.characterisation import SourceCurve
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from rig.acquire import Acquisition
-    from rig.assess import Finding
+    from rig.assess import Finding, SweepAssessment
     from rig.budgets import Stated
-    from rig.stages.survey import KnobPitches, Pitch, Voltage
+    from rig.stages.pitch_readings import Pitch
+    from rig.stages.survey import KnobPitches, Voltage
     from rig.stages.warm_up import WarmedUp
+
+    Array = NDArray[np.float64]
 
 CENTS = 1200.0
 RAIL_READINGS = 5
 
 
 def stated_for_sweeps(acquisition: Acquisition) -> Stated:
-    """What the calibrations state today of the meter's range in which the source was characterised, and of the rest."""
-    full = acquisition.product.range.full
+    """What the calibrations state today of the meter's range by which the CV is known, and of the rest."""
+    full, bench = acquisition.product.range.full, acquisition.bench
     highest_v = max(abs(full.low_v), abs(full.high_v))
-    return stated_of(acquisition.bench.file, highest_v, acquisition.bench.today, acquisition.ambient_c)
+    line = acquisition.line
+    return stated_of(
+        bench.file,
+        highest_v,
+        bench.today,
+        acquisition.ambient_c,
+        curve_degrees_of_freedom=line.degrees_of_freedom if isinstance(line, SourceCurve) else inf,
+        meter=bench.file.on_the_cv,
+    )
+
+
+def expanded_of_points(acquisition: Acquisition, assessed: SweepAssessment, stated: Stated) -> Array:
+    """Expanded uncertainty (95 %) of the error of each point by its own budget, cents."""
+    budgets = sweep_budgets(assessed, assessed.points, acquisition.product, stated, acquisition.line)
+    return np.array([budgets.point(index).combine().expanded_uncertainty for index in range(assessed.x.size)])
 
 
 def control_findings(
@@ -50,7 +73,7 @@ def control_findings(
     if rail is not None and limits.rail is not None:
         permitted, bench = limits.rail, acquisition.bench
         stated = stated_of(bench.file, permitted.nominal_v, bench.today, acquisition.ambient_c)
-        budget = rail_budget(rail.voltage_v, rail.standard_uncertainty_v, RAIL_READINGS, stated)
+        budget = rail_budget(rail.voltage_v, rail.standard_uncertainty_v, rail.readings, stated)
         findings.append(
             judged("rail", "Reference rail", budget, permitted.plus_minus_v, rule, nominal=permitted.nominal_v)
         )
@@ -59,7 +82,8 @@ def control_findings(
         lowest_u = noise_inflation * lowest.standard_uncertainty
         for position, nominal, pitch in zip(switch.positions[1:], switch.octaves[1:], octaves[1:], strict=True):
             value = CENTS * (pitch.octaves - lowest.octaves - nominal)
-            budget = octave_step_budget(position, value, noise_inflation * pitch.standard_uncertainty, lowest_u)
+            there_u, drift_cents = noise_inflation * pitch.standard_uncertainty, CENTS * pitch.drift_octaves
+            budget = octave_step_budget(position, value, there_u, lowest_u, drift_cents)
             name, label = f"octave_step_{position}", f"Octave step {position}"
             findings.append(judged(name, label, budget, limits.octave_step_cents, rule))
     if knob is not None and product.controls.knob is not None:
@@ -76,11 +100,15 @@ def _knob_findings(
     nominal_octaves = product.controls.knob.range_octaves if product.controls.knob is not None else 0.0
     low, middle, high = (noise_inflation * each.standard_uncertainty for each in (knob.low, knob.middle, knob.high))
     if limits.knob_range_cents is not None:
-        budget = knob_range_budget(CENTS * knob.range_octaves, low, high)
+        drift_cents = CENTS * knob.high.drift_octaves
+        budget = knob_range_budget(CENTS * knob.range_octaves, low, high, drift_cents)
         nominal = CENTS * nominal_octaves
         findings.append(judged("knob_range", "Knob range", budget, limits.knob_range_cents, rule, nominal=nominal))
     if limits.knob_centre_cents is not None:
-        budget = knob_centre_budget(CENTS * knob.centre_octaves, low, middle, high, repeatability_cents)
+        # one drift moves both, so they add up
+        drift_cents = CENTS * (knob.middle.drift_octaves + 0.5 * knob.high.drift_octaves)
+        value = CENTS * knob.centre_octaves
+        budget = knob_centre_budget(value, low, middle, high, repeatability_cents, drift_cents)
         note = "a hand sets the middle"
         findings.append(judged("knob_centre", "Knob centre", budget, limits.knob_centre_cents, rule, note=note))
     return findings

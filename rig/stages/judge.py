@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from rig.assess import Finding
 from rig.diagnosis import BAD, other_causes
 from rig.science.decision import Decision, Limits, Rule, worst_of
+from rig.undecided import sentences
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -46,16 +47,21 @@ def judge(
     if unknown and decision not in BAD:
         return Verdict(Decision.NO_DECISION, unknown, ())
     if decision not in BAD:
-        near = [finding.label for finding in findings if finding.decision is not Decision.PASS]
-        reason = (
-            "Everything is inside its limits." if not near else f"Inside, within the guard band: {', '.join(near)}."
-        )
-        return Verdict(decision, reason, ())
+        return Verdict(decision, _reason_inside(findings), ())
     kept = tuple({(cause.fault, cause.where): cause for cause in reversed(causes)}.values())[::-1]
     kept = (*kept, *other_causes(findings, kept, untrimmed=untrimmed))
     failed = ", ".join(finding.label for finding in findings if finding.decision in BAD)
     advice = " No fault is known: its trims may bring it inside." if untrimmed and not kept else ""
-    return Verdict(decision, f"Outside: {failed}.{advice}", kept)
+    doubtful = sentences(finding for finding in findings if finding.decision is Decision.CONDITIONAL_FAIL)
+    return Verdict(decision, " ".join(f"Outside: {failed}.{advice} {doubtful}".split()), kept)
+
+
+def _reason_inside(findings: Sequence[Finding]) -> str:
+    """Why a unit passes, or is not decided."""
+    near = [finding.label for finding in findings if finding.decision is Decision.CONDITIONAL_PASS]
+    inside = f"Inside, within the guard band: {', '.join(near)}." if near else ""
+    doubtful = sentences(findings)
+    return f"{inside} {doubtful}".strip() or "Everything is inside its limits."
 
 
 def life_finding(life: Life) -> Finding:

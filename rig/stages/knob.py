@@ -15,7 +15,8 @@ from rig.recommend import centre_should_move, common_stretch
 from rig.science.learning import Belief
 from rig.science.trims import pitches_after
 from rig.stages.moves import Aim, learned_gain, turn_to_pitch
-from rig.stages.survey import KNOB, KNOB_LOW, KNOB_MIDDLE, Pitch, read_rail, resting_controls, turn_knob
+from rig.stages.pitch_readings import Pitch
+from rig.stages.survey import KNOB, KNOB_LOW, KNOB_MIDDLE, read_rail, resting_controls, turn_knob
 from rig.watch import PitchWatch
 
 if TYPE_CHECKING:

@@ -20,6 +20,9 @@ FOLLOWS_SHARE = 0.2
 def meter_to_rail(acquisition: Acquisition, operator: Operator) -> None:
     """Have the lead put on the rail, and see that the reading does not follow the CV.
 
+    Where another meter is left on the CV, this one is on the rail already: it is looked at, and nobody is asked unless
+    what it reads is wrong.
+
     :raises BenchProblem: it still follows the CV after several tries.
     """
     limit = acquisition.product.limits.rail
@@ -27,8 +30,9 @@ def meter_to_rail(acquisition: Acquisition, operator: Operator) -> None:
         return
     role = acquisition.bench.file.meter
     problem = ""
-    for _ in range(TRIES):
-        operator.connect_meter(MeterPlace.RAIL)
+    for attempt in range(TRIES):
+        if acquisition.bench.cv_meter is None or attempt:
+            operator.connect_meter(MeterPlace.RAIL)
         acquisition.meter_on_rail = True
         acquisition.bench.meter.configure_dc(role.range_for(limit.nominal_v).range_v, role.integration_cycles)
         read, full = [], acquisition.product.range.full

@@ -3,17 +3,25 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import log, log2, sqrt
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from rig.acquire import sweep
-from rig.assess import COVERAGE, assess_sweep, tracking_findings
+from rig.assess import assess_sweep, tracking_findings
 from rig.errors import BenchDoubt, NoDecision, UnitWasOff
+from rig.meter_range import configure_range
 from rig.recovery import require_sound
 from rig.sight import KnobPosition, KnobSight, Known, OctaveSight
-from rig.stages.control_findings import RAIL_READINGS, control_findings, drift_findings, stated_for_sweeps
+from rig.stages.control_findings import (
+    RAIL_READINGS,
+    control_findings,
+    drift_findings,
+    expanded_of_points,
+    stated_for_sweeps,
+)
+from rig.stages.longer import Looked, Patience, look_longer
+from rig.stages.pitch_readings import COVERAGE, NEAR_GUARD_BAND, Aim, Pitch, Read, mean_of, pitch_of, without_drift
 from rig.stages.plausible import (
     doubt_about_sweep,
     level_of,
@@ -24,17 +32,21 @@ from rig.stages.plausible import (
     require_unchanged,
 )
 from rig.stages.warm_up import expected_frequency_hz
+from rig.undecided import readings_worthwhile
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
     from uuid import UUID
 
-    from rig.acquire import Acquisition, Averaged, Point
+    from numpy.typing import NDArray
+
+    from rig.acquire import Acquisition, Point
     from rig.assess import Finding, SweepAssessment
     from rig.operators.port import Operator
     from rig.records import Recorder
     from rig.science.tracking import Prior
     from rig.stages.warm_up import WarmedUp
+
+    Array = NDArray[np.float64]
 
 CENTS = 1200.0
 KNOB_TRUSTED_CENTS = 3.0
@@ -42,35 +54,17 @@ SHORT_SWEEP_POINTS = 7
 TRIES = 3
 OCTAVE, KNOB = "octave", "knob"
 KNOB_LOW, KNOB_MIDDLE, KNOB_HIGH = "low", "middle", "high"
-READINGS, FIRST_READINGS, MORE_READINGS = 4, 8, 8
-"""Readings at a position, at the first one (every step is counted from it), and more where a decision is near."""
-NEAR_GUARD_BAND = 1.5
-ODD_CENTS = 100.0
-"""A position this far from its nominal pitch is read again before it is believed."""
-
-
-@dataclass(frozen=True, slots=True)
-class Pitch:
-    """A pitch with its random standard uncertainty, octaves."""
-
-    octaves: float
-    standard_uncertainty: float
-
-
-@dataclass(frozen=True, slots=True)
-class Read:
-    """A pitch and when it was read, s on the bench's clock."""
-
-    pitch: Pitch
-    time_s: float
+READINGS, FIRST_READINGS = 4, 8
+"""Readings at a position, and at the first one: every step is counted from it."""
 
 
 @dataclass(frozen=True, slots=True)
 class Voltage:
-    """A voltage with its standard uncertainty."""
+    """A voltage, the mean of some readings, with its standard uncertainty."""
 
     voltage_v: float
     standard_uncertainty_v: float
+    readings: int = RAIL_READINGS
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,6 +97,8 @@ class Survey:
     octaves: tuple[Pitch, ...]
     knob: KnobPitches | None
     findings: tuple[Finding, ...]
+    expanded_cents: Array
+    """Expanded uncertainty of the error of each point, (points,)."""
 
     @property
     def steps_octaves(self) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
@@ -128,22 +124,26 @@ def survey(
     :raises SettingsLost: an instrument was switched off and on meanwhile.
     """
     clock = acquisition.bench.clock
-    began = clock.now()
+    began, patience = clock.now(), Patience(acquisition.measuring.longer_at_most_s)
     at_rest(acquisition, operator)
-    rail = read_rail(acquisition, recorder, phase)
-    octaves = read_octaves(acquisition, operator, recorder, phase)
-    knob = read_knob(acquisition, operator, recorder, phase)
+    rail = read_rail(acquisition, recorder, phase, patience)
+    octaves = read_octaves(acquisition, operator, recorder, phase, patience)
+    knob = read_knob(acquisition, operator, recorder, phase, patience)
     clock.sleep(soak_s - (clock.now() - began))
     sweep_id, assessed = steady_sweep(acquisition, operator, recorder, phase, drift_known=warmed.steady)
     if rail is not None and octaves:
         require_a_plausible_rail(acquisition, rail.voltage_v, [each.octaves for each in octaves])
     require_sound(acquisition.bench)
-    findings = (
-        *tracking_findings(assessed, acquisition.product, stated_for_sweeps(acquisition), acquisition.line),
+    stated = stated_for_sweeps(acquisition)
+    first = Looked(assessed, tracking_findings(assessed, acquisition.product, stated, acquisition.line))
+    others = (
         *control_findings(acquisition, rail, octaves, knob, assessed.noise_inflation),
         *drift_findings(acquisition, warmed),
     )
-    return Survey(phase, sweep_id, assessed, rail, octaves, knob, findings)
+    controls = resting_controls(acquisition)
+    looked = look_longer(acquisition, operator, recorder, phase, first, others, stated, controls, patience)
+    each_cents = expanded_of_points(acquisition, looked.assessed, stated)
+    return Survey(phase, sweep_id, looked.assessed, rail, octaves, knob, (*looked.findings, *others), each_cents)
 
 
 def at_rest(acquisition: Acquisition, operator: Operator) -> None:
@@ -259,8 +259,12 @@ def resting_controls(acquisition: Acquisition) -> dict[str, str]:
     return resting
 
 
-def read_rail(acquisition: Acquisition, recorder: Recorder, purpose: str) -> Voltage | None:
+def read_rail(
+    acquisition: Acquisition, recorder: Recorder, purpose: str, patience: Patience | None = None
+) -> Voltage | None:
     """Reference rail; None where the product has none.
+
+    :param patience: where the rail is judged: more readings are taken while they help to decide.
 
     :raises BenchDoubt: its readings are none of a rail, or of another than a moment ago.
     """
@@ -269,21 +273,37 @@ def read_rail(acquisition: Acquisition, recorder: Recorder, purpose: str) -> Vol
         return None
     meter, role = acquisition.bench.meter, acquisition.bench.file.meter
     for _ in range(TRIES):
-        meter.configure_dc(role.range_for(limit.nominal_v).range_v, role.integration_cycles)
+        configure_range(meter, role, limit.nominal_v)
         readings = np.array(meter.read_voltages(RAIL_READINGS))
         doubt = rail_doubt(acquisition, readings, limit.nominal_v)
         if not doubt:
             break
     if doubt:
         raise BenchDoubt(f"{doubt}: is the meter's lead on the rail, and does it make contact?")
-    acquisition.rail_v = mean_v = float(np.mean(readings))
-    stated_v = role.standard_uncertainty_v(mean_v, acquisition.bench.today, acquisition.ambient_c)
-    uncertainty_v = float(np.hypot(np.std(readings, ddof=1) / np.sqrt(RAIL_READINGS), stated_v))
+    acquisition.rail_v = float(np.mean(readings))
+    stated_v = role.standard_uncertainty_v(float(np.mean(readings)), acquisition.bench.today, acquisition.ambient_c)
+    scatter_v = float(np.std(readings, ddof=1) / np.sqrt(readings.size))
+    distance_v = abs(abs(float(np.mean(readings)) - limit.nominal_v) - limit.plus_minus_v)
+    if patience is not None and distance_v <= NEAR_GUARD_BAND * COVERAGE * float(np.hypot(scatter_v, stated_v)):
+        each_s = role.integration_cycles / role.mains_hz
+        more = readings_worthwhile(
+            scatter_v, stated_v, distance_v, COVERAGE, taken=readings.size, each_s=each_s, left_s=patience.left_s
+        )
+        patience.spend(more * each_s)
+        readings = np.append(readings, meter.read_voltages(more) if more else [])
+        scatter_v = float(np.std(readings, ddof=1) / np.sqrt(readings.size))
+    mean_v, uncertainty_v = float(np.mean(readings)), float(np.hypot(scatter_v, stated_v))
     recorder.reading(purpose, "rail", {}, mean_v, "V", uncertainty_v)
-    return Voltage(mean_v, uncertainty_v)
+    return Voltage(mean_v, uncertainty_v, readings.size)
 
 
-def read_octaves(acquisition: Acquisition, operator: Operator, recorder: Recorder, purpose: str) -> tuple[Pitch, ...]:
+def read_octaves(
+    acquisition: Acquisition,
+    operator: Operator,
+    recorder: Recorder,
+    purpose: str,
+    patience: Patience | None = None,
+) -> tuple[Pitch, ...]:
     """Pitch at each position of the octave switch; the switch ends at its first position."""
     switch = acquisition.product.controls.octave
     if switch is None:
@@ -294,37 +314,13 @@ def read_octaves(acquisition: Acquisition, operator: Operator, recorder: Recorde
     limit = acquisition.product.limits.octave_step_cents
     for position, octaves in zip(switch.positions[1:], switch.octaves[1:], strict=True):
         _switch_to(acquisition, operator, known, stood, position)
-        control, aim = {OCTAVE: position}, _Aim(reads[0].pitch, octaves, limit)
+        control, aim = {OCTAVE: position}, Aim(reads[0].pitch, octaves, limit, patience)
         reads.append(_read(acquisition, recorder, purpose, control, switch.read_at_cv_v, octaves, READINGS, aim))
         stood = position
     _switch_to(acquisition, operator, known, stood, first)
     again = _read(acquisition, recorder, purpose, {OCTAVE: first}, switch.read_at_cv_v, 0.0, FIRST_READINGS)
     require_unchanged(reads[0].pitch.octaves, again.pitch.octaves, f"the octave switch at {first}")
     return without_drift(reads, again)
-
-
-def without_drift(reads: Sequence[Read], again: Read) -> tuple[Pitch, ...]:
-    """Pitches as of one moment, the middle between the first reading and its repetition.
-
-    The first, repeated at the end, says how far the pitch went meanwhile; that is taken as even in time, and how uneven
-    it may have been, up to all of it at once, goes into the uncertainty of the others.
-
-    :param reads: the first of them at the position that is read again.
-    :returns: the first as the mean of both readings; root sums of squares with it are the uncertainties of differences.
-    """
-    first = reads[0]
-    moved = again.pitch.octaves - first.pitch.octaves
-    away_s = again.time_s - first.time_s
-    before, after = first.pitch.standard_uncertainty, again.pitch.standard_uncertainty
-    reference = (before**2 + after**2) / 4.0
-    pitches = [Pitch(first.pitch.octaves + moved / 2.0, sqrt(reference))]
-    for each in reads[1:]:
-        share = (each.time_s - first.time_s) / away_s if away_s > 0.0 else 0.5
-        straight = (1.0 - share) ** 2 * before**2 + share**2 * after**2
-        uneven = moved**2 * share * (1.0 - share) / 3.0
-        variance = each.pitch.standard_uncertainty**2 + max(0.0, straight - reference) + uneven
-        pitches.append(Pitch(each.pitch.octaves - moved * (share - 0.5), sqrt(variance)))
-    return tuple(pitches)
 
 
 def _switch_to(acquisition: Acquisition, operator: Operator, known: Known, stood: str, position: str) -> None:
@@ -343,7 +339,13 @@ def _switch_to(acquisition: Acquisition, operator: Operator, known: Known, stood
         raise UnitWasOff("The unit was off while the octave switch was moved.")
 
 
-def read_knob(acquisition: Acquisition, operator: Operator, recorder: Recorder, purpose: str) -> KnobPitches | None:
+def read_knob(
+    acquisition: Acquisition,
+    operator: Operator,
+    recorder: Recorder,
+    purpose: str,
+    patience: Patience | None = None,
+) -> KnobPitches | None:
     """Pitch at the knob's stops and middle; the knob ends at its low stop."""
     knob = acquisition.product.controls.knob
     if knob is None:
@@ -354,7 +356,7 @@ def read_knob(acquisition: Acquisition, operator: Operator, recorder: Recorder, 
         turn_knob(acquisition, operator, position, low, known=False)
         octaves = share * knob.range_octaves
         limit = acquisition.product.limits.knob_range_cents if position == KNOB_HIGH else None
-        control, aim = {KNOB: position}, _Aim(low, octaves, limit)
+        control, aim = {KNOB: position}, Aim(low, octaves, limit, patience)
         reads.append(_read(acquisition, recorder, purpose, control, knob.read_at_cv_v, octaves, READINGS, aim))
     turn_knob(acquisition, operator, KNOB_LOW, low, known=True)
     again = _read(acquisition, recorder, purpose, {KNOB: KNOB_LOW}, knob.read_at_cv_v, 0.0, FIRST_READINGS)
@@ -382,27 +384,6 @@ def turn_knob(acquisition: Acquisition, operator: Operator, position: str, low: 
         raise UnitWasOff("The unit was off while the knob was turned.")
 
 
-@dataclass(frozen=True, slots=True)
-class _Aim:
-    """What a pitch is counted from, how far from it it should be, and by how much that may be missed."""
-
-    reference: Pitch
-    octaves: float
-    limit_cents: float | None
-
-    def is_odd(self, pitch: Pitch) -> bool:
-        """Whether a pitch is nowhere near what it is aimed at."""
-        return CENTS * abs(pitch.octaves - self.reference.octaves - self.octaves) > ODD_CENTS
-
-    def is_near(self, pitch: Pitch) -> bool:
-        """Whether the decision on a pitch may fall inside its guard band."""
-        if self.limit_cents is None:
-            return False
-        error_cents = CENTS * abs(pitch.octaves - self.reference.octaves - self.octaves)
-        doubt_cents = CENTS * float(np.hypot(pitch.standard_uncertainty, self.reference.standard_uncertainty))
-        return abs(error_cents - self.limit_cents) <= NEAR_GUARD_BAND * COVERAGE * doubt_cents
-
-
 def _read(
     acquisition: Acquisition,
     recorder: Recorder,
@@ -411,20 +392,22 @@ def _read(
     cv_v: float,
     octaves_up: float,
     readings: int,
-    aim: _Aim | None = None,
+    aim: Aim | None = None,
 ) -> Read:
     expected_hz = expected_frequency_hz(acquisition, cv_v) * 2.0**octaves_up
     wanted_cents, clock = acquisition.measuring.uncertainty_cents, acquisition.bench.clock
     programmed_v, began_s = acquisition.hold(cv_v), clock.now()
     averaged = acquisition.average(programmed_v, expected_hz, wanted_cents, readings=readings)
-    pitch = _pitch_of(averaged)
+    pitch = pitch_of(averaged)
     if aim is not None and aim.is_odd(pitch):
         # the same twice is what the unit does; the first may have been a moment of the bench's
         programmed_v = acquisition.hold(cv_v)
-        pitch = _pitch_of(acquisition.average(programmed_v, expected_hz, wanted_cents, readings=readings))
-    if aim is not None and aim.is_near(pitch):
-        more = _pitch_of(acquisition.average(programmed_v, expected_hz, wanted_cents, readings=MORE_READINGS))
-        pitch = _mean(pitch, more)
+        averaged = acquisition.average(programmed_v, expected_hz, wanted_cents, readings=readings)
+        pitch = pitch_of(averaged)
+    more = aim.more_readings(pitch, averaged.readings_count, averaged.gate_s) if aim is not None else 0
+    if more:
+        again = pitch_of(acquisition.average(programmed_v, expected_hz, wanted_cents, readings=more))
+        pitch = mean_of(pitch, again)
     read = Read(pitch, (began_s + clock.now()) / 2.0)
     controls = {**resting_controls(acquisition), **control}
     recorder.reading(
@@ -436,14 +419,3 @@ def _read(
         pitch.standard_uncertainty,
     )
     return read
-
-
-def _pitch_of(averaged: Averaged) -> Pitch:
-    return Pitch(log2(averaged.frequency_hz), averaged.relative_standard_uncertainty / log(2.0))
-
-
-def _mean(one: Pitch, other: Pitch) -> Pitch:
-    """Mean of two readings of one pitch, weighted by their uncertainties."""
-    weights = np.array([1.0 / one.standard_uncertainty**2, 1.0 / other.standard_uncertainty**2])
-    octaves = float(np.average([one.octaves, other.octaves], weights=weights))
-    return Pitch(octaves, float(1.0 / np.sqrt(np.sum(weights))))

@@ -9,6 +9,9 @@ from typing import TYPE_CHECKING
 from rig.acquire import Acquisition
 from rig.assess import tracking_findings
 from rig.bench_history import keep_check, reference_checks, values_that_count, visit_without_verdict
+from rig.budgets import stated_of
+from rig.conditions import room_now
+from rig.control_budgets import rail_budget
 from rig.errors import NoDecision, SerialProblem, WrongInput
 from rig.records import Wanted, begin_visit
 from rig.recovery import attempt
@@ -40,7 +43,6 @@ LABELS = {
     "rail": "Reference rail",
 }
 """What a bench is known by."""
-COVERAGE = 2.0
 ANOTHER_UNIT = 10.0
 """A normalised error above this in most characteristics is another unit, or one that was turned, not a bench."""
 
@@ -144,11 +146,13 @@ def verify_bench(
     """
     require_the_reference(request.scanned, request.reference_serial)
     batch = _batch_of(product.contents, request.scanned)
-    wanted = Wanted(request.scanned, batch, request.operator, VERIFY, request.ambient_c, request.seed)
+    room = room_now(bench, request.ambient_c)
+    ambient_c = None if room is None else room.celsius
+    wanted = Wanted(request.scanned, batch, request.operator, VERIFY, ambient_c, request.seed, room)
     recorder = begin_visit(records, product, bench, line, wanted)
     earlier = reference_checks(records.database, records.revision_id, request.scanned)
     with visit_without_verdict(recorder):
-        acquisition = Acquisition(bench, product.contents, line, ambient_c=request.ambient_c)
+        acquisition = Acquisition(bench, product.contents, line, ambient_c=ambient_c)
         measured = attempt(
             bench, operator, "the verification", lambda: measure_steady(acquisition, operator, recorder, VERIFY)
         )
@@ -186,7 +190,9 @@ def measure_steady(
     meter_to_rail(acquisition, operator)
     rail = read_rail(acquisition, recorder, purpose)
     if rail is not None:
-        expanded_v = COVERAGE * rail.standard_uncertainty_v
+        stated = stated_of(acquisition.bench.file, rail.voltage_v, acquisition.bench.today, acquisition.ambient_c)
+        budget = rail_budget(rail.voltage_v, rail.standard_uncertainty_v, rail.readings, stated)
+        expanded_v = budget.combine().expanded_uncertainty
         measured.append(Measured("rail", LABELS["rail"], rail.voltage_v, "V", expanded_v))
     return tuple(measured)
 

@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 
 from rig.assess import assess_sweep
-from rig.budgets import rail_budget, stated_of, sweep_budgets
+from rig.budgets import stated_of, sweep_budgets
+from rig.control_budgets import rail_budget
 from rig.reports.budget import budget_lines
 from tests.benchmarks import coverage as figure
 

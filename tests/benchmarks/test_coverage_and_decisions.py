@@ -39,32 +39,35 @@ def test_the_worst_error_lies_under_its_one_sided_bound():
 @pytest.mark.parametrize("share", decisions.SHARES)
 def test_one_characteristic_is_judged_at_the_rates_of_the_integrals(rule, share):
     # JCGM 106:2012, 9.5
-    figures = decisions.one_characteristic(rule, share, 2000, 23)
-    assert abs(figures.bad_deviations) < 3.0
-    assert abs(figures.refused_deviations) < 3.0
-    assert sum(figures.outcomes.values()) == 2000
+    figures = decisions.one_characteristic(rule, share, 5000, 23)
+    assert decisions.broken(figures, guarded=rule is Rule.GUARDED) == []
+    assert sum(figures.outcomes.values()) == 5000
     assert figures.outcomes[Decision.NO_DECISION] == 0
 
 
 @pytest.mark.parametrize("share", decisions.SHARES)
-def test_no_more_than_a_fortieth_of_units_at_the_limit_pass_a_guard_band(share):
-    # ILAC-G8:09/2019: less than 2.5 % with w = U
-    seen = decisions.one_characteristic(Rule.GUARDED, share, 2000, 24).passed_at_the_limit
-    assert seen < 0.025 + three_deviations(0.025, 2000)
+def test_no_more_than_a_fortieth_of_units_at_the_limit_pass_a_guard_band_at_one_look_or_two(share):
+    # ILAC-G8:09/2019: less than 2.5 % with w = U; a look of 96 % leaves 2 %, a second one of 99 % half a percent more
+    once = decisions.one_characteristic(Rule.GUARDED, share, 20_000, 24)
+    twice = decisions.two_looks(share, 20_000, 24)
+    assert once.passed_at_the_limit < 0.02 + three_deviations(0.02, 20_000) < 0.025
+    assert once.passed_at_the_limit < twice.passed_at_the_limit < 0.025
+    assert decisions.broken(twice, guarded=True) == []
+    # the second look decides units that the first one could not
+    assert twice.refused_good < once.refused_good
 
 
 @pytest.mark.parametrize("share", decisions.SHARES)
 def test_the_worst_of_many_points_is_judged_at_the_rates_of_the_integrals(share):
-    figures = decisions.worst_of_points(Rule.GUARDED, share, 100, 25)
-    assert figures.bad_deviations < 3.0
-    assert abs(figures.refused_deviations) < 3.0
-    assert figures.passed_at_the_limit < 0.025 + three_deviations(0.025, 100)
+    figures = decisions.worst_of_points(Rule.GUARDED, share, 400, 25)
+    assert decisions.broken(figures, guarded=False) == []
+    assert figures.passed_at_the_limit < 0.02 + three_deviations(0.02, 400)
 
 
 def test_a_one_sided_bound_of_95_percent_would_let_twice_as_many_through_at_the_limit():
-    figures = decisions.worst_of_points(Rule.GUARDED, 0.02, 200, 26, 0.95)
-    assert figures.passed_at_the_limit == pytest.approx(0.05, abs=three_deviations(0.05, 200))
+    figures = decisions.worst_of_points(Rule.GUARDED, 0.02, 400, 26, 0.95)
+    assert figures.passed_at_the_limit == pytest.approx(0.05, abs=three_deviations(0.05, 400))
 
 
 def test_nothing_passes_on_a_bench_whose_uncertainty_nobody_knows():
-    assert decisions.in_doubt(0.05, 100, 27).outcomes == {Decision.NO_DECISION: 100}
+    assert decisions.in_doubt(0.05, 100, 27).outcomes[Decision.NO_DECISION] == 100

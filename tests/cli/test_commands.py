@@ -1,7 +1,10 @@
 """What a person types: exit codes, sentences, and documents for programs."""
 
+import contextlib
+import io
 import json
 import os
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -9,9 +12,40 @@ from pathlib import Path
 import pytest
 
 from fixtures import demonstration_bench, demonstration_product
+from rig.cli import main
 
 
-def rig(*arguments, folder: Path, **environment):
+def surroundings(folder: Path, environment: dict[str, str]) -> dict[str, str]:
+    """Environment of a command with its data under a folder."""
+    return {
+        "RIG_DATABASE_URL": f"sqlite:///{folder}/record.sqlite",
+        "HOME": str(folder),
+        "XDG_DATA_HOME": str(folder / "data"),
+        "COLUMNS": "100",
+        **environment,
+    }
+
+
+def rig(*arguments: str, folder: Path, **environment: str) -> subprocess.CompletedProcess[str]:
+    """Run the command in this process, from its own entry, with its data under a folder."""
+    out, complaints, code = io.StringIO(), io.StringIO(), 0
+    handlers = {each: signal.getsignal(each) for each in (signal.SIGTERM, signal.SIGHUP)}
+    with pytest.MonkeyPatch.context() as patch, Path(os.devnull).open(encoding="utf-8") as nobody:
+        for name, value in surroundings(folder, environment).items():
+            patch.setenv(name, value)
+        patch.setattr(sys, "argv", ["rig", *arguments])
+        patch.setattr(sys, "stdin", nobody)
+        with contextlib.redirect_stdout(out), contextlib.redirect_stderr(complaints):
+            try:
+                main()
+            except SystemExit as ended:
+                code = ended.code if isinstance(ended.code, int) else int(ended.code is not None)
+    for each, handler in handlers.items():
+        signal.signal(each, handler)
+    return subprocess.CompletedProcess(arguments, code, out.getvalue(), complaints.getvalue())
+
+
+def rig_as_a_program(*arguments: str, folder: Path, **environment: str) -> subprocess.CompletedProcess[str]:
     """Run the command in a process of its own with its data under a folder."""
     return subprocess.run(
         [sys.executable, "-c", "from rig.cli import main; main()", *arguments],
@@ -20,14 +54,7 @@ def rig(*arguments, folder: Path, **environment):
         timeout=90,
         check=False,
         stdin=subprocess.DEVNULL,
-        env={
-            **os.environ,
-            "RIG_DATABASE_URL": f"sqlite:///{folder}/record.sqlite",
-            "HOME": str(folder),
-            "XDG_DATA_HOME": str(folder / "data"),
-            "COLUMNS": "100",
-            **environment,
-        },
+        env={**os.environ, **surroundings(folder, environment)},
     )
 
 
@@ -46,7 +73,7 @@ SERIAL = "DM26010001G"
 @pytest.fixture(scope="module")
 def demonstrated(tmp_path_factory):
     folder = tmp_path_factory.mktemp("demo")
-    outcome = rig("demo", "--seed", "3", "--json", folder=folder)
+    outcome = rig_as_a_program("demo", "--seed", "3", "--json", folder=folder)
     assert outcome.returncode == 0, outcome.stderr
     return folder, json.loads(outcome.stdout)
 
@@ -81,10 +108,13 @@ def test_the_demonstration_ends_with_a_verdict_a_slip_and_a_plot(demonstrated):
 
 def test_the_history_tells_as_found_against_as_left(demonstrated):
     folder, document = demonstrated
-    outcome = rig("history", document["serial"], folder=folder)
+    outcome = rig("history", document["serial"], "--budget", folder=folder)
     assert outcome.returncode == 0
     assert "as found" in outcome.stdout
     assert document["visit"] in outcome.stdout
+    assert f"Budgets as left of visit {document['visit']}" in outcome.stdout
+    assert outcome.stdout.count("effective degrees of freedom") == len(document["as_left"])
+    assert all(each["test_uncertainty_ratio"] > 1.0 for each in document["as_left"])
     told = json.loads(rig("history", document["serial"], "--json", folder=folder).stdout)
     assert told["visits"][0]["decision"] == document["decision"]
     found = {each["characteristic"]: each["value"] for each in told["visits"][0]["as_found"]}
@@ -92,8 +122,11 @@ def test_the_history_tells_as_found_against_as_left(demonstrated):
 
 
 def test_checking_fails_a_unit_nobody_has_trimmed_and_says_what_to_turn(tmp_path):
-    outcome = rig("check", SERIAL, folder=tmp_path)
+    outcome = rig("check", SERIAL, "--budget", folder=tmp_path)
     assert outcome.returncode == 1
+    assert "meter, share of reading" in outcome.stdout
+    assert outcome.stdout.count("test uncertainty ratio") == 14
+    assert "Largest risk of a wrong decision" in outcome.stdout
     assert "Recommendation" in outcome.stdout
     assert "SCALE" in outcome.stdout
     assert "Database" in rig("where", folder=tmp_path).stdout
@@ -188,7 +221,7 @@ def real_bench(folder, resource):
 
 def test_a_bench_that_is_not_there_is_a_bench_fault(tmp_path):
     bench = real_bench(tmp_path, "TCPIP::127.0.0.1::9::SOCKET")
-    complaint = one_sentence(rig("check", SERIAL, "--bench", bench, folder=tmp_path), 3)
+    complaint = one_sentence(rig_as_a_program("check", SERIAL, "--bench", bench, folder=tmp_path), 3)
     assert "TCPIP::127.0.0.1::9::SOCKET" in complaint
 
 

@@ -76,5 +76,15 @@ def attacks_on(connection: sqlite3.Connection, table: str) -> Iterator[str]:
 
 def _other_than_key(column: str, kind: str) -> str:
     # Columns under a check keep their value, so that nothing but the protection can stop the statement.
-    checked = {"phase", "outcome", "content_sha256", "ended_utc", "revision", "corrects_verdict_id", "quantity"}
+    checked = {
+        "probability",
+        "phase",
+        "outcome",
+        "content_sha256",
+        "ended_utc",
+        "revision",
+        "corrects_verdict_id",
+        "quantity",
+    }
+    checked |= {"subject", "link", "role", "authority"}
     return column if column in checked else another(column, kind)

@@ -1,8 +1,10 @@
+import shutil
 from collections.abc import Callable, Iterator
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 import pytest
+from schemas import grown_in
 from sqlalchemy.orm import Session
 
 from db.engine import Database, open_database
@@ -41,13 +43,28 @@ def url(file: Path) -> str:
     return f"sqlite:///{file}"
 
 
+@pytest.fixture(scope="session")
+def empty_record(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A database of this version's schema without a row, to be copied: quicker than to be made."""
+    file = tmp_path_factory.mktemp("empty") / "record.sqlite"
+    open_database(f"sqlite:///{file}").close()
+    return file
+
+
+@pytest.fixture(scope="session")
+def grown(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
+    """A database at every revision, with rows in every table, to be copied."""
+    return grown_in(tmp_path_factory.mktemp("grown"))
+
+
 @pytest.fixture
-def database(url: str) -> Iterator[Database]:
+def database(url: str, file: Path, empty_record: Path) -> Iterator[Database]:
+    shutil.copyfile(empty_record, file)
     with open_database(url) as opened:
         yield opened
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def begin_visit() -> Callable[..., Visit]:
     """A visit of a unit to a bench, begun and not ended; all names are invented."""
 
@@ -76,7 +93,7 @@ def begin_visit() -> Callable[..., Visit]:
     return begin
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def point_of() -> Callable[[Sweep, int], Point]:
     def point(sweep: Sweep, index: int) -> Point:
         return Point(
@@ -98,7 +115,7 @@ def point_of() -> Callable[[Sweep, int], Point]:
     return point
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def finding_of() -> Callable[..., Finding]:
     def finding(
         visit: Visit,
@@ -132,7 +149,7 @@ def finding_of() -> Callable[..., Finding]:
     return finding
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def whole_visit(
     begin_visit: Callable[..., Visit],
     point_of: Callable[[Sweep, int], Point],

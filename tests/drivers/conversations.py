@@ -1,4 +1,4 @@
-"""An instrument that is asked which spelling it takes, over a real link, with everything that was said."""
+"""An instrument that is asked which spelling it takes, over a link, with everything that was said."""
 
 from __future__ import annotations
 
@@ -12,19 +12,21 @@ from drivers.exchange import Exchange
 from drivers.link import SerialOptions
 from drivers.session import Session
 from drivers.virtual.device import Device
+from drivers.virtual.links.direct import DirectLink
 from drivers.virtual.links.serving import Link
-from drivers.virtual.links.sockets import SocketLink
 
-TIMEOUT_S = 0.24
+TIMEOUT_S = 0.4
 """An answer that does not come costs a third of it while asking."""
+AT_ONCE_S = 0.15
+"""The same where an answer cannot be late: inside this process."""
 
 
 class Conversation:
     """An instrument behind a link, what was asked of it, and what came of that."""
 
-    def __init__(self, resource: str, role: str, clock: Clock, termination: str = "\n") -> None:
+    def __init__(self, resource: str, role: str, clock: Clock, timeout_s: float = TIMEOUT_S) -> None:
         self.exchanges: list[Exchange] = []
-        self.address = Address(resource, role, TIMEOUT_S, termination, SerialOptions(), self.exchanges.append, clock)
+        self.address = Address(resource, role, timeout_s, "\n", SerialOptions(), self.exchanges.append, clock)
         self.clock = clock
         self.link: LinkFindings = ask_link(self.address)
 
@@ -45,9 +47,9 @@ class Conversation:
 
 
 @contextmanager
-def reached(device: Device, clock: Clock, role: str, link: Callable[..., Link] = SocketLink) -> Iterator[Conversation]:
+def reached(device: Device, clock: Clock, role: str, link: Callable[..., Link] = DirectLink) -> Iterator[Conversation]:
     served_at = link(device, termination=device.personality.termination)
     try:
-        yield Conversation(served_at.resource, role, clock)
+        yield Conversation(served_at.resource, role, clock, AT_ONCE_S if link is DirectLink else TIMEOUT_S)
     finally:
         served_at.close()

@@ -206,6 +206,18 @@ def test_a_meter_is_configured_by_one_message_and_read_by_one():
         meter.configure_dc(range_v=None, integration_cycles=0.2)
 
 
+def test_a_meter_says_on_which_range_it_stands_and_is_asked_once():
+    pairs = [
+        ("CONF:VOLT:DC;:SENS:VOLT:DC:RANG 10.0;:SENS:VOLT:DC:NPLC 1.0;:SYST:ERR?;*ESE 3;*ESE?", f"{OK};3"),
+        ("*ESE 4;:SENS:VOLT:DC:RANG?;*ESE?", "+1.00000000E+02;4"),
+    ]
+    with on_the_wire(pairs) as resource, Meter(Session.open(resource, role="meter")) as meter:
+        assert meter.range_in_use() is None
+        meter.configure_dc(range_v=10.0, integration_cycles=1.0)
+        assert meter.range_in_use() == 100.0
+        assert meter.range_in_use() == 100.0
+
+
 def test_a_meter_beyond_its_range_gives_no_voltage():
     pairs = [
         ("SAMP:COUN 1;:SYST:ERR?;*ESE 3;*ESE?", f"{OK};3"),

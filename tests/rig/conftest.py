@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import shutil
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 import pytest
@@ -39,6 +41,10 @@ class Stand:
         serials = self.product.contents.serial
         return serials.with_check_character(f"{serials.example[:2]}2600{self.seed:04d}")
 
+    @property
+    def database_url(self) -> str:
+        return self.database.url_shown
+
     def operator(self) -> VirtualOperator:
         assert self.bench.hands is not None
         return VirtualOperator(self.bench.hands, self.bench.clock, self.seed)
@@ -55,40 +61,59 @@ def on_the_bench(bench_file: Loaded[BenchFile], unit: str) -> Loaded[BenchFile]:
     return replace(bench_file, contents=bench_file.contents.model_copy(update={"virtual": virtual}))
 
 
+def with_virtual(bench_file: Loaded[BenchFile], **changed: object) -> Loaded[BenchFile]:
+    """The same bench with other words in its [virtual] table."""
+    virtual = {**(bench_file.contents.virtual or {}), **changed}
+    return replace(bench_file, contents=bench_file.contents.model_copy(update={"virtual": virtual}))
+
+
+@contextmanager
+def opened_stand(
+    tmp_path: Path,
+    seed: int = 1,
+    fault: str = "",
+    product: Loaded[Product] | None = None,
+    unit: str = "",
+    changed: Mapping[str, str] | None = None,
+    source: Mapping[str, float] | None = None,
+    link: str = "direct",
+    empty_record: Path | None = None,
+) -> Iterator[Stand]:
+    """``changed`` replaces lines of the unit's file; ``source`` changes the virtual source."""
+    made = product or load_product(demonstration_product())
+    bench_file = drawn_anew(load_bench(demonstration_bench()), seed=seed, fault=fault)
+    if changed:
+        text = (FOLDER / "units" / f"{unit}.toml").read_text(encoding="utf-8")
+        for old, new in changed.items():
+            assert old in text
+            text = text.replace(old, new)
+        unit = str(tmp_path / "unit.toml")
+        (tmp_path / "unit.toml").write_text(text, encoding="utf-8")
+    if unit:
+        bench_file = on_the_bench(bench_file, unit)
+    if source:
+        present = dict((bench_file.contents.virtual or {}).get("source", {}))
+        bench_file = with_virtual(bench_file, source={**present, **source})
+    bench_file = with_virtual(bench_file, link=link)
+    if empty_record is not None and not (tmp_path / "record.sqlite").exists():
+        shutil.copy(empty_record, tmp_path / "record.sqlite")
+    absolute = made.contents.range.absolute
+    with (
+        open_database(f"sqlite:///{tmp_path}/record.sqlite") as database,
+        open_bench(bench_file, VoltageLimits(absolute.low_v, absolute.high_v)) as bench,
+    ):
+        yield Stand(bench, bench_file, made, database, seed)
+
+
+@pytest.fixture(scope="session")
+def empty_record(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An empty database of the latest schema, to be copied."""
+    fresh = tmp_path_factory.mktemp("migrated") / "record.sqlite"
+    open_database(f"sqlite:///{fresh}").close()
+    return fresh
+
+
 @pytest.fixture
-def stand(tmp_path: Path) -> Callable[..., object]:
+def stand(tmp_path: Path, empty_record: Path) -> Callable[..., object]:
     """Open a bench with ``with stand(seed=1, fault="") as it:``."""
-
-    @contextmanager
-    def opened(
-        seed: int = 1,
-        fault: str = "",
-        product: Loaded[Product] | None = None,
-        unit: str = "",
-        changed: Mapping[str, str] | None = None,
-        source: Mapping[str, float] | None = None,
-    ) -> Iterator[Stand]:
-        """``changed`` replaces lines of the unit's file; ``source`` changes the virtual source."""
-        made = product or load_product(demonstration_product())
-        bench_file = drawn_anew(load_bench(demonstration_bench()), seed=seed, fault=fault)
-        if changed:
-            text = (FOLDER / "units" / f"{unit}.toml").read_text(encoding="utf-8")
-            for old, new in changed.items():
-                assert old in text
-                text = text.replace(old, new)
-            unit = str(tmp_path / "unit.toml")
-            (tmp_path / "unit.toml").write_text(text, encoding="utf-8")
-        if unit:
-            bench_file = on_the_bench(bench_file, unit)
-        if source:
-            virtual = dict(bench_file.contents.virtual or {})
-            virtual["source"] = {**virtual.get("source", {}), **source}
-            bench_file = replace(bench_file, contents=bench_file.contents.model_copy(update={"virtual": virtual}))
-        absolute = made.contents.range.absolute
-        with (
-            open_database(f"sqlite:///{tmp_path}/record.sqlite") as database,
-            open_bench(bench_file, VoltageLimits(absolute.low_v, absolute.high_v)) as bench,
-        ):
-            yield Stand(bench, bench_file, made, database, seed)
-
-    return opened
+    return partial(opened_stand, tmp_path, empty_record=empty_record)

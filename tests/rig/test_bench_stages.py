@@ -97,9 +97,9 @@ class TestCharacterisation:
             measured_curve(it.bench, it.product.contents, it.operator())
             sent = {role: session.messages - before[role] for role, session in it.bench.sessions.items()}
             assert sent["source"] == 41
-            # one to configure, one for the number of samples, 42 readings
-            assert sent["meter"] == 44
-            assert it.bench.clock.now() - began < 41 * 0.05 + 44 * 0.026
+            # one to configure, one to see its range, one for the number of samples, 42 readings
+            assert sent["meter"] == 45
+            assert it.bench.clock.now() - began < 41 * 0.05 + 45 * 0.026
 
     def test_a_source_slower_than_the_bench_file_says_gets_the_time_that_it_needs(self, tmp_path):
         with stood(tmp_path, source={"settling_time_constant_s": 0.012}) as it:

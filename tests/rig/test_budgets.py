@@ -10,15 +10,14 @@ import uncertainties
 
 from rig.acquire import CvLine
 from rig.assess import assess_sweep
-from rig.budgets import (
+from rig.budgets import stated_of, sweep_budgets
+from rig.control_budgets import (
     drift_budget,
     knob_centre_budget,
     knob_range_budget,
     octave_step_budget,
     rail_budget,
     readings_of_a_window,
-    stated_of,
-    sweep_budgets,
 )
 from rig.reports.budget import COLUMNS, budget_document, budget_lines, budgets_lines
 from rig.science.drift import DriftRate, rate_of
@@ -74,6 +73,47 @@ def test_what_a_budget_says_of_noise_is_what_changing_each_reading_by_hand_says(
     expected = np.sqrt(random + np.sum(np.square(by_setting), axis=0))
     stated = [own(each) for each in figure.quantities(budgets)]
     np.testing.assert_allclose(stated, expected, rtol=2e-3)
+
+
+def test_points_that_were_read_again_are_weighed_as_their_budget_says(pitch):
+    # central differences again, of a sweep with five points read for longer half a minute later
+    points = figure.points_of(pitch)
+    first = {each.index: each for each in points if not each.revisit}
+    more = [
+        replace(
+            first[index],
+            elapsed_s=30.0 + 2.0 * place,
+            readings_count=8,
+            relative_standard_uncertainty=0.5 * first[index].relative_standard_uncertainty,
+        )
+        for place, index in enumerate((0, 4, 9, 9, 16))
+    ]
+    points = [*points, *more]
+
+    def found(nudge):
+        moved = [
+            replace(each, frequency_hz=each.frequency_hz * 2.0**shift)
+            for each, shift in zip(points, nudge, strict=True)
+        ]
+        assessed = assess_sweep(moved, PRODUCT, BENCH, LINE)
+        slope = np.polyfit(assessed.x[assessed.musical], assessed.error_cents[assessed.musical], 1)[0]
+        return np.r_[slope, assessed.error_cents]
+
+    step = 1e-6
+    nudges = step * np.eye(len(points))
+    slopes = np.array([(found(each) - found(-each)) / (2.0 * step) for each in nudges])
+    random = np.array([each.relative_standard_uncertainty for each in points]) / math.log(2.0)
+    grid = np.zeros((figure.CV_V.size, slopes.shape[1]))
+    np.add.at(grid, [each.index for each in points], slopes * STATED.source_grid_v)
+    expected = np.sqrt(np.sum(np.square(slopes * random[:, None]), axis=0) + np.sum(np.square(grid), axis=0))
+    made = sweep_budgets(assess_sweep(points, PRODUCT, BENCH, LINE), points, PRODUCT, STATED, LINE)
+    made = figure.with_factor(made, 1.0, math.inf)
+    stated = [own(each) for each in (made.scale_error(), *(made.point(index) for index in range(17)))]
+    np.testing.assert_allclose(stated, expected, rtol=2e-3)
+    once = figure.with_factor(figure.budgets_of(pitch), 1.0, math.inf)
+    assert own(made.point(9)) < own(once.point(9))
+    # more readings leave the source's grid as it is: the setting is the same one
+    assert made.scatter_by_setting()["scale_error"].sum() < once.scatter_by_setting()["scale_error"].sum()
 
 
 @pytest.mark.parametrize(

@@ -12,8 +12,9 @@ from rig.acquire import Acquisition, CvLine, sweep
 from rig.operators.virtual import VirtualOperator
 from rig.science.decision import Decision
 from rig.stages.life import look_for_life
-from rig.stages.survey import KNOB_TRUSTED_CENTS, Pitch, Read, read_octaves, without_drift
-from rig.stages.warm_up import expected_frequency_hz
+from rig.stages.pitch_readings import Pitch, Read, without_drift
+from rig.stages.survey import KNOB_TRUSTED_CENTS, read_octaves
+from rig.stages.warm_up import expected_frequency_hz, warm_up
 from tests.benchmarks.verdicts import true_characteristics, wrong_statements
 from tests.rig.warm_unit import WarmUnit
 
@@ -127,7 +128,8 @@ def test_drift_between_first_reading_and_its_repetition_is_taken_from_the_others
     still = without_drift(reads, Read(Pitch(5.0 + 10.0 * drift, 1e-5), 10.0))
     assert [each.octaves - still[0].octaves for each in still[1:]] == pytest.approx([1.0, 2.0])
     # that it was even in time is an assumption
-    assert still[1].standard_uncertainty > 0.1 * 10.0 * drift
+    assert still[1].drift_octaves == pytest.approx(0.4 * 10.0 * drift)
+    assert still[0].drift_octaves == 0.0
 
 
 def test_without_drift_a_step_is_as_uncertain_as_its_two_readings_and_the_reference():
@@ -189,3 +191,28 @@ def test_an_instrument_that_was_late_once_does_not_end_the_warm_up(stand):
         visit = it.visit(operator=LateOnce(it.bench.hands, it.bench.clock, 1))
         assert visit.verdict.decision in PASSED
         assert visit.oscillators[0].warmed.steady
+
+
+def test_the_time_left_of_a_warm_up_is_told_and_comes_true(stand):
+    # the unit's board warms with 150 s; the forecast must come within a third of what it then took
+    with stand(unit="healthy") as it:
+        it.bench.hands.insert(it.serial)
+        it.bench.hands.power(True)
+        it.bench.source.output_on()
+        said, shown = [], []
+        operator = it.operator()
+        operator.say = lambda message: said.append((it.bench.clock.now(), message))
+        operator.show_progress = lambda _stage, done, total: shown.append((done, total))
+        acquisition = Acquisition(it.bench, it.product.contents, CvLine(0.005, 1.0005, np.zeros((2, 2))))
+        began_s = it.bench.clock.now()
+        warmed = warm_up(acquisition, operator, NoRecord())
+        assert warmed.steady
+        forecasts = [(at_s, each) for at_s, each in said if each.startswith("Warm-up: about ")]
+        assert 1 <= len(forecasts) <= 4
+        at_s, first = forecasts[0]
+        number, unit = first.split()[2:4]
+        told_s = float(number) * (60.0 if unit == "minutes" else 1.0)
+        left_s = began_s + warmed.duration_s - at_s
+        assert told_s == pytest.approx(left_s, abs=max(60.0, left_s / 3.0))
+        # what is drawn ends where the warm-up ends, not at the longest that it may take
+        assert shown[-2][1] < it.product.contents.warm_up.maximum_s

@@ -35,9 +35,9 @@ def test_a_unit_that_no_trim_can_cure_fails_with_its_cause_named(stand, fault):
     assert (source_v, on) == (0.0, False)
 
 
-def test_the_same_seed_gives_the_same_visit_to_the_last_digit(stand, tmp_path):
-    def everything():
-        with stand(seed=5) as it:
+def test_the_same_seed_gives_the_same_visit_to_the_last_digit_over_any_link(stand, tmp_path):
+    def everything(link):
+        with stand(seed=5, link=link) as it:
             visit = it.visit()
         assert visit.oscillators[0].as_left is not None
         return (
@@ -48,9 +48,9 @@ def test_the_same_seed_gives_the_same_visit_to_the_last_digit(stand, tmp_path):
             visit.oscillators[0].moves,
         )
 
-    first = everything()
+    first = everything("socket")
     (tmp_path / "record.sqlite").unlink()
-    assert everything() == first
+    assert everything("direct") == first
 
 
 def test_checking_turns_nothing_and_still_says_what_to_turn(stand):

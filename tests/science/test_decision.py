@@ -8,12 +8,16 @@ from scipy.integrate import quad
 from scipy.stats import gamma, norm
 
 from rig.science.decision import (
+    FROM_WORST,
+    GUARD_PROBABILITY,
+    LONGER_PROBABILITY,
     Decision,
     Limits,
     Rule,
     acceptance_limits,
     decide,
     decide_bounded,
+    decide_many,
     global_risks,
     probability_of_conformity,
     specific_risk_of_false_acceptance,
@@ -57,8 +61,29 @@ def test_simple_acceptance_makes_two_statements_whatever_the_uncertainty(value, 
     assert decide(value, np.inf, UPPER, Rule.SIMPLE) == statement
 
 
-def test_an_uncertainty_wider_than_the_limits_never_passes():
-    assert decide(0.0, 11.0, BOTH, Rule.GUARDED) is Decision.CONDITIONAL_PASS
+def test_a_guard_band_that_leaves_nothing_to_accept_decides_nothing_but_a_plain_failure():
+    # JCGM 106:2012, 8.3: the acceptance interval is empty
+    assert decide(0.0, 10.0, BOTH, Rule.GUARDED) is Decision.PASS
+    assert decide(0.0, 10.1, BOTH, Rule.GUARDED) is Decision.NO_DECISION
+    assert decide(12.0, 10.1, BOTH, Rule.GUARDED) is Decision.NO_DECISION
+    assert decide(20.2, 10.1, BOTH, Rule.GUARDED) is Decision.FAIL
+    # of a single limit the room is counted from what the value ought to be
+    assert decide(0.0, 10.1, UPPER, Rule.GUARDED, nominal=0.0) is Decision.NO_DECISION
+    assert decide(0.0, 10.1, UPPER, Rule.GUARDED) is Decision.CONDITIONAL_PASS
+    assert decide(0.0, 10.1, Limits(-10.0, None), Rule.GUARDED, nominal=0.0) is Decision.NO_DECISION
+    assert decide(0.0, 10.1, BOTH, Rule.SIMPLE) is Decision.PASS
+
+
+def test_many_values_are_judged_as_each_alone():
+    values = np.array([-12.1, -9.0, 0.0, 8.1, 11.0, np.nan])
+    said = decide_many(values, values - 2.0, values + 2.0, BOTH, Rule.GUARDED)
+    assert [FROM_WORST[each] for each in said] == [decide(each, 2.0, BOTH, Rule.GUARDED) for each in values]
+
+
+def test_two_looks_together_leave_a_fortieth_beyond_each_end():
+    # ILAC-G8:09/2019, table 1 (from memory): w = U passes less than 2.5 % wrongly; the union bound of G. Boole
+    beyond = [(1.0 - each) / 2.0 for each in (GUARD_PROBABILITY, LONGER_PROBABILITY)]
+    assert sum(beyond) <= 0.025 + 1e-12
 
 
 @pytest.mark.parametrize("rule", Rule)
@@ -97,7 +122,8 @@ def test_a_guarded_statement_never_contradicts_simple_acceptance(value, uncertai
     guarded = decide(value, uncertainty, limits, Rule.GUARDED)
     simple = decide(value, uncertainty, limits, Rule.SIMPLE)
     passing = {Decision.PASS, Decision.CONDITIONAL_PASS}
-    assert (guarded in passing) == (simple is Decision.PASS)
+    assert (guarded is Decision.NO_DECISION) or (guarded in passing) == (simple is Decision.PASS)
+    assert (guarded is Decision.NO_DECISION) <= (2.0 * uncertainty > high - low)
 
 
 @pytest.mark.parametrize(

@@ -68,6 +68,7 @@ class PerfectEar:
     pivot_cents: float
     scale: float
     resolution_cents: float = 1e-6
+    right_within_cents: float = 0.0
 
     def look(self, cv_v: float) -> float:
         return self.pivot_cents + self.scale * (CENTS * cv_v - self.pivot_cents)

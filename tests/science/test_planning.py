@@ -124,4 +124,4 @@ def test_the_rail_is_set_where_the_octave_steps_are_evenly_wrong():
 def test_the_position_with_the_wrong_resistor_is_found_whatever_the_rail():
     steps = 1.002 * np.array([1.0, 2.0, 3.0 * 1.02, 4.0])
     plan = plan_rail(steps, np.array([1.0, 2.0, 3.0, 4.0]), 10.02, 9.98, 10.02)
-    assert plan.odd_position == 2
+    assert plan.odd_position() == 2

@@ -114,6 +114,14 @@ def prompts(*_arguments: str) -> None:
         print("through")
 
 
+def returned(*_arguments: str) -> None:
+    """A unit that is back: the reason by a number key, the complaint typed."""
+    operator = person()
+    with operator.desk:
+        story = operator.why_returned("DM26010001G", ["out of tune", "drifts", "noisy or cutting out"])
+    print(f"told: {story.reason} / {story.complaint}")
+
+
 def control(*_arguments: str) -> None:
     """A switch that is first moved the wrong way."""
     sights = [
@@ -170,11 +178,12 @@ def scans(*ports: str) -> None:
 
 
 def work(seed: str, folder: str, *scanner: str) -> None:
-    """The operator's loop on the virtual bench; the arrow keys turn the trims."""
+    """The operator's loop on the virtual bench; the arrow keys turn the trims, and the slip printer is off."""
     from db.engine import open_database
     from drivers.source import VoltageLimits
     from fixtures import demonstration_bench
     from rig.bench import drawn_anew, load_bench, open_bench
+    from rig.paper import Printed, PrinterTable
     from rig.product import load_product
     from rig.work import work_at_terminal
 
@@ -195,6 +204,7 @@ def work(seed: str, folder: str, *scanner: str) -> None:
             who="newcomer",
             out=Path(folder),
             scanner_port="".join(scanner),
+            printer=PrinterTable(slip="serial:/dev/no-such-port", after_verdict=(Printed.SLIP,)),
         )
         state = f"{'on' if bench.source.is_on() else 'off'} {bench.source.programmed()}"
         # The terminal may be gone by now.
@@ -216,6 +226,7 @@ PROGRAMS: dict[str, Callable[..., None]] = {
     each.__name__: each
     for each in (
         turn, turn_slowly, turn_volts, turn_with_tone, skip, prompts, control, blind_control, sweep, scans, work, noted,
+        returned,
     )
 }  # fmt: skip
 

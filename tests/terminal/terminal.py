@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
 ROOT = Path(__file__).parents[2]
-PATIENCE_S = 15.0
+PATIENCE_S = 40.0
 QUIET_S = 0.02
 KEY_S = 0.13
 """From one key to the next: longer than what makes characters one scan."""

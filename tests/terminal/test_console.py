@@ -168,6 +168,21 @@ def test_prompts_take_one_key_each_and_none_that_came_before_them():
         assert "through" in terminal.text
 
 
+def test_why_a_unit_is_back_takes_one_key_and_a_few_words():
+    with Terminal.start("returned") as terminal:
+        terminal.until("Why is DM26010001G back?")
+        terminal.press("9")
+        terminal.press("2")
+        terminal.until("What does its owner say?")
+        for letter in "sharpp":
+            terminal.press(letter)
+        terminal.press("\x7f")
+        terminal.until("> sharp")
+        terminal.press("\r")
+        terminal.until("told: drifts / sharp")
+        assert terminal.end() == 0
+
+
 def test_again_says_it_again_and_s_stops_at_any_prompt_unless_it_is_typed_in_a_serial():
     with Terminal.start("prompts") as terminal:
         terminal.until("Read the cautions")

@@ -2,22 +2,37 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+import io
+from dataclasses import dataclass, replace
 from math import inf, nan
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from rich.console import Console
 
 from rig.operators.glyphs import ASCII, BLOCKS, glyphs_for, large_letters, letters
 from rig.operators.live_line import View, amount, bar, distance_shown, plain_line, progress_line, watch_lines
 from rig.operators.port import Seen, Turn, WatchReading
+from rig.operators.screen import Screen
 from rig.operators.tone import Tone, beat_s
 from rig.operators.verdict_sign import verdict_lines
+from rig.operators.watch_screen import WatchScreen
 from rig.science.decision import Decision
 
 TURN = Turn("scale", "SCALE", "8242.593 Hz (C9 -27.0 cents)", "the CV held at 8.00 V", -2.0, 4.0)
 DISTANCES = st.floats(-5000.0, 5000.0)
+
+
+@dataclass
+class Edge:
+    """A watch whose readings lie inside, too near the edge to be sure of it."""
+
+    unit: str = "cents"
+    tolerance: float = 0.5
+
+    def read(self, *, turning=False):
+        return view(0.45, seen=Seen.INSIDE).reading
 
 
 def view(distance, *, start=40.0, uncertainty=0.05, unit="cents", tolerance=0.5, seen=Seen.NEARER, keys="s stop"):
@@ -94,6 +109,20 @@ def test_a_single_reading_inside_is_not_said_to_be_inside_before_the_watch_says_
     edge = replace(view(0.45, seen=Seen.INSIDE), lingers=True)
     assert "counter-clockwise, a touch" in plain_line(edge, ASCII)
     assert "a little nearer to the middle" in plain_line(edge, ASCII)
+
+
+def test_who_stays_at_the_edge_is_shown_the_way_to_the_middle_after_a_while():
+    written, clock = io.StringIO(), [0.0]
+    screen = Screen(Console(file=written, width=140), lost=pytest.fail)
+    edge = view(0.45, seen=Seen.INSIDE)
+    watch = WatchScreen(screen, TURN, Edge(), "s stop", lambda: clock[0])
+    for clock[0] in (0.0, 1.5, 4.5):
+        watch.show(edge.reading)
+    first, second, last = (line for line in written.getvalue().splitlines() if "SCALE at" in line)
+    assert "hold still" in first
+    assert "hold still" in second
+    assert "a little nearer to the middle" in last
+    assert "clockwise" in last
 
 
 def test_turns_left_shrink_with_the_distance():

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import allantools
 import numpy as np
 import pytest
 from scipy import stats
@@ -128,6 +129,23 @@ def test_white_frequency_noise_falls_with_the_root_of_the_gate(gate_s):
     drive(rack, 0.0)
     expected = 0.02 / 1200.0 * np.log(2.0) / np.sqrt(gate_s)
     assert LOW < spread(rack, gate_s, 400) / expected < HIGH
+
+
+def test_the_allan_deviation_of_a_noisy_unit_falls_with_the_root_of_time():
+    # allantools 2024.6, overlapping Allan deviation; IEEE 1139 (from memory): white frequency noise has
+    # sigma_y(tau) = sigma_y(1 s) / sqrt(tau)
+    rack = Rack(counter=QUIET)
+    rack.insert(silent(base_hz=2000.0).model_copy(update={"noise": Noise(white_cents_at_1s=0.02, wander_cents=0.0)}))
+    drive(rack, 0.0)
+    gate_s, count = 0.1, 2000
+    rack.counter.execute(f"SENS:FREQ:APER {gate_s};:SAMP:COUN {count}")
+    hertz = np.array([float(each) for each in asked(rack.counter, "READ?").split(",")])
+    taus_s, deviation, error, _ = allantools.oadev(
+        hertz / hertz.mean() - 1.0, rate=1.0 / gate_s, data_type="freq", taus=[0.1, 0.4, 1.6, 6.4]
+    )
+    expected = 0.02 / 1200.0 * np.log(2.0) / np.sqrt(taus_s)
+    assert np.all(np.abs(deviation - expected) < 5.0 * error)
+    assert np.polyfit(np.log(taus_s), np.log(deviation), 1)[0] == pytest.approx(-0.5, abs=0.07)
 
 
 def test_resolution_is_a_rounding_of_the_timed_interval():

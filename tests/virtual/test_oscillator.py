@@ -24,7 +24,6 @@ IDEAL = CoreState(
     slope=1.0,
     pivot_octaves=7.0,
     scale=1.0,
-    shift_octaves=0.0,
     bulk_per_hz=0.0,
     leakage_hz=0.0,
     dead_time_s=0.0,

@@ -7,6 +7,11 @@ As practised (common practice): octave by octave. Scale with 0 and 1 V, then wit
 the rail, the highs on the top octave, the base at the lowest note; always to the nominal interval over the lower note
 as it was read last. Round again until nothing needs a touch.
 
+When an interval is right is declared, once, for both: the display shows the nominal interval (``RIGHT_WITHIN_CENTS`` is
+0). A turn ends when the display shows the very number aimed at, and who aims at a number does not leave another one
+standing beside it. A more lenient hand, which leaves an interval alone that shows one cent beside the nominal one, is
+reported beside it on a part of the units, as the sensitivity to this choice.
+
 The skilled hand takes 5 V spans, and has an overshoot in mind: how much farther than the nominal interval the watched
 note has to go. It comes from what the last moves did, is carried from unit to unit, may be negative where the pivot
 lies above, and the note watched is the one that moves more.
@@ -29,7 +34,9 @@ if TYPE_CHECKING:
 
 OCTAVE_CENTS = 1200.0
 TUNER_CENTS = 1.0
-"""What the tuner resolves; an interval that shows no more than this beside the nominal one is left alone."""
+"""What the tuner resolves."""
+RIGHT_WITHIN_CENTS, LENIENT_CENTS = 0.0, 1.0
+"""How far beside the nominal interval the display may stand for an interval to be left alone; and a lenient hand."""
 LOOK_GATE_S = 0.3
 TURNING_GATE_S = 0.1
 """How long a tuner averages: a note that is read, and a note that moves under the hand."""
@@ -69,6 +76,7 @@ class Ear(Protocol):
     """What somebody with a tuner and a screwdriver can do."""
 
     resolution_cents: float
+    right_within_cents: float
 
     def look(self, cv_v: float) -> float:
         """Play a note and read it, cents over the nominal lowest note."""
@@ -88,6 +96,7 @@ class TunerHand:
     switch_s: float
     look_s: float
     resolution_cents: float = TUNER_CENTS
+    right_within_cents: float = RIGHT_WITHIN_CENTS
     moves: Counter[str] = field(default_factory=Counter)
     _felt: dict[tuple[str, float], float] = field(default_factory=dict)
     _held_v: float | None = None
@@ -187,6 +196,11 @@ class TunerWatch:
         )
 
 
+def sounds_right(ear: Ear, error_cents: float) -> bool:
+    """Whether what the display shows is left alone; it shows multiples of what it resolves."""
+    return abs(error_cents) < ear.right_within_cents + 0.5 * ear.resolution_cents
+
+
 @dataclass(frozen=True, slots=True)
 class Chased:
     """How the chase of one interval went: its error before each move and at the end, cents; and whether it is right."""
@@ -203,7 +217,7 @@ def chase(ear: Ear, trim: str, interval: Interval, *, most_rounds: int = MOST_RO
         low, high = ear.look(interval.low_v), ear.look(interval.high_v)
         error = high - low - interval.nominal_cents
         errors.append(error)
-        if abs(error) <= ear.resolution_cents:
+        if sounds_right(ear, error):
             return Chased(tuple(errors), right=True)
         no_better = 0 if abs(error) < best_cents else no_better + 1
         if abs(error) < best_cents:
@@ -241,7 +255,7 @@ def chase_with_overshoot(
         before = (low, high)
         error = high - low - interval.nominal_cents
         errors.append(error)
-        if abs(error) <= ear.resolution_cents:
+        if sounds_right(ear, error):
             return Chased(tuple(errors), right=True)
         share = learned.upper_per_interval
         if len(errors) > most_rounds:
@@ -308,7 +322,7 @@ def set_rail(hand: TunerHand) -> None:
         low = hand.look(at_v)
         hand.set_octave(switch.positions[-1])
         wanted = low + OCTAVE_CENTS * switch.octaves[-1]
-        if abs(hand.look(at_v) - wanted) <= hand.resolution_cents or not hand.aim("rail", at_v, wanted):
+        if sounds_right(hand, hand.look(at_v) - wanted) or not hand.aim("rail", at_v, wanted):
             break
     hand.set_octave(switch.positions[0])
 
@@ -316,7 +330,7 @@ def set_rail(hand: TunerHand) -> None:
 def set_base(hand: TunerHand) -> None:
     """The lowest note to its pitch."""
     at_v = hand.product.range.base_cv_v
-    if abs(hand.look(at_v)) > hand.resolution_cents:
+    if not sounds_right(hand, hand.look(at_v)):
         hand.aim("base", at_v, 0.0)
 
 

@@ -71,12 +71,39 @@ def report(trials: Sequence[Trial]) -> str:
         chosen = [each for each in trials if group in ("all", group_of(each))]
         if chosen:
             lines += _table(chosen, group)
-    return "\n".join([*lines, *_figures(trials)])
+    return "\n".join([*lines, *_figures(trials), *_sensitivity(trials)])
 
 
-def of(trials: Sequence[Trial], method: Method) -> list[Trial]:
+def of(trials: Sequence[Trial], method: Method, *, lenient: bool = False) -> list[Trial]:
     """Trials of one method."""
-    return [each for each in trials if each.method is method]
+    return [each for each in trials if each.method is method and each.lenient is lenient]
+
+
+def both_moves(trials: Sequence[Trial]) -> float:
+    """Mean number of moves of scale and highs together, each where it was touched."""
+    return sum(mean_moves(trials, trim) for trim in TRIMS)
+
+
+def _sensitivity(trials: Sequence[Trial]) -> list[str]:
+    """What the ratios hang on: when a hand leaves an interval alone."""
+    serials = {each.serial for each in trials if each.lenient}
+    if not serials:
+        return []
+    some = [each for each in trials if each.serial in serials]
+    taught = of(some, Method.LEARNED)
+    lines = [
+        f"sensitivity: when a hand leaves an interval alone ({len(serials)} of the units)",
+        f"  {'':52s}{'moves of scale, highs, both':>30s}{'over (c): scale, highs, both':>32s}{'minutes':>10s}",
+    ]
+    for method in (Method.PRACTISED, Method.SKILLED):
+        for lenient, words in ((False, "display at the nominal"), (True, "display within 1 cent")):
+            by_hand = of(some, method, lenient=lenient)
+            moves = [*(mean_moves(by_hand, trim) for trim in TRIMS), both_moves(by_hand)]
+            rig = [*(mean_moves(taught, trim) for trim in TRIMS), both_moves(taught)]
+            shown = "".join(f"{each:10.2f}" for each in moves)
+            ratios = "".join(f"{one / other:10.2f}" for one, other in zip(moves, rig, strict=True))
+            lines.append(f"  {method.value + ', ' + words:52s}{shown}  {ratios}{minutes(by_hand):10.1f}")
+    return lines
 
 
 def _table(trials: Sequence[Trial], group: str) -> list[str]:
@@ -126,9 +153,7 @@ def _figures(trials: Sequence[Trial]) -> list[str]:
             _figure(f"(a') over (c), moves of {trim}", by_skill / taught, "at least", 1.7),
         ]
     full, musical = not_worse(learned, skilled)
-    by_hand, by_skill, taught = (
-        sum(mean_moves(each, trim) for trim in TRIMS) for each in (practised, skilled, learned)
-    )
+    by_hand, by_skill, taught = (both_moves(each) for each in (practised, skilled, learned))
     return [
         *lines,
         _figure("(a) over (c), moves of scale and highs", by_hand / taught, "at least", 4.0),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from math import nan
 from typing import TYPE_CHECKING
@@ -10,7 +10,14 @@ from typing import TYPE_CHECKING
 from rig.operators.port import MeterPlace
 from tests.benchmarks.study.bench import place, put_in_warm, score, serials
 from tests.benchmarks.study.hands import LOOK_S, SWITCH_S
-from tests.benchmarks.study.manual import Skill, TunerHand, tune_as_practised, tune_skilfully
+from tests.benchmarks.study.manual import (
+    LENIENT_CENTS,
+    RIGHT_WITHIN_CENTS,
+    Skill,
+    TunerHand,
+    tune_as_practised,
+    tune_skilfully,
+)
 from tests.benchmarks.study.rig_side import adjust_warm
 
 if TYPE_CHECKING:
@@ -33,7 +40,8 @@ class Method(StrEnum):
 class Trial:
     """One unit adjusted by one method: moves by trim, bench time after warm-up, and what the truth says of the end.
 
-    The expanded uncertainties of the worst errors are the rig's own; a tuner states none.
+    The expanded uncertainties of the worst errors are the rig's own; a tuner states none. ``lenient`` where a hand left
+    alone what the study's ordinary hands would not.
     """
 
     method: Method
@@ -43,6 +51,7 @@ class Trial:
     score: Score
     expanded_full_cents: float = nan
     expanded_musical_cents: float = nan
+    lenient: bool = False
 
 
 Shown = tuple["ObservationRow", ...]
@@ -51,28 +60,42 @@ Shown = tuple["ObservationRow", ...]
 
 @dataclass(frozen=True, slots=True)
 class BatchTask:
-    """One batch of the study; so many other units of it go before, for those who learn."""
+    """One batch of the study; so many other units of it go before, for those who learn.
+
+    :param right_within_cents: when a hand leaves an interval alone.
+    :param lenient_as_well: whether the batch is adjusted by lenient hands too.
+    """
 
     seed: int
     batch: int
     units: int
     taught_by: int = 10
+    right_within_cents: float = RIGHT_WITHIN_CENTS
+    lenient_as_well: bool = False
 
 
 def run_batch(task: BatchTask) -> list[Trial]:
     """All four methods on the units of a batch; reproducible from the task alone."""
     cold, shown = _cold(task)
-    return [*_practised(task), *_skilled(task), *cold, *_learned(task, shown)]
+    trials = [*_practised(task), *_skilled(task), *cold, *_learned(task, shown)]
+    if task.lenient_as_well:
+        lenient = replace(task, right_within_cents=LENIENT_CENTS)
+        trials += [replace(each, lenient=True) for each in (*_practised(lenient), *_skilled(lenient))]
+    return trials
 
 
 def _bench_seed(task: BatchTask) -> int:
     return task.seed * 10_000 + task.batch
 
 
-def _by_hand(here: Place, serial: str, method: Method, tune: Callable[[TunerHand], None]) -> Trial:
+def _by_hand(
+    here: Place, serial: str, method: Method, tune: Callable[[TunerHand], None], right_within_cents: float
+) -> Trial:
     put_in_warm(here, serial)
     began = here.bench.clock.now()
-    hand = TunerHand(here.bench, here.line, here.product, here.worker, SWITCH_S, LOOK_S)
+    hand = TunerHand(
+        here.bench, here.line, here.product, here.worker, SWITCH_S, LOOK_S, right_within_cents=right_within_cents
+    )
     tune(hand)
     return Trial(method, serial, dict(hand.moves), here.bench.clock.now() - began, score(here))
 
@@ -80,7 +103,7 @@ def _by_hand(here: Place, serial: str, method: Method, tune: Callable[[TunerHand
 def _practised(task: BatchTask) -> list[Trial]:
     with place(_bench_seed(task)) as here:
         return [
-            _by_hand(here, serial, Method.PRACTISED, tune_as_practised)
+            _by_hand(here, serial, Method.PRACTISED, tune_as_practised, task.right_within_cents)
             for serial in serials(here.product, task.batch, task.units)
         ]
 
@@ -91,7 +114,7 @@ def _skilled(task: BatchTask) -> list[Trial]:
     with place(_bench_seed(task)) as here:
         numbered = serials(here.product, task.batch, task.units + task.taught_by)
         trials = [
-            _by_hand(here, serial, Method.SKILLED, lambda hand: tune_skilfully(hand, skill))
+            _by_hand(here, serial, Method.SKILLED, lambda hand: tune_skilfully(hand, skill), task.right_within_cents)
             for serial in (*numbered[task.units :], *numbered[: task.units])
         ]
     return trials[task.taught_by :]

@@ -1,0 +1,220 @@
+"""What judging again reads: visits with a verdict, the points of their last sweeps, their findings as left.
+
+Made for a year of production at once: plain rows, the visits known by their number in the list. Nothing is written.
+"""
+
+import gc
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
+from uuid import UUID
+
+from sqlalchemy import CTE, ColumnElement, Integer, Select, Text, and_, case, func, select, type_coerce
+from sqlalchemy.orm import Session, aliased
+
+from db.models import BenchRevision, Finding, Move, Point, Product, ProductRevision, Sweep, Unit, Verdict, Visit
+
+LAST_SWEEPS = ("as_found", "resumed", "as_left")
+"""Purposes of sweeps that findings may rest on; those as left rest on the last one of a visit."""
+
+LONGER = "measured longer"
+"""Said in the note of a finding that rests on more readings than those of its sweep."""
+
+
+@dataclass(frozen=True, slots=True)
+class JudgedVisit:
+    """A visit with a verdict; ``number`` is its place in the list and its name in the other rows."""
+
+    number: int
+    visit_id: UUID
+    serial: str
+    batch_code: str
+    product: str
+    product_revision_id: UUID
+    bench_revision_id: UUID
+    purpose: str
+    decision: str
+    moved: bool
+
+
+def judged_visits(session: Session, batch_codes: Sequence[str], product: str | None = None) -> tuple[JudgedVisit, ...]:
+    """Visits of some batches that have a verdict, each unit's in the order in which they began.
+
+    :param product: only units of this product.
+    """
+    numbered = _numbered(batch_codes, product)
+    rows = _plain(
+        session,
+        select(
+            numbered.c.number,
+            numbered.c.id,
+            Unit.serial,
+            Unit.batch_code,
+            Product.name,
+            Visit.product_revision_id,
+            Visit.bench_revision_id,
+            Visit.purpose,
+            numbered.c.decision,
+            select(Move.sequence).where(Move.visit_id == numbered.c.id).exists(),
+        )
+        .select_from(numbered)
+        .join(Visit, Visit.id == numbered.c.id)
+        .join(Unit, Unit.id == Visit.unit_id)
+        .join(Product, Product.id == Unit.product_id)
+        .order_by(numbered.c.number),
+    )
+    key = lru_cache(_key)  # a year has few revisions
+    return tuple(
+        JudgedVisit(
+            number, _key(own), serial, batch, name, key(product_id), key(bench_id), purpose, decision, bool(moved)
+        )
+        for number, own, serial, batch, name, product_id, bench_id, purpose, decision, moved in rows
+    )
+
+
+def _key(stored: bytes | UUID) -> UUID:
+    """A key as the driver hands it out: bytes where the database knows no such type."""
+    return UUID(bytes=stored) if isinstance(stored, bytes) else stored
+
+
+def last_sweeps(
+    session: Session, batch_codes: Sequence[str], product: str | None = None
+) -> Sequence[tuple[int, int, str]]:
+    """The last sweep of each visit (of each oscillator, where a unit has several).
+
+    Rows in no particular order: number of the visit, number of the sweep in it, controls of the sweep (JSON text).
+    """
+    numbered = _numbered(batch_codes, product)
+    return _plain(
+        session,
+        select(numbered.c.number, Sweep.sequence, type_coerce(Sweep.controls, Text))
+        .select_from(numbered)
+        .join(Sweep, _last_of(numbered)),
+    )
+
+
+def last_points(
+    session: Session, batch_codes: Sequence[str], product: str | None = None
+) -> Sequence[tuple[float, ...]]:
+    """Points of those sweeps, as they were taken.
+
+    Rows of nothing but numbers, in no particular order: number of the visit, number of the sweep in it, place in the
+    sweep, CV (V), frequency (Hz), its relative standard uncertainty, time (s), whether the point is a return to one
+    measured before (0 or 1).
+    """
+    numbered = _numbered(batch_codes, product)
+    return _plain(
+        session,
+        select(
+            numbered.c.number,
+            Sweep.sequence,
+            Point.index,
+            Point.cv_v,
+            Point.frequency_hz,
+            Point.relative_standard_uncertainty,
+            Point.elapsed_s,
+            type_coerce(Point.revisit, Integer),
+        )
+        .select_from(numbered)
+        .join(Sweep, _last_of(numbered))
+        .join(Point, Point.sweep_id == Sweep.id),
+    )
+
+
+def findings_as_left(
+    session: Session,
+    batch_codes: Sequence[str],
+    product: str | None = None,
+    *,
+    decisions: Mapping[str, int],
+    guarded: str,
+) -> Sequence[tuple[Any, ...]]:
+    """Findings as left, with their corrections.
+
+    Rows in no particular order: characteristic, number of the visit, revision, value, its lower and upper bound, lower
+    and upper limit, whether the rule is the guarded one (0 or 1), decision, whether it was measured longer (0 or 1).
+
+    :param decisions: number that stands for each decision: numbers are read quicker than words.
+    :param guarded: words of the guarded rule.
+    """
+    numbered = _numbered(batch_codes, product)
+    return _plain(
+        session,
+        select(
+            Finding.characteristic,
+            numbered.c.number,
+            Finding.revision,
+            Finding.value,
+            Finding.bound_low,
+            Finding.bound_high,
+            Finding.lower_limit,
+            Finding.upper_limit,
+            case((Finding.rule == guarded, 1), else_=0),
+            case(decisions, value=Finding.decision),
+            case((Finding.note.contains(LONGER), 1), else_=0),
+        )
+        .select_from(numbered)
+        .join(Finding, and_(Finding.visit_id == numbered.c.id, Finding.phase == "as_left")),
+    )
+
+
+def _last_of(numbered: CTE) -> ColumnElement[bool]:
+    """Whether a sweep is the last of its visit, under the same controls, that findings may rest on."""
+    later = aliased(Sweep)
+    beaten = select(later.id).where(
+        later.visit_id == Sweep.visit_id,
+        later.purpose.in_(LAST_SWEEPS),
+        later.controls == Sweep.controls,
+        later.sequence > Sweep.sequence,
+    )
+    return and_(Sweep.visit_id == numbered.c.id, Sweep.purpose.in_(LAST_SWEEPS), ~beaten.exists())
+
+
+def _plain(session: Session, wanted: Select[Any]) -> Sequence[tuple[Any, ...]]:
+    """Rows as the database's driver makes them: with millions of them, whatever is done to each takes a second."""
+    collecting = gc.isenabled()
+    gc.disable()  # the collector would look through all rows again and again, and none of them is garbage
+    try:
+        result = session.connection().execute(wanted)
+        return result.cursor.fetchall() if result.cursor is not None else ()
+    finally:
+        if collecting:
+            gc.enable()
+
+
+def product_texts(session: Session, revision_ids: Sequence[UUID]) -> dict[UUID, str]:
+    """Product files as they were."""
+    rows = session.execute(
+        select(ProductRevision.id, ProductRevision.toml_text).where(ProductRevision.id.in_(revision_ids))
+    ).all()
+    return {row[0]: row[1] for row in rows}
+
+
+def bench_texts(session: Session, revision_ids: Sequence[UUID]) -> dict[UUID, str]:
+    """Bench files as they were."""
+    rows = session.execute(
+        select(BenchRevision.id, BenchRevision.toml_text).where(BenchRevision.id.in_(revision_ids))
+    ).all()
+    return {row[0]: row[1] for row in rows}
+
+
+def _numbered(batch_codes: Sequence[str], product: str | None) -> CTE:
+    """Visits with the verdict that stands, numbered unit by unit in the order in which they began."""
+    correction = aliased(Verdict)
+    wanted = (
+        select(
+            Visit.id,
+            Verdict.decision,
+            (func.row_number().over(order_by=(Unit.serial, Visit.started_utc, Visit.id)) - 1).label("number"),
+        )
+        .join(Unit, Unit.id == Visit.unit_id)
+        .join(Verdict, Verdict.visit_id == Visit.id)
+        .where(
+            Unit.batch_code.in_(batch_codes),
+            ~select(correction.id).where(correction.corrects_verdict_id == Verdict.id).exists(),
+        )
+    )
+    if product is not None:
+        wanted = wanted.join(Product, Product.id == Unit.product_id).where(Product.name == product)
+    return wanted.cte("numbered")

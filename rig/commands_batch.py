@@ -1,0 +1,161 @@
+"""Commands about batches: how one went, and what other limits would have made of it."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON document instead of text.")]
+PlotsOption = Annotated[
+    Path | None, typer.Option("--plots", help="Folder for plots (PNG and SVG); it is made where it is missing.")
+]
+OfProductOption = Annotated[
+    str | None, typer.Option("--product", help="Name of the product, where a batch code is on units of several.")
+]
+HistoryOption = Annotated[
+    int | None,
+    typer.Option("--history", help="Instead: fill a database of its own with about so many invented visits.", min=1),
+]
+IntoOption = Annotated[
+    str, typer.Option("--into", help="With --history: file or database URL; it must hold no real visit.")
+]
+
+
+def add_to(app: typer.Typer) -> None:
+    """Add the commands of this module."""
+    app.command()(batches)
+    app.command()(batch)
+    app.command()(rejudge)
+
+
+def batches(
+    latest: Annotated[int | None, typer.Option("--latest", min=1, help="Only so many, the latest.")] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """List the batches, the one visited last first."""
+    from db.batches import batch_lines as batches_of
+    from rig.opening import open_record
+    from rig.reports.batch import batches_document, batches_lines
+
+    with open_record() as database:
+        with database.reading() as session:
+            found = batches_of(session, latest=latest)
+        _print(batches_document(found, database.url_shown), batches_lines(found), database.url_shown, as_json=as_json)
+
+
+def batch(
+    code: Annotated[str, typer.Argument(help="Batch code.")],
+    product: OfProductOption = None,
+    plots: PlotsOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """How a batch went: yields, retests, minutes, moves, failures by cause, capability, control charts that speak."""
+    from db.batches import batch_record
+    from rig.batch import batch_reports
+    from rig.opening import open_record
+    from rig.reports.batch import batch_document, batch_lines
+
+    with open_record() as database:
+        with database.reading() as session:
+            record = batch_record(session, code)
+        shown = database.url_shown
+    reports = batch_reports(record, product)
+    written: list[Path] = []
+    if plots is not None:
+        from rig.reports.batch_plots import plot_batch
+
+        written = [path for report in reports for path in plot_batch(report, plots)]
+    lines: list[str] = []
+    for report in reports:
+        lines += [*batch_lines(report), ""]
+    lines += [f"Plots: {len(written)} files in {plots}"] if written else []
+    document: dict[str, object] = {
+        "batch": code,
+        "database": shown,
+        "products": [batch_document(report) for report in reports],
+        "plots": [str(path) for path in written],
+    }
+    _print(document, lines, shown, as_json=as_json)
+
+
+def rejudge(
+    codes: Annotated[list[str], typer.Argument(help="Batch codes, one or more.", metavar="BATCH...")],
+    limits: Annotated[
+        Path | None,
+        typer.Option("--limits", help="Limits to judge by: a product file, or a small file. Default: each its own."),
+    ] = None,
+    curve: Annotated[bool, typer.Option("--curve", help="Show yield against limit for each characteristic.")] = False,
+    product: OfProductOption = None,
+    plots: PlotsOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """What the yield would have been under other limits, from the stored sweeps; no verdict is touched."""
+    from db.batches import units_of_characteristics
+    from rig.limits_file import UNCHANGED, load_limits
+    from rig.opening import open_record
+    from rig.rejudge import read_production
+    from rig.rejudge import rejudge as judged_again
+    from rig.reports.rejudge import curve_document, curve_lines, plot_curves, rejudged_document, rejudged_lines
+    from rig.yield_curve import yield_curves
+
+    given = UNCHANGED if limits is None else load_limits(limits)
+    place = "their own limits" if limits is None else str(limits)
+    with open_record() as database:
+        with database.reading() as session:
+            production = read_production(session, tuple(dict.fromkeys(codes)), given, place, product)
+            units = units_of_characteristics(session, production.visits[-1].visit_id)
+        shown = database.url_shown
+    found = judged_again(production, given)
+    curves = yield_curves(production, given, units) if curve or plots is not None else ()
+    written = plot_curves(curves, found, plots) if plots is not None else ()
+    document = rejudged_document(found, place, shown)
+    document["curves"] = curve_document(curves)
+    document["plots"] = [str(path) for path in written]
+    lines = [*rejudged_lines(found, place), *(curve_lines(curves) if curve else []), ""]
+    lines += [f"Plots: {len(written)} files in {plots}"] if written else []
+    _print(document, lines, shown, as_json=as_json)
+
+
+def tell(visits: int, into: str, seed: int, *, as_json: bool) -> None:
+    """Fill a database with an invented history, and say what to look at in it."""
+    from db.engine import open_database
+    from db.location import VARIABLE
+    from rig.invented.history import tell_history
+    from rig.invented.place import own_place, url_of
+
+    url = url_of(into) if into else own_place()
+
+    def say(done: int) -> None:
+        if not as_json and done % 50 == 0:
+            typer.echo(f"  {done} visits ...")
+
+    with open_database(url) as database:
+        told = tell_history(database, visits, seed=seed, say=say)
+        shown = database.url_shown
+    stories = [{"batch": each.code, "units": each.units, "story": each.story.value} for each in told.batches]
+    if as_json:
+        document = {"database": shown, "visits": told.visits, "units": told.units, "returns": told.returns}
+        typer.echo(json.dumps({**document, "batches": stories}, indent=2))
+        return
+    lines = [
+        f"{told.visits} invented visits of {told.units} units, {told.returns} of which came back, are in {shown}.",
+        "All of them are marked as a demonstration; nothing of it is in your own record. To look at them:",
+        f"  export {VARIABLE}={shown}",
+        "  rig batches",
+    ]
+    lines += [f"  rig batch {each.code:<12}  # {each.story.value}" for each in told.batches]
+    lines += [f"  rig rejudge {told.batches[0].code} --curve", f"  rig history {told.example}", "  rig trims"]
+    typer.echo("\n".join(lines))
+
+
+def _print(document: dict[str, object], lines: Sequence[str], database: str, *, as_json: bool) -> None:
+    if as_json:
+        typer.echo(json.dumps(document, indent=2))
+        return
+    typer.echo("\n".join([*lines, f"Database: {database}"]))

@@ -1,0 +1,219 @@
+"""Commands that look after the record as a whole: backup, restore, check, move, hand in, adopt."""
+
+from __future__ import annotations
+
+import getpass
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from db.checking import Findings
+    from db.location import Location
+
+db_app = typer.Typer(
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    help="The record as a whole: backup, restore, check, move between SQLite and PostgreSQL, hand in to the server.",
+)
+
+WhoOption = Annotated[str, typer.Option("--who", help="Who does it. Default: the name you are logged in with.")]
+WhyOption = Annotated[str, typer.Option("--why", help="Why; it is kept in the record.")]
+OwnOption = Annotated[
+    bool, typer.Option("--own", help="Where RIG_DATABASE_URL names a server: this bench's own record instead.")
+]
+FLAWS_SHOWN = 40
+
+
+@db_app.command()
+def backup(
+    file: Annotated[Path, typer.Argument(help="File to write; an SQLite database whichever the record is in.")],
+    who: WhoOption = "",
+    why: WhyOption = "backup",
+    own: OwnOption = False,
+) -> None:
+    """Write the whole record to one file, with its SHA-256 beside it; others may go on recording meanwhile."""
+    from db.backup import backup as write_backup
+    from db.engine import open_at
+
+    with open_at(_location(own=own)) as database:
+        rows = write_backup(database, file, who=_who(who), why=why)
+        typer.echo(f"{file}: {rows} rows of {database.url_shown}. Keep it, and {file.name}.sha256, on another disk.")
+
+
+@db_app.command()
+def restore(
+    file: Annotated[Path, typer.Argument(help="Backup to put in the place of the record.")],
+    why: Annotated[str, typer.Option("--why", help="Why; it is kept in the record.")],
+    who: WhoOption = "",
+    own: OwnOption = False,
+) -> None:
+    """Put a backup in place, once all of it was looked at; the database that was there is kept beside it."""
+    from db.backup import restore as put_back
+    from db.engine import address_of, url_shown
+
+    location = _location(own=own)
+    kept = put_back(file, location, who=_who(who), why=_said(why))
+    typer.echo(f"{url_shown(address_of(location))} is now as in {file}.")
+    if kept is not None:
+        typer.echo(f"The database that was there is kept as {kept}.")
+
+
+@db_app.command()
+def check(
+    key: Annotated[
+        list[Path] | None, typer.Option("--key", help="Key file of another bench whose records lie here; repeatable.")
+    ] = None,
+    own: OwnOption = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document instead of text.")] = False,
+) -> None:
+    """Hold every row against the chain; names what was altered, added or removed behind the program's back."""
+    from db.checking import check as look
+    from db.engine import open_for_checking
+    from db.record_key import key_file, read_key
+    from rig.endings import BENCH_FAULT
+
+    paths = [*([key_file()] if key_file().exists() else []), *(key or [])]
+    database, unprotected = open_for_checking(_location(own=own))
+    with database, database.reading_connection() as connection:
+        found = look(connection, [read_key(path) for path in paths], paths)
+        shown = database.url_shown
+    typer.echo(
+        json.dumps(_document(found, unprotected, shown), indent=2)
+        if as_json
+        else "\n".join([*_lines(found, unprotected), f"Database: {shown}"])
+    )
+    if unprotected or not found.sound:
+        raise typer.Exit(BENCH_FAULT)
+
+
+@db_app.command()
+def move(
+    url: Annotated[str, typer.Argument(help="Address of an empty database, SQLite or PostgreSQL.")],
+    why: Annotated[str, typer.Option("--why", help="Why; it is kept in the record.")],
+    who: WhoOption = "",
+    own: OwnOption = False,
+) -> None:
+    """Copy the whole record into an empty database, counted and hashed on both sides; this one stays as it is."""
+    from db.engine import open_at
+    from db.location import Location
+    from db.moving import move as carry
+
+    with (
+        open_at(_location(own=own)) as source,
+        open_at(Location(url, "the command line", None)) as target,
+    ):
+        sums = carry(source, target, who=_who(who), why=_said(why))
+        for name, each in sums.items():
+            typer.echo(f"{name:<24}{each.count:>10} rows  {each.shown[:16]}")
+        typer.echo(
+            f"All of it is in {target.url_shown}, counted and hashed on both sides. Set RIG_DATABASE_URL to it; "
+            f"{source.url_shown} is as it was: record on one of them only."
+        )
+
+
+@db_app.command("hand-in")
+def hand_in() -> None:
+    """Hand in to the server what this bench recorded while the server was away; every visit once."""
+    from rig.handing_in import handed_in
+    from rig.opening import open_bench_record
+
+    with open_bench_record() as database:
+        done, left = handed_in(database)
+    for note in done.notes:
+        typer.echo(note)
+    plural = "" if len(done.visits) == 1 else "s"
+    typer.echo(f"{len(done.visits)} visit{plural} handed in; {left or 'nothing'} waiting.")
+
+
+@db_app.command()
+def adopt(
+    why: Annotated[str, typer.Option("--why", help="Why; it is kept in the record.")],
+    who: WhoOption = "",
+    own: OwnOption = False,
+) -> None:
+    """Take into the chain, as they stand, visits that were recorded without it; the record says so."""
+    from db.adopting import adopt as cover
+    from db.engine import open_at
+
+    with open_at(_location(own=own)) as database, database.session() as session:
+        count = cover(session, who=_who(who), why=_said(why))
+    typer.echo(f"{count} visits adopted as they stand.")
+
+
+def _location(*, own: bool) -> Location:
+    from db.engine import address_of, url_shown
+    from db.location import database_location, spool_location
+
+    location = database_location()
+    address = address_of(location)
+    if own and address.get_backend_name() != "sqlite":
+        return spool_location(url_shown(address))
+    return location
+
+
+def _who(name: str) -> str:
+    return name.strip() or getpass.getuser()
+
+
+def _said(why: str) -> str:
+    from rig.errors import WrongInput
+
+    if not why.strip():
+        raise WrongInput("The reason is empty: say after --why why it is done; it is kept in the record.")
+    return why.strip()
+
+
+def _lines(found: Findings, unprotected: str) -> list[str]:
+    lines = [
+        f"{found.visits} visit{'' if found.visits == 1 else 's'} ({found.open_visits} not ended), {found.links} links."
+    ]
+    lines += [unprotected] if unprotected else []
+    lines += [each.sentence for each in found.flaws[:FLAWS_SHOWN]]
+    if found.flaws_count > FLAWS_SHOWN:
+        lines.append(f"... and {found.flaws_count - FLAWS_SHOWN} more.")
+    lines += found.notes
+    lines += [f"Chain {each.chain_id}: {_seal(each.sequence, each.link)}" for each in found.heads if each.sequence >= 0]
+    if found.flaws_count and found.unaltered:
+        lines.append(
+            "Nothing that the chain covers was altered. Where you know why it covers not all of it (an older database, "
+            "visits that were loaded), rig db adopt takes the rest in."
+        )
+    elif found.flaws_count:
+        lines.append("Keep this database as it is, find out what happened, and restore the last backup elsewhere.")
+    else:
+        lines.append("Every row is as it was recorded. The last links are those that the latest slips show.")
+    return lines
+
+
+def _seal(sequence: int, link: str) -> str:
+    from db.chain import Seal
+
+    return f"last link {sequence}  {Seal(sequence, link).short}"
+
+
+def _document(found: Findings, unprotected: str, shown: str) -> dict[str, object]:
+    return {
+        "database": shown,
+        "sound": found.sound and not unprotected,
+        "visits": found.visits,
+        "open_visits": found.open_visits,
+        "links": found.links,
+        "protection": unprotected,
+        "flaws": [
+            {
+                "table": each.table,
+                "visit": None if each.visit_id is None else str(each.visit_id),
+                "serial": each.serial or None,
+                "what": each.what,
+            }
+            for each in found.flaws
+        ],
+        "flaws_count": found.flaws_count,
+        "notes": found.notes,
+        "chains": [
+            {"chain": str(each.chain_id), "links": each.sequence + 1, "last": each.link} for each in found.heads
+        ],
+    }

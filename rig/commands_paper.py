@@ -1,0 +1,152 @@
+"""Commands that put a visit on paper: its test record, its slip, its label."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from rig.kept_visit import KeptVisit
+    from rig.paper import LabelFormat, PrinterTable
+
+SerialArgument = Annotated[str, typer.Argument(help="Serial of the unit, as scanned.")]
+VisitOption = Annotated[
+    str, typer.Option("--visit", help="Which visit, as slips print it. Default: the latest with a verdict.")
+]
+BenchOption = Annotated[
+    Path | None, typer.Option("--bench", help="Bench file whose [printer] table says where and how to print.")
+]
+ToOption = Annotated[
+    str, typer.Option("--to", help="Printer: tcp://HOST[:PORT], serial:PORT[@BAUD], lp:QUEUE or lp: for the default.")
+]
+OutOption = Annotated[Path | None, typer.Option("--out", help="File to write in place of printing.")]
+
+print_app = typer.Typer(
+    no_args_is_help=True, rich_markup_mode=None, help="Print the slip or the label of a visit, also once more."
+)
+
+
+def add_paper_commands(app: typer.Typer) -> None:
+    """Add the commands of this module."""
+    app.command()(record)
+    app.add_typer(print_app, name="print")
+
+
+def record(
+    serial: SerialArgument,
+    visit: VisitOption = "",
+    pdf: Annotated[Path | None, typer.Option("--pdf", help="File for the record as PDF.")] = None,
+    html: Annotated[Path | None, typer.Option("--html", help="File for the record as one page of HTML.")] = None,
+    paper: Annotated[str, typer.Option("--paper", help="Size of the PDF's pages: a4 or letter.")] = "a4",
+) -> None:
+    """Write the test record of a visit, from the database alone; without a file named, as PDF into your data folder."""
+    from rig.errors import WrongInput
+    from rig.reports.keep import place_for_record
+    from rig.reports.record_html import record_html
+    from rig.reports.record_pdf import Paper, record_pdf
+    from rig.whole_file import write_whole
+
+    sizes = {each.value: each for each in Paper}
+    if paper.lower() not in sizes:
+        raise WrongInput(f"{paper!a} is no size of paper known here: choose one of {', '.join(sizes)}.")
+    kept = _kept(serial, visit)
+    if pdf is None and html is None:
+        pdf = place_for_record(kept)
+    if pdf is not None:
+        write_whole(pdf, record_pdf(kept, sizes[paper.lower()]))
+        typer.echo(f"Record: {pdf}")
+    if html is not None:
+        write_whole(html, record_html(kept).encode("utf-8"))
+        typer.echo(f"Record: {html}")
+
+
+@print_app.command()
+def slip(
+    serial: SerialArgument,
+    visit: VisitOption = "",
+    to: ToOption = "",
+    columns: Annotated[int | None, typer.Option("--columns", help="Characters a line: 32, 40, 42 or 48.")] = None,
+    out: OutOption = None,
+    bench: BenchOption = None,
+) -> None:
+    """Print the slip of a visit; without a printer or a file, on the terminal."""
+    from rig.paper import Printed
+    from rig.printing import print_visit
+    from rig.reports.slip import slip as slip_text
+    from rig.whole_file import write_whole
+
+    table = _table(bench, {"slip": to} if to else {}, {"columns": columns} if columns is not None else {})
+    kept = _kept(serial, visit)
+    if out is not None:
+        write_whole(out, slip_text(kept, table.columns).encode("ascii"))
+        typer.echo(f"Slip: {out}")
+    elif table.slip:
+        typer.echo(print_visit(kept, Printed.SLIP, table))
+    else:
+        typer.echo(slip_text(kept, table.columns), nl=False)
+
+
+@print_app.command()
+def label(
+    serial: SerialArgument,
+    visit: VisitOption = "",
+    to: ToOption = "",
+    out: Annotated[
+        Path | None, typer.Option("--out", help="File to write in place of printing: its name ends in .pdf or .png.")
+    ] = None,
+    width: Annotated[float | None, typer.Option("--width", help="Width in mm.")] = None,
+    height: Annotated[float | None, typer.Option("--height", help="Height in mm.")] = None,
+    dots: Annotated[int | None, typer.Option("--dots", help="Dots per inch of the printer.")] = None,
+    codes: Annotated[str | None, typer.Option("--codes", help="both, qr or code 128.")] = None,
+    send_as: Annotated[str | None, typer.Option("--as", help="What the printer is sent: pdf or png.")] = None,
+    bench: BenchOption = None,
+) -> None:
+    """Print the label of a visit: serial in QR and Code 128, product, date, verdict."""
+    from rig.errors import WrongInput
+    from rig.paper import Printed
+    from rig.printing import print_visit, printed_bytes
+    from rig.whole_file import write_whole
+
+    if out is not None and out.suffix.lower() not in (".pdf", ".png"):
+        raise WrongInput(f"The name of {out} does not say what it shall be: end it in .pdf or .png.")
+    wanted = {"width_mm": width, "height_mm": height, "dots_per_inch": dots, "codes": codes}
+    form = {name: value for name, value in wanted.items() if value is not None}
+    more: dict[str, object] = {"label_format": form} if form else {}
+    if out is not None:
+        more["label_as"] = out.suffix.lower().removeprefix(".")
+    elif send_as is not None:
+        more["label_as"] = send_as
+    table = _table(bench, {"label": to} if to else {}, more)
+    kept = _kept(serial, visit)
+    if out is not None:
+        write_whole(out, printed_bytes(kept, Printed.LABEL, table))
+        typer.echo(f"Label: {out}")
+    else:
+        typer.echo(print_visit(kept, Printed.LABEL, table))
+
+
+def _kept(serial: str, visit: str) -> KeptVisit:
+    from rig.kept_visit import read_visit, visit_id_of
+    from rig.opening import open_record
+    from rig.product import clean_scan
+
+    wanted, scanned = visit_id_of(visit), clean_scan(serial)
+    with open_record() as database:
+        return read_visit(database, scanned, wanted)
+
+
+def _table(bench: Path | None, address: dict[str, str], more: dict[str, object]) -> PrinterTable:
+    """The printer's table of the bench file, with what was typed in its place."""
+    from rig.bench import load_bench
+    from rig.paper import PrinterTable
+    from rig.tomlfile import check
+
+    written = load_bench(bench).contents.printer if bench is not None else PrinterTable()
+    raw: dict[str, object] = {**written.model_dump(mode="json"), "after_verdict": (), **address, **more}
+    if "label_format" in more:
+        form: LabelFormat = written.label_format
+        typed = more["label_format"]
+        raw["label_format"] = {**form.model_dump(mode="json"), **(typed if isinstance(typed, dict) else {})}
+    return check(raw, PrinterTable, "choice of printer and paper")

@@ -1,0 +1,146 @@
+"""Commands about who works here, and which product files an engineer answers for."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from db.people import Signer
+
+people_app = typer.Typer(
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    help=(
+        "Who works here. Roles are in use as soon as the first engineer is entered: then an engineer signs product "
+        "files, and only who is entered runs units. A one-person workshop enters nobody, and the record says so."
+    ),
+)
+product_app = typer.Typer(
+    no_args_is_help=True, rich_markup_mode=None, help="Product files: signed by an engineer, and by whom."
+)
+
+KeyOption = Annotated[Path | None, typer.Option("--key", help="Private key of the engineer who signs.")]
+ByOption = Annotated[str, typer.Option("--by", help="The engineer who signs.")]
+WhyOption = Annotated[str, typer.Option("--why", help="Why; it is kept in the record.")]
+
+
+class RoleName(StrEnum):
+    """Roles as they are typed."""
+
+    OPERATOR = "operator"
+    ENGINEER = "engineer"
+    LEFT = "left"
+
+
+@people_app.command("key")
+def make_key(
+    file: Annotated[Path, typer.Argument(help="New file for the private key; it stays with its owner.")],
+    unlocked: Annotated[
+        bool, typer.Option("--unlocked", help="No passphrase: only the file's rights protect it.")
+    ] = False,
+) -> None:
+    """Make a key pair for an engineer and print the public key."""
+    from db import signatures
+
+    word = "" if unlocked else typer.prompt("Passphrase", hide_input=True, confirmation_prompt=True, err=True)
+    typer.echo(signatures.make_key(file, word))
+
+
+@people_app.command()
+def add(
+    name: Annotated[str, typer.Argument(help="Name, as it is given with --operator.")],
+    role: Annotated[RoleName, typer.Option("--role", help="operator, engineer, or left.")],
+    why: WhyOption,
+    public: Annotated[str, typer.Option("--public-key", help="An engineer's public key: one line, or its file.")] = "",
+    by: ByOption = "",
+    key: KeyOption = None,
+) -> None:
+    """Enter somebody, another role of somebody, or that somebody has left."""
+    from db import people, signatures
+    from db.engine import open_database
+    from rig.errors import WrongInput
+
+    public_key = None
+    if role is RoleName.ENGINEER:
+        if not public:
+            raise WrongInput(f"{name} needs a public key to be an engineer: make one with rig people key.")
+        line = Path(public).read_text(encoding="utf-8") if Path(public).is_file() else public
+        public_key = signatures.public_key(line)
+    by = by.strip() or name
+    with open_database() as database, database.session() as session:
+        row = people.enter(
+            session,
+            name=_not_empty(name, "name"),
+            role=role.value,
+            public_key=public_key,
+            by=by,
+            signer=_signer(by, key),
+            why=_not_empty(why, "reason"),
+        )
+    shown = f", key {signatures.fingerprint(row.public_key)}" if row.public_key else ""
+    typer.echo(f"{name}: {role.value}{shown}.")
+
+
+@people_app.command("list")
+def list_people() -> None:
+    """Everybody who was entered, with who entered them and why."""
+    from db import people, signatures
+    from db.engine import open_database
+
+    with open_database() as database, database.reading() as session:
+        known = people.people(session)
+        in_use = people.roles_in_use(session)
+    for row in known.values():
+        shown = f"  {signatures.fingerprint(row.public_key)}" if row.public_key else ""
+        typer.echo(
+            f"{row.name:<20}{row.role:<10}since {row.entered_utc:%Y-%m-%d %H:%M} UTC, by {row.entered_by}: "
+            f"{row.reason}{shown}"
+        )
+    typer.echo("Roles are in use." if in_use else "Roles are not in use: no engineer is entered.")
+
+
+@product_app.command("sign")
+def sign_product(
+    file: Annotated[Path, typer.Argument(help="Product file to answer for.")],
+    who: Annotated[str, typer.Option("--who", help="The engineer who signs.")],
+    why: WhyOption,
+    key: Annotated[Path, typer.Option("--key", help="The engineer's private key.")],
+) -> None:
+    """Sign a product file: from now on benches judge by its limits."""
+    from datetime import UTC, datetime
+
+    from db import people, queries
+    from db.engine import open_database
+    from rig.product import load_product
+
+    product = load_product(file)
+    signer = _signer(who, key)
+    assert signer is not None
+    with open_database() as database, database.session() as session:
+        revision = queries.get_or_add_product_revision(
+            session, product_name=product.contents.product.name, toml_text=product.text, at_utc=datetime.now(UTC)
+        )
+        people.sign_revision(session, revision, signer, _not_empty(why, "reason"))
+    typer.echo(f"{product.contents.product.name}, {product.content_hash[:12]}: signed by {who}.")
+
+
+def _signer(name: str, key: Path | None) -> Signer | None:
+    from db import signatures
+    from db.people import Signer
+
+    if key is None:
+        return None
+    word = typer.prompt(f"Passphrase of {key}", hide_input=True, err=True) if signatures.is_locked(key) else ""
+    return Signer(name, signatures.read_private_key(key, word))
+
+
+def _not_empty(text: str, what: str) -> str:
+    from rig.errors import WrongInput
+
+    if not text.strip():
+        raise WrongInput(f"The {what} is empty: give one; it is kept in the record.")
+    return text.strip()

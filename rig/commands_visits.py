@@ -1,0 +1,78 @@
+"""Commands about visits that were begun and never ended: which there are, and closing one with a reason."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from db.history import UnfinishedVisit
+
+JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON document instead of text.")]
+
+
+def add_visits_to(app: typer.Typer) -> None:
+    """Add the commands of this module."""
+    app.command()(visits)
+    app.command()(close)
+
+
+def visits(as_json: JsonOption = False) -> None:
+    """List the visits that were begun and never ended; what was measured in them is kept."""
+    from db.history import unfinished_visits
+    from rig.opening import open_bench_record
+
+    with open_bench_record() as database, database.reading() as session:
+        found = unfinished_visits(session)
+    if as_json:
+        shown = [
+            {**asdict(each), "visit_id": str(each.visit_id), "started_utc": each.started_utc.isoformat()}
+            for each in found
+        ]
+        typer.echo(json.dumps({"unfinished": shown}, indent=2))
+        return
+    for each in found:
+        typer.echo(_line(each))
+    if found:
+        typer.echo("Scan such a unit in rig work (or rig check) to go on with it, or close it: rig close SERIAL")
+    else:
+        typer.echo("No visit lies open.")
+
+
+def close(
+    serial: Annotated[str, typer.Argument(help="Serial of the unit, as scanned.")],
+    reason: Annotated[str, typer.Option("--reason", help="Why it does not go on; kept with the visit.")],
+    operator: Annotated[str, typer.Option("--operator", help="Who closes it.")] = "operator",
+) -> None:
+    """Close the visits of a unit that were begun and never ended, and keep why; no verdict is given."""
+    from datetime import UTC, datetime
+
+    from db.history import unfinished_visits
+    from db.queries import close_visit
+    from rig.errors import WrongInput
+    from rig.opening import open_bench_record
+    from rig.product import clean_scan
+
+    scanned, why = clean_scan(serial), " ".join(reason.split())
+    if not why:
+        raise WrongInput("A visit is closed with a reason: give one after --reason.")
+    with open_bench_record() as database:
+        with database.session() as session:
+            lying = [each for each in unfinished_visits(session) if each.serial == scanned]
+            for each in lying:
+                close_visit(session, each.visit_id, reason=why, closed_by=operator, closed_utc=datetime.now(UTC))
+        if not lying:
+            raise WrongInput(f"No visit of {scanned} lies open: rig visits lists those that do.")
+        for each in lying:
+            typer.echo(f"Closed without a verdict: {_line(each)}")
+
+
+def _line(visit: UnfinishedVisit) -> str:
+    started = visit.started_utc.astimezone()
+    return (
+        f"{visit.serial}  begun {started:%Y-%m-%d %H:%M} by {visit.operator} to {visit.purpose} on {visit.bench}: "
+        f"{visit.points} points and {visit.moves} moves are kept."
+    )

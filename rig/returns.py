@@ -1,0 +1,442 @@
+"""A unit that left before and is back: as found now against as left then, and the part that the change points to.
+
+All of it comes from the record, so that it says the same at the bench and years later.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from db import bench_history, history, returns
+from rig.errors import WrongInput
+from rig.science.change import Part, State, Suspicion, difference, suspect
+from rig.science.decision import Decision
+from rig.science.reference import normalised_error
+from rig.suspects import (
+    CORE,
+    DEAD_TIME,
+    DRIFT_HIGH,
+    DRIFT_LOW,
+    KNOB_CENTRE,
+    KNOB_RANGE,
+    LEAKAGE,
+    NOISE,
+    RAIL,
+    SLOPE,
+    TERM_OF,
+    UNIT_OF,
+    UNKNOWN,
+    advice_on,
+    ordinary_changes,
+    parts_of,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+    from datetime import datetime
+    from uuid import UUID
+
+    from sqlalchemy.orm import Session
+
+    from db.bench_history import CheckRow
+    from db.history import FindingRow, UnitHistory, VisitRow
+    from db.returns import FitRow, ReturnRow
+    from rig.product import Product
+
+    Numbers = list[tuple[str, float, float]]
+
+CENTS = 1200.0
+COVERAGE = 2.0
+"""Between the expanded uncertainties of the record and standard ones; their own factors lie within a few per cent."""
+PASSED = (Decision.PASS.value, Decision.CONDITIONAL_PASS.value)
+FOUND_SWEEPS, LEFT_SWEEPS = ("as_found",), ("as_found", "resumed", "as_left")
+MOVED = 1.5
+"""Normalised error from which a characteristic has moved. One in twenty of a sound unit lies beyond 1; a unit has more
+than a dozen, and all of them lie within 1.5 at 95 % (Z. Sidak's bound for 14: 2.9 standard uncertainties)."""
+WORTH_NAMING = 0.03
+"""A suspect below this probability is not named."""
+SURE = 0.5
+
+
+class Reason(StrEnum):
+    """Why units come back."""
+
+    OUT_OF_TUNE = "out of tune"
+    DRIFTS = "drifts"
+    NOISY = "noisy or cutting out"
+    DEAD = "dead"
+    DAMAGED = "damaged"
+    CHECK_UP = "check-up, no complaint"
+    OTHER = "other"
+
+
+@dataclass(frozen=True, slots=True)
+class Changed:
+    """One characteristic as it left and as it was found, with expanded uncertainties, and their normalised error."""
+
+    characteristic: str
+    unit: str
+    left: float
+    left_expanded_uncertainty: float
+    found: float
+    found_expanded_uncertainty: float
+    normalised_error: float
+    ordinary: float = 0.0
+    """By so much a sound unit differs from visit to visit."""
+
+    @property
+    def difference(self) -> float:
+        """Found less left."""
+        return self.found - self.left
+
+    @property
+    def expanded_uncertainty(self) -> float:
+        """Of the difference; both visits taken as independent."""
+        return float(np.hypot(self.left_expanded_uncertainty, self.found_expanded_uncertainty))
+
+    @property
+    def moved(self) -> bool:
+        """Whether the difference is clearly larger than its uncertainty, and than what is ordinary."""
+        return abs(self.normalised_error) > MOVED and abs(self.difference) > self.ordinary + self.expanded_uncertainty
+
+
+@dataclass(frozen=True, slots=True)
+class Named:
+    """A suspect in words."""
+
+    suspect: str
+    probability: float
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class OscillatorChange:
+    """What the change of one oscillator points to. ``nothing`` is the probability that no part has changed."""
+
+    oscillator: str
+    suspects: tuple[Named, ...]
+    nothing: float
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class CameBack:
+    """A unit's visit against the one in which it left."""
+
+    serial: str
+    shipped: VisitRow
+    visit_id: UUID
+    reason: ReturnRow | None
+    differences: tuple[Changed, ...]
+    oscillators: tuple[OscillatorChange, ...]
+    sentences: tuple[str, ...]
+
+
+class NothingToCompare(WrongInput):
+    """There is no earlier visit in which the unit left, or none since."""
+
+
+def last_left(recorded: UnitHistory, before: datetime | None = None) -> VisitRow | None:
+    """The last visit that a unit left with a pass; None when it never did.
+
+    :param before: only visits begun earlier; None for all.
+    """
+    left = [
+        each
+        for each in recorded.visits
+        if each.verdict is not None
+        and each.verdict.decision in PASSED
+        and each.as_left
+        and (before is None or each.started_utc < before)
+    ]
+    return left[-1] if left else None
+
+
+def is_back(recorded: UnitHistory | None, now: datetime) -> bool:
+    """Whether a unit that is scanned now has left before: its last verdict was a pass, and not of today.
+
+    :param now: aware; its day is that of the bench's own time zone.
+    """
+    if recorded is None:
+        return False
+    judged = [each for each in recorded.visits if each.verdict is not None]
+    if not judged or judged[-1].verdict is None or judged[-1].verdict.decision not in PASSED:
+        return False
+    return judged[-1].started_utc.astimezone(now.tzinfo).date() < now.date()
+
+
+def reason_since(session: Session, recorded: UnitHistory, left: VisitRow | None) -> ReturnRow | None:
+    """Why the unit came back, when that has been asked since it left."""
+    since = (left.ended_utc or left.started_utc) if left is not None else None
+    entered = returns.returns_of(session, recorded.unit_id, since)
+    return entered[-1] if entered else None
+
+
+def compare(session: Session, product: Product, serial: str, visit_id: UUID | None = None) -> CameBack:
+    """Hold a visit's as-found measurement against how the unit left before.
+
+    :param visit_id: None for the latest visit that found something.
+    :raises NotFound: no such unit.
+    :raises NothingToCompare: it never left, or was not measured since.
+    """
+    recorded = history.history(session, serial)
+    measured = [each for each in recorded.visits if each.as_found and visit_id in (None, each.visit_id)]
+    if not measured:
+        raise NothingToCompare(f"Unit {serial} has no as-found measurement to compare: measure it first.")
+    visit = measured[-1]
+    left = last_left(recorded, visit.started_utc)
+    if left is None:
+        raise NothingToCompare(
+            f"Unit {serial} was not seen leaving with a pass before {visit.started_utc:%Y-%m-%d %H:%M} UTC: there is "
+            "nothing to compare it with."
+        )
+    differences = changes(left.as_left, visit.as_found)
+    oscillators = tuple(
+        _oscillator(session, product, name, left, visit, differences, serial) for name in product.oscillators
+    )
+    return CameBack(
+        serial=serial,
+        shipped=left,
+        visit_id=visit.visit_id,
+        reason=reason_since(session, recorded, left),
+        differences=differences,
+        oscillators=oscillators,
+        sentences=(*_circumstances(left, visit), *(each.sentence for each in oscillators)),
+    )
+
+
+def changes(left: Sequence[FindingRow], found: Sequence[FindingRow]) -> tuple[Changed, ...]:
+    """Characteristics that both visits measured, in the order of the second."""
+    before = {each.characteristic: each for each in left}
+    made = []
+    for now in found:
+        then = before.get(now.characteristic)
+        if then is None or then.unit != now.unit:
+            continue
+        numbers = (then.value, then.expanded_uncertainty, now.value, now.expanded_uncertainty)
+        if None in numbers or not (then.expanded_uncertainty or now.expanded_uncertainty):
+            continue
+        left_value, left_u, found_value, found_u = (float(each or 0.0) for each in numbers)
+        error = normalised_error(found_value, found_u, left_value, left_u)
+        # a rate when warm depends on how cold the unit came in: the limit is what it may be
+        drifts = _spoken(now.characteristic).startswith("drift")
+        ordinary = (now.upper_limit or 0.0) if drifts else 0.0
+        made.append(Changed(now.characteristic, now.unit, left_value, left_u, found_value, found_u, error, ordinary))
+    return tuple(made)
+
+
+def _circumstances(left: VisitRow, visit: VisitRow) -> list[str]:
+    said = []
+    if left.bench != visit.bench:
+        said.append(
+            f"It left from the {left.bench} and is now on the {visit.bench}: what the benches differ by is in the "
+            "uncertainties only as far as their calibrations say."
+        )
+    warmer = _warmer_k(left, visit)
+    if abs(warmer) >= 3.0:
+        said.append(
+            f"The room is {abs(warmer):.0f} K {'warmer' if warmer > 0.0 else 'colder'} than when it left: part of a "
+            "change of scale and base may be that."
+        )
+    return said
+
+
+def _warmer_k(left: VisitRow, visit: VisitRow) -> float:
+    if left.ambient_c is None or visit.ambient_c is None:
+        return 0.0
+    return visit.ambient_c - left.ambient_c
+
+
+def _oscillator(
+    session: Session,
+    product: Product,
+    name: str,
+    left: VisitRow,
+    visit: VisitRow,
+    differences: Sequence[Changed],
+    serial: str,
+) -> OscillatorChange:
+    own = [each for each in differences if each.characteristic.rpartition(".")[0] == name]
+    then = _state(session, product, name, left.visit_id, left.as_left, LEFT_SWEEPS)
+    now = _state(session, product, name, visit.visit_id, visit.as_found, FOUND_SWEEPS)
+    changed = difference(then, now)
+    if not changed.names:
+        return OscillatorChange(name, (), 0.0, "As found it gives nothing that could be compared with how it left.")
+    parts = [*parts_of(product), *_bench_parts(session, left, visit)]
+    weighed = suspect(changed, parts, ordinary_changes(product, _warmer_k(left, visit)), UNKNOWN)
+    named = _named(weighed, changed)
+    inside = all(each.decision in PASSED for each in visit.as_found if each.characteristic.rpartition(".")[0] == name)
+    return OscillatorChange(
+        name, named, weighed.nothing_probability, _sentence(weighed, named, own, name, serial, inside=inside)
+    )
+
+
+def _sentence(
+    weighed: Suspicion, named: Sequence[Named], own: Sequence[Changed], name: str, serial: str, *, inside: bool
+) -> str:
+    which = f"{serial}, {name}" if name else serial
+    steady = [each for each in own if not each.ordinary]
+    largest = max(steady, key=lambda each: abs(each.normalised_error), default=None)
+    if named and named[0].probability >= max(SURE, weighed.nothing_probability):
+        return f"{which}: {named[0].sentence}"
+    if weighed.nothing_probability >= SURE:
+        seen = (
+            f"; the largest change is {largest.difference:+.2g} {largest.unit} of {_spoken(largest.characteristic)}, "
+            f"{abs(largest.normalised_error):.1f} times its uncertainty"
+            if largest is not None
+            else ""
+        )
+        fault = "No fault found" if inside else "Nothing has changed that points to a part"
+        after = (
+            "what its owner heard may come from what no bench sees: another power supply, another room, the patch"
+            if inside
+            else "it is outside its limits all the same, as the findings say"
+        )
+        return f"{which}: {fault} ({_percent(weighed.nothing_probability)} sure){seen}; {after}."
+    if weighed.unknown_probability >= SURE:
+        return (
+            f"{which}: something has changed ({_percent(weighed.unknown_probability)} sure) and it looks like no "
+            "single part: look for damage, then measure again."
+        )
+    candidates = " or ".join(f"{each.suspect} ({_percent(each.probability)})" for each in named[:3]) or "no part"
+    return f"{which}: the change does not point to one part: {candidates}; measure again after the next thing tried."
+
+
+def _named(weighed: Suspicion, changed: State) -> tuple[Named, ...]:
+    named = []
+    for each in weighed.suspects:
+        if each.probability < WORTH_NAMING:
+            break
+        advice = [advice_on(part) for part in each.parts]
+        parts = "; and ".join(one.part for one in advice)
+        seen = ", ".join(
+            _term(changed, term) for part in each.parts for term in _terms_of(part) if term in changed.names
+        )
+        named.append(
+            Named(
+                " and ".join(each.parts),
+                each.probability,
+                f"likely {parts} ({_percent(each.probability)} sure{f'; {seen}' if seen else ''}). "
+                f"Next: {'; '.join(one.try_next for one in advice)}.",
+            )
+        )
+    return tuple(named)
+
+
+def _terms_of(part: str) -> tuple[str, ...]:
+    return TERM_OF.get(part, (part,))
+
+
+def _term(changed: State, term: str) -> str:
+    place = changed.names.index(term)
+    value = float(changed.values[place])
+    expanded = COVERAGE * float(np.sqrt(changed.covariance[place, place]))
+    if term == NOISE:
+        return f"noise {np.exp(value):.1f} times what it was"
+    label, unit = UNIT_OF.get(term, (term, "cents"))
+    return f"{label} {value:+.3g} {unit}, U {expanded:.2g}"
+
+
+def _percent(probability: float) -> str:
+    return "over 99 %" if probability > 0.99 else f"{100.0 * probability:.0f} %"
+
+
+def _spoken(characteristic: str) -> str:
+    return characteristic.rpartition(".")[2].replace("_", " ")
+
+
+def _state(
+    session: Session,
+    product: Product,
+    name: str,
+    visit_id: UUID,
+    findings: Sequence[FindingRow],
+    purposes: Sequence[str],
+) -> State:
+    """A unit as one visit saw it: tracking of the last of these sweeps, and the findings that need no sweep."""
+    by_name = {
+        each.characteristic.rpartition(".")[2]: each
+        for each in findings
+        if each.characteristic.rpartition(".")[0] == name
+    }
+    numbers: Numbers = []
+    rail = product.limits.rail
+    if rail is not None:
+        numbers += _number(by_name, "rail", RAIL, 100.0 / rail.nominal_v)
+    for characteristic in by_name:
+        if characteristic.startswith("octave_step_"):
+            numbers += _number(by_name, characteristic, f"step {characteristic.removeprefix('octave_step_')}", 1.0)
+    for characteristic, term in (
+        ("knob_range", KNOB_RANGE),
+        ("knob_centre", KNOB_CENTRE),
+        ("drift_low", DRIFT_LOW),
+        ("drift_high", DRIFT_HIGH),
+    ):
+        numbers += _number(by_name, characteristic, term, 1.0)
+    fits = [each for each in returns.fits_of_visit(session, visit_id, purposes) if each.oscillator == name]
+    if not fits:
+        return _assembled([], np.zeros((0, 0)), numbers)
+    return _assembled(*_tracking(fits[-1], by_name), numbers)
+
+
+def _number(by_name: Mapping[str, FindingRow], characteristic: str, term: str, factor: float) -> Numbers:
+    finding = by_name.get(characteristic)
+    if finding is None or finding.value is None or not finding.expanded_uncertainty:
+        return []
+    return [(term, finding.value * factor, finding.expanded_uncertainty / COVERAGE * factor)]
+
+
+def _tracking(fit: FitRow, by_name: Mapping[str, FindingRow]) -> tuple[list[tuple[str, float]], np.ndarray]:
+    """Terms of the tracking in units of a bench, with covariance; what CV and time base add comes from the findings."""
+    factors = np.array([CENTS, CENTS, 1e3, 1e9])
+    core, slope, leakage_hz, dead_time_s = fit.terms
+    terms = [(CORE, core), (SLOPE, slope), (LEAKAGE, leakage_hz), (DEAD_TIME, dead_time_s)]
+    values = [(name, value * factor) for (name, value), factor in zip(terms, factors, strict=True)]
+    covariance = np.asarray(fit.covariance) * np.outer(factors, factors)
+    for place, characteristic in ((0, "base_pitch"), (1, "scale_error")):
+        finding = by_name.get(characteristic)
+        if finding is not None and finding.expanded_uncertainty:
+            covariance[place, place] += (finding.expanded_uncertainty / COVERAGE) ** 2
+    if fit.log_noise is not None and fit.readings > 1:
+        values.append((NOISE, fit.log_noise))
+        wider = np.zeros((5, 5))
+        wider[:4, :4] = covariance
+        wider[4, 4] = 1.0 / fit.readings
+        covariance = wider
+    return values, covariance
+
+
+def _assembled(terms: list[tuple[str, float]], covariance: np.ndarray, numbers: Numbers) -> State:
+    size = len(terms) + len(numbers)
+    whole = np.zeros((size, size))
+    whole[: len(terms), : len(terms)] = covariance
+    for place, (_, _, uncertainty) in enumerate(numbers, start=len(terms)):
+        whole[place, place] = uncertainty**2
+    names = (*(name for name, _ in terms), *(name for name, _, _ in numbers))
+    return State(names, np.array([*(value for _, value in terms), *(value for _, value, _ in numbers)]), whole)
+
+
+def _bench_parts(session: Session, left: VisitRow, visit: VisitRow) -> list[Part]:
+    """The bench itself as a suspect, where its reference unit was measured about both visits."""
+    if left.bench != visit.bench:
+        return []
+    checks = bench_history.checks_on(session, visit.bench)
+    moved: dict[str, float] = {}
+    doubt: dict[str, float] = {}
+    for characteristic, term in (("base_pitch", CORE), ("scale_error", SLOPE), ("rail", RAIL)):
+        own = [each for each in checks if each.characteristic == characteristic]
+        then, now = _nearest(own, left.started_utc), _nearest(own, visit.started_utc)
+        if then is None or now is None or then.taken_utc == now.taken_utc:
+            continue
+        factor = 100.0 / then.value if term == RAIL and then.value else 1.0
+        moved[term] = (now.value - then.value) * factor
+        doubt[term] = float(np.hypot(then.expanded_uncertainty, now.expanded_uncertainty)) / COVERAGE * abs(factor)
+    return [Part("bench", {}, also=doubt, offset=moved)] if moved else []
+
+
+def _nearest(checks: Sequence[CheckRow], at: datetime) -> CheckRow | None:
+    return min(checks, key=lambda each: abs(each.taken_utc - at), default=None)

@@ -1,0 +1,308 @@
+"""Whatever is altered, added or removed past the program is found, with its table and its visit."""
+
+import hashlib
+import hmac
+import shutil
+import sqlite3
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager, suppress
+from datetime import date, datetime, timedelta
+from pathlib import Path
+from typing import Any
+from uuid import UUID, uuid4
+
+import pytest
+from sqlalchemy import Connection, Table, delete, exc, select, text, update
+
+from db import locks
+from db.adopting import adopt
+from db.canonical import covered_tables, owned_tables
+from db.chain import Seal, seal_of_visit
+from db.checking import Findings, check
+from db.engine import Database, open_database, open_for_checking
+from db.errors import Exposed, KeyProblem
+from db.location import Location
+from db.models import Finding, RecordLink, Unit, Verdict, Visit
+from db.moving import move
+from db.queries import end_visit, get_or_add_unit
+from db.record_key import RecordKey, key_file, read_key, read_or_make_key
+from db.schema import LATEST
+
+
+def looked_at(connection: Connection) -> Findings:
+    return check(connection, [read_key(key_file())], [key_file()])
+
+
+def look_at(database: Database) -> Findings:
+    with database.reading_connection() as connection:
+        return looked_at(connection)
+
+
+@pytest.fixture(scope="module")
+def every_table(tmp_path_factory: pytest.TempPathFactory, grown: dict[str, Path]) -> Path:
+    """A database with rows in every table, all of them covered."""
+    file = tmp_path_factory.mktemp("every") / "record.sqlite"
+    url = f"sqlite:///{file}"
+    shutil.copy(grown[LATEST], file)
+    with open_database(url) as database:
+        with database.writing_connection() as connection:
+            # the rows of the migrations' tests bring a link that no key has made
+            locks.lift(connection)
+            connection.execute(text("DELETE FROM record_link"))
+            connection.execute(text("DELETE FROM record_chain"))
+            locks.install(connection)
+        with database.session() as session:
+            assert adopt(session, who="test", why="rows of older schemas") > 0
+        assert look_at(database).sound
+    return file
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def covered(request: pytest.FixtureRequest, every_table: Path, file: Path) -> Iterator[Database]:
+    """That database, and the same one moved to a server."""
+    with closing(sqlite3.connect(every_table)) as source, closing(sqlite3.connect(file)) as copy:
+        source.backup(copy)
+    with open_database(f"sqlite:///{file}") as database:
+        if request.param == "sqlite":
+            yield database
+            return
+        with open_database(request.getfixturevalue("migrated")) as server:
+            move(database, server, who="test", why="the same there")
+            yield server
+
+
+OTHER: dict[type, Callable[[Any], object]] = {
+    bool: lambda value: not value,
+    int: lambda value: value + 1,
+    float: lambda value: value + 1.5,
+    str: lambda value: value + "x",
+    bytes: lambda value: value + b"x",
+    UUID: lambda value: uuid4(),
+    datetime: lambda value: value + timedelta(hours=1),
+    date: lambda value: value + timedelta(days=1),
+    list: lambda value: [*value, 1],
+    dict: lambda value: {**value, "more": 1},
+}
+
+
+class TakenBack(Exception):
+    """Ends a transaction that is not to be kept."""
+
+
+@contextmanager
+def tampering(database: Database) -> Iterator[Connection]:
+    """Past the program: without its triggers, and without its chain; all of it is taken back at the end."""
+    with suppress(TakenBack), database.writing_connection() as connection:
+        locks.lift(connection)
+        yield connection
+        raise TakenBack
+
+
+def alter(connection: Connection, table: Table) -> bool:
+    """Alter the last column of a table that its checks allow to be altered, in all rows; whether there is one."""
+    keys = {column.name for column in table.primary_key}
+    row = connection.execute(select(table).limit(1)).mappings().one()
+    for column in reversed(table.columns.values()):
+        old = row[column.name]
+        if column.name in keys or old is None:
+            continue
+        step = connection.begin_nested()
+        try:
+            connection.execute(update(table).values({column.name: OTHER[type(old)](old)}))
+        except exc.IntegrityError:
+            # a check on the column, or on its neighbour, allows no other value
+            step.rollback()
+            continue
+        step.commit()
+        return True
+    return False
+
+
+def test_every_alteration_is_found_with_its_table_and_visit(covered: Database):
+    with tampering(covered) as connection:
+        assert all(alter(connection, table) for table in covered_tables())
+        found = looked_at(connection)
+    altered = [each for each in found.flaws if "altered" in each.what]
+    assert {each.table for each in altered} == {table.name for table in covered_tables()}
+    assert {each.table for each in altered if each.visit_id is not None} == set(owned_tables())
+    assert {each.serial for each in altered if each.visit_id is not None} == {"TR-0001-7"}
+
+
+def test_every_removal_is_found(covered: Database):
+    kept = {"visit", "unit"}
+    with tampering(covered) as connection:
+        for table in covered_tables():
+            if table.name not in kept:
+                connection.execute(delete(table))
+        removed = [each for each in looked_at(connection).flaws if "removed" in each.what]
+        connection.execute(text("DELETE FROM visit"))
+        connection.execute(text("DELETE FROM unit"))
+        whole = [each for each in looked_at(connection).flaws if "removed" in each.what]
+    assert {each.table for each in removed} == {table.name for table in covered_tables()} - kept
+    assert {each.table for each in removed if each.visit_id is not None} == set(owned_tables()) - kept
+    assert {each.table for each in whole} >= kept
+
+
+def test_a_row_that_was_added_to_an_ended_visit_is_found(covered: Database):
+    with tampering(covered) as connection:
+        connection.execute(
+            text(
+                "INSERT INTO finding SELECT visit_id, phase, 'invented', revision, value, unit, "
+                "expanded_uncertainty, coverage_probability, lower_limit, upper_limit, bound_low, bound_high, rule, "
+                "decision, note, created_utc FROM finding WHERE phase = 'as_left'"
+            )
+        )
+        (flaw,) = looked_at(connection).flaws
+        assert (flaw.table, flaw.serial) == ("finding", "TR-0001-7")
+        assert "added" in flaw.what
+
+
+def test_who_has_the_file_alone_cannot_make_a_link_fit(covered: Database):
+    other = RecordKey(bytes(32))
+    with tampering(covered) as connection:
+        connection.execute(text("UPDATE record_link SET link = :link WHERE sequence = 1"), {"link": other.mac(b"link")})
+        connection.execute(text("UPDATE record_link SET sequence = sequence + 100 WHERE sequence = 3"))
+        said = " ".join(each.what for each in looked_at(connection).flaws)
+        assert "link 1 of chain" in said
+        assert "was not made with its key" in said
+        assert "links 3 to 3 of chain" in said
+
+
+@pytest.fixture
+def two_visits(database: Database, whole_visit: Callable[..., Visit]) -> tuple[UUID, UUID]:
+    with database.session() as session:
+        first = whole_visit(session, "TR-0001-7").id
+    with database.session() as session:
+        second = whole_visit(session, "TR-0002-5", day=1).id
+    return first, second
+
+
+def test_a_visit_is_covered_when_it_ends_and_not_before(database: Database, begin_visit: Callable[..., Visit]):
+    with database.session() as session:
+        visit = begin_visit(session)
+    found = look_at(database)
+    assert (found.open_visits, found.sound) == (1, True)
+    with database.reading() as session:
+        assert seal_of_visit(session, visit.id) is None
+    with database.session() as session:
+        end_visit(session, visit.id, outcome="stopped", ended_utc=visit.started_utc + timedelta(minutes=1))
+    with database.reading() as session:
+        seal = seal_of_visit(session, visit.id)
+        link = session.query(RecordLink).filter_by(visit_id=visit.id).one()
+    assert seal == Seal(link.sequence, link.link)
+    assert look_at(database).sound
+
+
+def test_corrections_and_batches_filled_in_later_are_covered_too(
+    database: Database, two_visits: tuple[UUID, UUID], finding_of: Callable[..., Finding]
+):
+    first, _ = two_visits
+    with database.session() as session:
+        visit = session.get_one(Visit, first)
+        verdict = session.query(Verdict).filter_by(visit_id=first).one()
+        session.add(finding_of(visit, revision=1, note="the meter was out of calibration"))
+        session.add(
+            Verdict(
+                visit_id=first,
+                decision="fail",
+                causes=["rail"],
+                reason="the meter was out of calibration",
+                corrects_verdict_id=verdict.id,
+                created_utc=visit.started_utc + timedelta(days=2),
+            )
+        )
+    with database.session() as session:
+        product = session.query(Unit).first()
+        assert product is not None
+        get_or_add_unit(session, serial="TR-0003-3", product_id=product.product_id)
+    with database.session() as session:
+        get_or_add_unit(session, serial="TR-0003-3", product_id=product.product_id, batch_code="B26-04")
+    assert look_at(database).sound
+    with tampering(database) as connection:
+        connection.execute(text("UPDATE unit SET batch_code = NULL WHERE serial = 'TR-0003-3'"))
+        connection.execute(text("DELETE FROM finding WHERE revision = 1"))
+        assert {each.table for each in looked_at(connection).flaws} == {"unit", "finding"}
+
+
+def test_records_cut_off_at_the_end_are_missed(
+    database: Database, url: str, file: Path, tmp_path: Path, whole_visit: Callable[..., Visit]
+):
+    with database.session() as session:
+        whole_visit(session, "TR-0001-7")
+    database.copy_file(tmp_path / "older.sqlite")
+    with database.session() as session:
+        whole_visit(session, "TR-0002-5", day=1)
+    database.close()
+    for ending in ("", "-wal", "-shm"):
+        file.with_name(file.name + ending).unlink(missing_ok=True)
+    shutil.copyfile(tmp_path / "older.sqlite", file)
+    with open_database(url) as older:
+        (flaw,) = look_at(older).flaws
+        assert "an older copy was put in place" in flaw.what
+        # no second link of the same number: a chain of its own goes on from here, and says so
+        with older.session() as session:
+            whole_visit(session, "TR-0002-5", day=1)
+        found = look_at(older)
+        assert len(found.heads) == 2
+        assert "an older copy was put in place" in found.flaws[0].what
+
+
+def test_the_check_looks_at_the_rows_where_the_triggers_are_gone(
+    url: str, file: Path, database: Database, two_visits: tuple[UUID, UUID]
+):
+    database.close()
+    with closing(sqlite3.connect(file)) as outside:
+        outside.executescript("DROP TRIGGER keep_verdict_update; UPDATE verdict SET decision = 'conditional pass'")
+    opened, complaint = open_for_checking(Location(url, "the test", None))
+    with opened:
+        assert "keep_verdict_update" in complaint
+        assert {(each.table, each.visit_id) for each in look_at(opened).flaws} == {("verdict", it) for it in two_visits}
+
+
+def test_chains_of_another_key_are_compared_and_said_to_be(
+    database: Database, two_visits: tuple[UUID, UUID], tmp_path: Path
+):
+    other = read_or_make_key(tmp_path / "other.key")
+    with database.reading_connection() as connection:
+        found = check(connection, [other], [])
+    assert found.sound
+    assert "another key" in found.notes[0]
+
+
+def test_the_key_is_made_once_and_refused_when_others_can_read_it(tmp_path: Path):
+    path = tmp_path / "settings" / "record.key"
+    key = read_or_make_key(path)
+    assert path.stat().st_mode & 0o777 == 0o600
+    assert read_or_make_key(path) == key
+    assert key.secret.hex() not in repr(key)
+    path.chmod(0o640)
+    with pytest.raises(Exposed, match="chmod 600"):
+        read_or_make_key(path)
+    path.chmod(0o600)
+    path.write_text("not a key", encoding="ascii")
+    with pytest.raises(KeyProblem, match="is not one"):
+        read_or_make_key(path)
+
+
+def test_nothing_is_recorded_while_others_can_read_the_key(url: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    path = tmp_path / "record.key"
+    monkeypatch.setenv("RIG_RECORD_KEY_FILE", str(path))
+    with open_database(url) as database:
+        database.require_writable()
+        path.chmod(0o644)
+        with pytest.raises(Exposed):
+            database.require_writable()
+
+
+def test_a_seal_is_eighty_bits_of_the_link_in_base_32():
+    # RFC 4648, section 10: BASE32("foobar") = "MZXW6YTBOI======"
+    assert Seal(7, (b"foobar" + bytes(26)).hex()).short == "MZXW-6YTB-OIAA-AAAA"
+
+
+def test_a_link_is_hmac_sha_256_over_its_parts():
+    # RFC 4231, test case 2, with each part's length before it as the docstring says
+    part = b"what do ya want for nothing?"
+    expected = hmac.new(b"Jefe", len(part).to_bytes(8) + part, hashlib.sha256).hexdigest()
+    assert RecordKey(b"Jefe").mac(part) == expected
+    plain = hmac.new(b"Jefe", part, hashlib.sha256).hexdigest()
+    assert plain == "5bdcc146bf60754e6a042426089575c75a003f089d2739839dec58b964ec3843"

@@ -1,0 +1,194 @@
+"""Units that come back: asked once, held against how they left, the changed part named."""
+
+import json
+from dataclasses import replace
+from datetime import timedelta
+
+import pytest
+from typer.testing import CliRunner
+
+from db import history, queries, returns
+from db.errors import DatabaseError
+from drivers.virtual.unit import UnitDescription
+from rig.cli import app
+from rig.errors import WrongInput
+from rig.operators.port import Story
+from rig.operators.virtual import VirtualOperator
+from rig.returns import NothingToCompare, Reason, changes, compare, is_back
+from rig.science.decision import Decision
+from rig.visit import Purpose
+from tests.rig.conftest import opened_stand
+
+A_MONTH_S = 30.0 * 86400.0
+
+
+class Customer(VirtualOperator):
+    """A virtual operator who is told why a unit is back."""
+
+    asked = 0
+
+    def why_returned(self, serial, reasons):
+        self.asked += 1
+        assert set(reasons) == {each.value for each in Reason}
+        return Story(Reason.OUT_OF_TUNE.value, 'sharp on top, "awful"')
+
+
+def operator(it, said=None):
+    return Customer(it.bench.hands, it.bench.clock, it.seed, say=(said if said is not None else []).append)
+
+
+def turned(trim, turns):
+    return lambda it: it.bench.hands.turn(trim, turns)
+
+
+def parts(**changed):
+    def change(it):
+        unit = it.bench.provider.wiring.unit
+        described = unit.description.model_dump()
+        for room, values in changed.items():
+            described[room].update(values(described[room]))
+        unit.replace_parts(UnitDescription.model_validate(described))
+
+    return change
+
+
+FAULTS = {
+    "highs": turned("highs", 1.5),
+    "scale": turned("scale", 1.5),
+    "base": turned("base", 0.6),
+    "leakage": parts(core=lambda core: {"leakage_hz": core["leakage_hz"] + 0.3}),
+    "rail": parts(rail=lambda rail: {"error": rail["error"] + 0.004}),
+    "step 3": parts(
+        rail=lambda rail: {
+            "switch_octaves": [each * (1.004 if n == 3 else 1.0) for n, each in enumerate(rail["switch_octaves"])]
+        }
+    ),
+}
+
+
+@pytest.fixture(scope="module")
+def away(tmp_path_factory):
+    """A bench on which one unit was adjusted, and a month went by."""
+    with opened_stand(tmp_path_factory.mktemp("returns"), seed=1) as it:
+        it.visit()
+        it.bench.clock.sleep(A_MONTH_S)
+        yield it
+
+
+@pytest.mark.parametrize("part", FAULTS)
+def test_the_part_that_changed_while_a_unit_was_away_is_named(away, part):
+    unit = away.bench.provider.wiring.unit
+    before = unit.state
+    FAULTS[part](away)
+    away.bench.clock.sleep(A_MONTH_S)
+    visit = away.visit(Purpose.CHECK, operator(away))
+    unit.restore(before)
+    with away.database.reading() as session:
+        made = compare(session, away.product.contents, away.serial, visit.visit_id)
+    (found,) = made.oscillators
+    assert found.suspects[0].suspect == part
+    assert found.suspects[0].probability > 0.8
+    assert visit.verdict.decision is Decision.FAIL
+
+
+def test_a_unit_that_nothing_happened_to_is_said_to_have_no_fault(stand):
+    with stand(seed=1) as it:
+        it.visit()
+        it.bench.clock.sleep(A_MONTH_S)
+        said = []
+        person = operator(it, said)
+        visit = it.visit(Purpose.CHECK, person)
+        with it.database.reading() as session:
+            entered = returns.returns_of(session, queries.unit_by_serial(session, it.serial).id)
+            kept = returns.suspicions_of(session, visit.visit_id)
+    assert person.asked == 1
+    assert visit.verdict.decision is Decision.PASS
+    assert visit.came_back is not None
+    (found,) = visit.came_back.oscillators
+    assert "No fault found" in found.sentence
+    assert any(found.sentence in line for line in said)
+    assert [each.probability for each in kept] == [each.probability for each in found.suspects]
+    assert [(each.reason, each.complaint) for each in entered] == [("out of tune", 'sharp on top, "awful"')]
+    assert not any(each.moved for each in visit.came_back.differences)
+
+
+def test_what_was_entered_when_the_unit_came_in_is_not_asked_again(stand):
+    with stand(seed=1) as it:
+        it.visit()
+        it.bench.clock.sleep(A_MONTH_S)
+        with it.database.session() as session:
+            unit = queries.unit_by_serial(session, it.serial)
+            returns.add_return(
+                session, unit.id, reason="drifts", complaint="", who="reception", received_utc=it.bench.clock.utc()
+            )
+        said = []
+        person = operator(it, said)
+        visit = it.visit(Purpose.ADJUST, person)
+    assert person.asked == 0
+    assert "It came back because: drifts." in said
+    assert visit.came_back is not None
+    assert visit.came_back.reason is not None
+    assert visit.came_back.reason.reason == "drifts"
+
+
+def test_a_unit_of_unknown_origin_is_measured_without_a_comparison(stand):
+    with stand(seed=1) as it:
+        person = operator(it)
+        visit = it.visit(Purpose.CHECK, person)
+        with it.database.reading() as session, pytest.raises(NothingToCompare, match="not seen leaving"):
+            compare(session, it.product.contents, it.serial)
+    assert person.asked == 0
+    assert visit.came_back is None
+    assert visit.findings
+
+
+def test_only_a_pass_on_an_earlier_day_means_that_a_unit_left(away):
+    with away.database.reading() as session:
+        recorded = history.history(session, away.serial)
+    left = recorded.visits[0]
+    only = replace(recorded, visits=(left,))
+    assert not is_back(None, left.started_utc)
+    assert not is_back(only, left.started_utc + timedelta(minutes=10))
+    assert is_back(only, left.started_utc + timedelta(days=2))
+    failed = replace(left, verdicts=(replace(left.verdicts[0], decision="fail"),))
+    assert not is_back(replace(recorded, visits=(left, failed)), left.started_utc + timedelta(days=2))
+    assert all(each.normalised_error == 0.0 for each in changes(left.as_left, left.as_left))
+
+
+@pytest.fixture
+def typed(away, monkeypatch):
+    """What a person types against the record of that bench."""
+    monkeypatch.setenv("RIG_DATABASE_URL", away.database_url)
+    return lambda *arguments: CliRunner().invoke(app, list(arguments))
+
+
+def test_the_comparison_is_shown_with_repairs_as_text_and_as_a_document(away, typed):
+    away.visit(Purpose.CHECK, operator(away))
+    repaired = typed(
+        "repair", away.serial, "--part", "core capacitor", "--note", 'cleaned; "flux"', "--who", "bench hand"
+    )
+    assert repaired.exit_code == 0, repaired.output
+    shown = typed("compare", away.serial)
+    assert shown.exit_code == 0, shown.output
+    assert "scale error" in shown.output
+    assert 'by bench hand: cleaned; "flux"; parts: core capacitor' in shown.output
+    document = json.loads(typed("compare", away.serial, "--json").output)
+    assert {each["characteristic"] for each in document["changes"]} >= {"rail", "scale_error", "base_pitch"}
+    assert document["repairs"][0]["parts"] == ["core capacitor"]
+    assert sum(each["probability"] for each in document["oscillators"][0]["suspects"]) <= 1.0
+
+
+@pytest.mark.parametrize(
+    ("arguments", "sentence"),
+    [
+        (("returned", "SERIAL", "--reason", "bored"), "is no reason for a return"),
+        (("returned", "SERIAL", "--reason", "d"), "is no reason for a return"),
+        (("returned", "nonsense", "--reason", "drifts"), "nonsense"),
+        (("repair", "SERIAL"), "needs a part or a note"),
+        (("repair", "DM99990001X", "--note", "x"), "No unit with serial"),
+    ],
+)
+def test_what_cannot_be_entered_is_said_in_a_sentence(away, typed, arguments, sentence):
+    outcome = typed(*(each.replace("SERIAL", away.serial) for each in arguments))
+    assert isinstance(outcome.exception, WrongInput | DatabaseError)
+    assert sentence in str(outcome.exception)
