@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from drivers.errors import ReadBackDiffers
-from rig.science.plausibility import strays
+from rig.science.plausibility import stray_sentence, strays
 from rig.science.uncertainty import counter_relative_uncertainty, cv_covariance, gate_for
 
 if TYPE_CHECKING:
@@ -288,8 +288,7 @@ class Acquisition:
         one_more = [*(each for place, each in enumerate(kept) if place not in odd), self._next(gate_s)]
         if strays(one_more, allowed):
             return kept
-        session = self.bench.counter.session
-        session.mishaps.append(f"{session.name} gave one reading far from its neighbours: it was taken again.")
+        self.bench.counter.session.mishaps.append(stray_sentence(self.bench.counter.session.name))
         return one_more
 
     def _let_settle(self, recent: Sequence[float], constant_s: float, began: float, uncertainty_cents: float) -> bool:

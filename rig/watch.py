@@ -11,6 +11,7 @@ from rig.errors import BenchDoubt
 from rig.operators.port import Seen, WatchReading
 from rig.science.motion import DRIFT_CENTS_PER_S, Motion, Rules, follow
 from rig.science.pitch import relative_to_cents
+from rig.science.plausibility import stray_sentence
 
 if TYPE_CHECKING:
     from rig.acquire import Acquisition
@@ -99,7 +100,7 @@ class PitchWatch:
                     "ago, and no hand turns so far: see to CV, output lead and trigger level"
                 )
             session = acquisition.bench.counter.session
-            session.mishaps.append(f"{session.name} gave one reading far from its neighbours: it was taken again.")
+            session.mishaps.append(stray_sentence(session.name))
         self._last_octaves = log2(frequency_hz)
         return frequency_hz
 
@@ -154,7 +155,6 @@ class RailWatch:
                     f"The meter reads {voltage_v:.3f} V where it read {before_v:.3f} V a moment ago, and no hand turns "
                     "so far: is its lead on the rail, and does it make contact?"
                 )
-            session = meter.session
-            session.mishaps.append(f"{session.name} gave one reading far from its neighbours: it was taken again.")
+            meter.session.mishaps.append(stray_sentence(meter.session.name))
         self._last_v = voltage_v
         return voltage_v

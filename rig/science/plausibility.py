@@ -100,6 +100,11 @@ def strays(readings: Sequence[float], allowed: float) -> tuple[int, ...]:
     return tuple(place for place, each in enumerate(readings) if abs(each - middle) > allowed)
 
 
+def stray_sentence(instrument: str) -> str:
+    """What is told of a stray that was read again."""
+    return f"{instrument} gave one reading far from its neighbours: it was taken again."
+
+
 def oddness(x: ArrayLike, octaves: ArrayLike) -> Oddness:
     """What is odd about the points of a sweep, the gravest first: a whole ratio, flat, torn.
 

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import isfinite
 from typing import TYPE_CHECKING
 
-from rig.errors import UnitWasOff
+from rig.errors import BenchDoubt, UnitWasOff
 from rig.operators.port import Turn, TurnEnd
 from rig.science.learning import Belief, TrimKnowledge, combine, gain_observation
 from rig.science.pitch import note_name
@@ -105,7 +106,12 @@ def _part(operator: Operator, name: str, label: str, aim: Aim) -> Made:
     )
     before = aim.watch.read().number
     turned = operator.turn(turn, aim.watch)
-    return Made(name, turned.end, turned.turns_estimate, before, aim.watch.read().number, turned.outcome)
+    after = aim.watch.read().number
+    if not (isfinite(before) and isfinite(after)) and not aim.watch.was_off:
+        raise BenchDoubt(
+            f"The counter sees no signal where {label} was turned: check the output lead and the unit's power"
+        )
+    return Made(name, turned.end, turned.turns_estimate, before, after, turned.outcome)
 
 
 def turn_to_voltage(

@@ -51,8 +51,7 @@ if TYPE_CHECKING:
 CENTS = 1200.0
 KNOB_TRUSTED_CENTS = 3.0
 SHORT_SWEEP_POINTS = 7
-SWEEP_TRIES = 3
-RAIL_TRIES = 3
+TRIES = 3
 OCTAVE, KNOB = "octave", "knob"
 KNOB_LOW, KNOB_MIDDLE, KNOB_HIGH = "low", "middle", "high"
 READINGS, FIRST_READINGS = 4, 8
@@ -168,12 +167,12 @@ def steady_sweep(
     """
     full, rules = acquisition.product.range, acquisition.product.measuring
     cvs_v = evenly_spread(acquisition, full.points)
-    for tried in range(SWEEP_TRIES):
+    for tried in range(TRIES):
         sweep_id, points = _take(acquisition, operator, recorder, purpose, cvs_v)
         assessed = assess_sweep(points, acquisition.product, acquisition.bench.file, acquisition.line)
         recorder.fit(sweep_id, assessed)
         odd = doubt_about_sweep(acquisition, points)
-        if odd and tried < SWEEP_TRIES - 1:
+        if odd and tried < TRIES - 1:
             operator.tell(f"Something is odd ({odd}): the sweep is repeated.")
             continue
         if odd:
@@ -189,7 +188,7 @@ def steady_sweep(
             "allowed: the sweep is repeated."
         )
     raise NoDecision(
-        f"The unit drifted more than {rules.sweep_drift_cents:.1f} cents in each of {SWEEP_TRIES} sweeps: keep "
+        f"The unit drifted more than {rules.sweep_drift_cents:.1f} cents in each of {TRIES} sweeps: keep "
         "draughts and hands away, let it warm up longer, then scan it again."
     )
 
@@ -213,15 +212,15 @@ def short_sweep(
     acquisition: Acquisition, operator: Operator, recorder: Recorder, purpose: str, prior: Prior
 ) -> ShortSweep:
     """A few points after a move, fitted with what is known of leakage and dead time, and once without."""
-    for tried in range(SWEEP_TRIES):
+    for tried in range(TRIES):
         cvs_v = evenly_spread(acquisition, SHORT_SWEEP_POINTS)
         sweep_id, points = _take(acquisition, operator, recorder, purpose, cvs_v)
         odd = doubt_about_sweep(acquisition, points)
         if not odd:
             break
-        if tried == SWEEP_TRIES - 1:
+        if tried == TRIES - 1:
             require_a_plausible_sweep(acquisition, operator, points)
-            raise BenchDoubt(f"Something is odd in each of {SWEEP_TRIES} sweeps ({odd}): see to leads and contacts.")
+            raise BenchDoubt(f"Something is odd in each of {TRIES} sweeps ({odd}): see to leads and contacts.")
         operator.tell(f"Something is odd ({odd}): the sweep is repeated.")
     acquisition.level_octaves = level_of(acquisition, points)
     file, line = acquisition.bench.file, acquisition.line
@@ -273,7 +272,7 @@ def read_rail(
     if limit is None:
         return None
     meter, role = acquisition.bench.meter, acquisition.bench.file.meter
-    for _ in range(RAIL_TRIES):
+    for _ in range(TRIES):
         configure_range(meter, role, limit.nominal_v)
         readings = np.array(meter.read_voltages(RAIL_READINGS))
         doubt = rail_doubt(acquisition, readings, limit.nominal_v)

@@ -19,13 +19,13 @@ def pitches(unit, x=REVISITED):
     return np.asarray(predict(np.array(unit), x))
 
 
-@settings(deadline=None, max_examples=50)
+@settings(deadline=None, max_examples=25)
 @given(UNITS)
 def test_a_bad_oscillator_is_still_one(unit):
     assert oddness(REVISITED, pitches(unit)).doubt is Doubt.NONE
 
 
-@settings(deadline=None, max_examples=50)
+@settings(deadline=None, max_examples=25)
 @given(UNITS, st.integers(0, 20), st.sampled_from([2.0, 3.0, 0.5]))
 def test_a_counter_on_a_multiple_at_one_point_is_seen(unit, place, ratio):
     read = pitches(unit)
@@ -33,7 +33,7 @@ def test_a_counter_on_a_multiple_at_one_point_is_seen(unit, place, ratio):
     assert oddness(REVISITED, read).doubt is not Doubt.NONE
 
 
-@settings(deadline=None, max_examples=50)
+@settings(deadline=None, max_examples=25)
 @given(UNITS, st.integers(3, 14), st.sampled_from([2.0, 3.0, 0.5]))
 def test_a_counter_on_a_multiple_over_a_part_of_the_range_is_told_by_its_ratio(unit, place, ratio):
     # a sound slope: with a bad one the two groups of points are not close together, and it is called torn
@@ -46,7 +46,7 @@ def test_a_counter_on_a_multiple_over_a_part_of_the_range_is_told_by_its_ratio(u
     assert found.ratio == pytest.approx(max(ratio, 1.0 / ratio))
 
 
-@settings(deadline=None, max_examples=50)
+@settings(deadline=None, max_examples=25)
 @given(UNITS, st.integers(2, 16))
 def test_a_source_that_stays_where_it_was_gives_the_same_pitch_twice(unit, place):
     read = pitches(unit, X)
