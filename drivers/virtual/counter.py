@@ -117,9 +117,9 @@ class VirtualCounter(TriggeredDevice[Gate]):
             end_s = start_s + max(self._configuration.patience_s, self._gate_s)
             return Planned(Gate(start_s, end_s, 0, 0.0, 0.0), end_s)
         opened_s = self._wiring.time_after_cycles(start_s, waited, frequency_hz)
-        cycles = self._gate_s * self._wiring.mean_frequency_hz(opened_s, opened_s + self._gate_s)
-        periods = max(1, math.ceil(cycles - NEARLY_WHOLE))
-        closed_s = self._wiring.time_after_cycles(opened_s, periods, self._wiring.frequency_hz(opened_s))
+        mean_hz = self._wiring.mean_frequency_hz(opened_s, opened_s + self._gate_s)
+        periods = max(1, math.ceil(self._gate_s * mean_hz - NEARLY_WHOLE))
+        closed_s = self._wiring.time_after_cycles(opened_s, periods, mean_hz)
         gate = Gate(
             start_s=opened_s,
             end_s=closed_s,

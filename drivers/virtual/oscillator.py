@@ -16,7 +16,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from scipy.special import lambertw
+from scipy.special import wrightomega
 
 SHORTEST_PERIOD_S = 1e-7
 """Below this the comparator no longer follows: no highs trim makes a period shorter or negative."""
@@ -59,11 +59,12 @@ class CoreState:
 def behind_bulk_resistance(ideal_hz: float, bulk_per_hz: float) -> float:
     """Solve f exp(k f) = f_ideal for f, Hz.
 
-    Source: definition of the Lambert W function, f = W(k f_ideal) / k (R. M. Corless et al., 1996).
+    Source: definition of the Lambert W function, f = W(k f_ideal) / k, on the positive axis as the Wright omega
+    function of a logarithm, W(z) = omega(log z) (R. M. Corless et al., 1996; R. M. Corless and D. J. Jeffrey, 2002).
     """
-    if bulk_per_hz == 0.0:
+    if bulk_per_hz <= 0.0:
         return ideal_hz
-    return float(lambertw(bulk_per_hz * ideal_hz).real) / bulk_per_hz
+    return float(wrightomega(math.log(bulk_per_hz * ideal_hz))) / bulk_per_hz
 
 
 def octaves_of_volts(voltage_v: float, volts_per_octave: float) -> float:

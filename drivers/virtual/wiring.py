@@ -28,8 +28,8 @@ SETTLED_TIME_CONSTANTS = 25.0
 """After so many time constants a step of 10 V has less than a nanovolt left."""
 MOST_ITERATIONS = 30
 CLOSE_CYCLES = 1e-6
-CALM_S = 0.3
-"""A settled stretch no longer than this only drifts: two nodes integrate it as well as five."""
+CALM_S = 1.0
+"""A settled stretch no longer than this only drifts: two nodes integrate it to a ten-thousandth of a cent."""
 NOTHING_LEFT_TIME_CONSTANTS = 40.0
 """After so many time constants a step has nothing left that a number here could show."""
 
@@ -40,6 +40,8 @@ def _gauss_legendre(points: int) -> tuple[tuple[float, float], ...]:
     return tuple(zip((0.5 * (nodes + 1.0)).tolist(), (0.5 * weights).tolist(), strict=True))
 
 
+PANELS_TIME_CONSTANTS = (0.0, 1.0, 2.0, 4.0, 7.0, 11.0, 16.0)
+"""Where the panels of an integral over a step begin: close together at first, when most of it happens."""
 CALM_RULE, MOVING_RULE = _gauss_legendre(2), _gauss_legendre(5)
 
 
@@ -77,14 +79,18 @@ class Step:
 
     def settled_at_s(self) -> float:
         """When nothing is left of the change."""
-        return self.since_s + SETTLED_TIME_CONSTANTS * max(self.source_time_constant_s, self.input_time_constant_s)
+        return self.since_s + SETTLED_TIME_CONSTANTS * self._slower_s()
 
+    def calm_at_s(self) -> float:
+        """When what is left of the change, a microvolt at most, no longer needs panels of its own."""
+        return self.since_s + PANELS_TIME_CONSTANTS[-1] * self._slower_s()
 
-def _moments(step: Step) -> tuple[float, ...]:
-    """Where the panels of an integral over a step begin: close together at first, when most of it happens."""
-    time_constant_s = max(step.source_time_constant_s, step.input_time_constant_s)
-    counts = (0.0, 1.0, 2.0, 4.0, 7.0, 11.0, 16.0, SETTLED_TIME_CONSTANTS)
-    return tuple(step.since_s + time_constant_s * count for count in counts)
+    def panels_s(self) -> tuple[float, ...]:
+        """When the panels of an integral over the change begin."""
+        return tuple(self.since_s + self._slower_s() * count for count in PANELS_TIME_CONSTANTS)
+
+    def _slower_s(self) -> float:
+        return max(self.source_time_constant_s, self.input_time_constant_s)
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,11 +189,10 @@ class Wiring:
         if end_s <= start_s:
             return quantity(start_s)
         total = 0.0
-        edges = self._edges(start_s, end_s)
-        rule = CALM_RULE if len(edges) == 2 and end_s - start_s <= CALM_S else MOVING_RULE
-        for low_s, high_s in pairwise(edges):
+        calm_from_s = self._steps[-1].calm_at_s()
+        for low_s, high_s in pairwise(self._edges(start_s, end_s)):
             width_s = high_s - low_s
-            for node, weight in rule:
+            for node, weight in CALM_RULE if low_s >= calm_from_s and width_s <= CALM_S else MOVING_RULE:
                 total += width_s * weight * quantity(low_s + node * width_s)
         return total / (end_s - start_s)
 
@@ -205,7 +210,7 @@ class Wiring:
 
         Newton's method on the phase, whose slope is the frequency; it grows without end, so there is a root.
 
-        :param frequency_hz: pitch at the start.
+        :param frequency_hz: about the mean pitch until then.
         """
         end_s = start_s + cycles / frequency_hz
         for _ in range(MOST_ITERATIONS):
@@ -218,8 +223,8 @@ class Wiring:
     def _edges(self, start_s: float, end_s: float) -> list[float]:
         edges = {start_s, end_s}
         for step in reversed(self._steps):
-            if step.settled_at_s() > start_s:
-                edges.update(each_s for each_s in _moments(step) if start_s < each_s < end_s)
+            if step.calm_at_s() > start_s:
+                edges.update(each_s for each_s in step.panels_s() if start_s < each_s < end_s)
             if step.since_s <= start_s:
                 # what came before it is in the voltages that it began with
                 break

@@ -105,7 +105,7 @@ class SourceCurve:
 
         :raises ValueError: it lies outside the measured span.
         """
-        return float(self._rows(programmed_v) @ self.coefficients)
+        return float(legendre.legval(self._place(programmed_v), self.coefficients))
 
     def standard_uncertainty_v(self, programmed_v: float) -> float:
         """Standard uncertainty of the voltage at the jack, V."""

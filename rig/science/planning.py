@@ -13,9 +13,9 @@ from itertools import combinations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.optimize import linprog
 
 from rig.science.least_worst import MOST_UNKNOWNS, least_worst_bound
+from rig.science.linear_programme import least_cost
 from rig.science.tracking import predict
 from rig.science.trims import Pivot, ScaleAboutPivot, ScaleAtInput, Shift, core_pitch, target_reading
 
@@ -400,16 +400,15 @@ def _linear_programme(here: Array, columns: Array) -> Array:
     trims = columns.shape[1]
     which, sign, worsts = _skeleton()
     moved = np.vstack([sign[:, None] * columns[which], np.zeros((KIND_COUNT, trims))])
-    solution = linprog(
+    worst_count = KIND_COUNT + 1
+    solution = least_cost(
         np.concatenate([np.zeros(trims), np.full(KIND_COUNT, 0.02), [1.0]]),
-        A_ub=np.hstack([moved, worsts]),
-        b_ub=np.concatenate([-sign * here[which], np.zeros(KIND_COUNT)]),
-        bounds=[(None, None)] * trims + [(0.0, None)] * (KIND_COUNT + 1),
-        method="highs",
+        np.hstack([moved, worsts]),
+        np.concatenate([-sign * here[which], np.zeros(KIND_COUNT)]),
+        np.concatenate([np.full(trims, -np.inf), np.zeros(worst_count)]),
+        np.full(trims + worst_count, np.inf),
     )
-    if solution.x is None:
-        raise ValueError(f"the plan has no solution: {solution.message}")
-    return np.asarray(solution.x[:trims], dtype=np.float64)
+    return solution[:trims]
 
 
 def _remaining_draws(

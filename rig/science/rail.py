@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.optimize import linprog
+
+from rig.science.linear_programme import least_cost
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -71,13 +72,11 @@ def plan_rail(
 def _best_ratio(steps: Array, nominal: Array, lowest: float, highest: float) -> float:
     ones = np.ones((steps.size, 1))
     columns = np.vstack([np.hstack([steps[:, None], -ones]), np.hstack([-steps[:, None], -ones])])
-    solution = linprog(
-        [0.0, 1.0],
-        A_ub=columns,
-        b_ub=np.concatenate([nominal, -nominal]),
-        bounds=[(lowest, highest), (0.0, None)],
-        method="highs",
+    solution = least_cost(
+        np.array([0.0, 1.0]),
+        columns,
+        np.concatenate([nominal, -nominal]),
+        np.array([lowest, 0.0]),
+        np.array([highest, np.inf]),
     )
-    if solution.x is None:
-        raise ValueError(f"the rail has no best setting: {solution.message}")
-    return float(solution.x[0])
+    return float(solution[0])

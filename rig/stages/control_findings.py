@@ -17,6 +17,7 @@ from rig.control_budgets import (
     rail_budget,
     readings_of_a_window,
 )
+from rig.science.budget import PROBABILITY
 from rig.science.characterisation import SourceCurve
 
 if TYPE_CHECKING:
@@ -53,7 +54,7 @@ def stated_for_sweeps(acquisition: Acquisition) -> Stated:
 def expanded_of_points(acquisition: Acquisition, assessed: SweepAssessment, stated: Stated) -> Array:
     """Expanded uncertainty (95 %) of the error of each point by its own budget, cents."""
     budgets = sweep_budgets(assessed, assessed.points, acquisition.product, stated, acquisition.line)
-    return np.array([budgets.point(index).combine().expanded_uncertainty for index in range(assessed.x.size)])
+    return np.array([budgets.point(index).expanded(PROBABILITY) for index in range(assessed.x.size)])
 
 
 def control_findings(

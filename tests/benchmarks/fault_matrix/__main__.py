@@ -18,6 +18,9 @@ from multiprocessing import get_context
 from tests.benchmarks.fault_matrix.plan import Cell, cells_of
 from tests.benchmarks.fault_matrix.run import Result, Setting, run_cell, undisturbed
 
+TOLD_EVERY = 100
+"""Cells after which a line says how far it is."""
+
 
 def sampled(cells: list[Cell], share: float, seed: int) -> list[Cell]:
     """A share of the cells, drawn by a seed; every cell for 1."""
@@ -55,15 +58,14 @@ def main() -> None:
     cells = sampled(cells, chosen.share, chosen.seed)
     began = time.perf_counter()
     one = partial(run_cell, setting=setting)
-    if chosen.processes <= 1:
-        results = [one(cell) for cell in cells]
-    else:
-        with get_context("spawn").Pool(chosen.processes) as pool:
-            results = []
-            for result in pool.imap_unordered(one, cells):
-                results.append(result)
-                if result.violations:
-                    print(result.cell, result.outcome, result.told, *result.violations, sep="\n    ", flush=True)
+    with get_context("spawn").Pool(chosen.processes) as pool:
+        results = []
+        for result in pool.imap_unordered(one, cells):
+            results.append(result)
+            if result.violations:
+                print(result.cell, result.outcome, result.told, *result.violations, sep="\n    ", flush=True)
+            if len(results) % TOLD_EVERY == 0:
+                print(f"{len(results)} of {len(cells)} cells, {time.perf_counter() - began:.0f} s", flush=True)
     print(report(results))
     print(f"seed {chosen.seed} {chosen.fault or 'a sound unit'}; {time.perf_counter() - began:.0f} s")
 
