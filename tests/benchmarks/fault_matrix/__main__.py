@@ -1,4 +1,5 @@
-"""Run ``python -m tests.benchmarks.fault_matrix [--share 1.0] [--seed 1] [--fault leakage] [--processes 2]``.
+"""Run ``python -m tests.benchmarks.fault_matrix [--share 1.0] [--seed 1] [--fault leakage] [--rounds 1]
+[--processes 2]``.
 
 Every fault that the virtual bench can have, at the first, the middle and the last message of every stage of a visit,
 for one message, for twenty-five and for good; and faults of computer and record. In each cell: no wrong verdict by the
@@ -20,6 +21,23 @@ from tests.benchmarks.fault_matrix.run import Result, Setting, run_cell, undistu
 
 TOLD_EVERY = 100
 """Cells after which a line says how far it is."""
+
+
+def in_rounds(cells: list[Cell]) -> list[list[Cell]]:
+    """The cells in rounds: each has every fault of every role at every moment of every stage once, where it is left.
+
+    How long the fault lasts, and how large it is, goes round from cell to cell, so that the first round has all of it.
+    """
+    of_one_moment: dict[tuple[str, str, str, str], list[Cell]] = {}
+    for cell in cells:
+        of_one_moment.setdefault((cell.stage, cell.moment, cell.role, cell.kind), []).append(cell)
+    rounds: list[list[Cell]] = []
+    for first, variants in enumerate(of_one_moment.values()):
+        for place in range(len(variants)):
+            if place == len(rounds):
+                rounds.append([])
+            rounds[place].append(variants[(first + place) % len(variants)])
+    return rounds
 
 
 def sampled(cells: list[Cell], share: float, seed: int) -> list[Cell]:
@@ -52,10 +70,13 @@ def main() -> None:
     parser.add_argument("--fault", default="")
     parser.add_argument("--processes", type=int, default=2)
     parser.add_argument("--only", default="", help="Text that the name of a cell has.")
+    parser.add_argument("--rounds", type=int, help="1 has every fault at every moment once; left out: all there are")
     chosen = parser.parse_args()
     setting = Setting(chosen.seed, chosen.fault)
     cells = [cell for cell in cells_of(list(undisturbed(setting).spans)) if chosen.only in str(cell)]
-    cells = sampled(cells, chosen.share, chosen.seed)
+    rounds = in_rounds(sampled(cells, chosen.share, chosen.seed))
+    cells = [cell for each in rounds[: chosen.rounds] for cell in each]
+    print(f"{len(cells)} cells; in rounds: {', '.join(str(len(each)) for each in rounds[: chosen.rounds])}", flush=True)
     began = time.perf_counter()
     one = partial(run_cell, setting=setting)
     with get_context("spawn").Pool(chosen.processes) as pool:
