@@ -209,6 +209,8 @@ class Bench:
     """The clock that the instruments live by, with a date that nobody sets in the middle of a visit."""
     cv_meter: Meter | None = None
     thermometer: Thermometer | None = None
+    remark: str = ""
+    """What an operator should know of how the bench is held; empty where there is nothing."""
 
     @property
     def hands(self) -> Hands | None:
@@ -316,6 +318,7 @@ def open_bench(loaded: Loaded[BenchFile], limits: VoltageLimits, tracing: Tracin
             clock=SteadyClock(provider.clock),
             cv_meter=cv_meter,
             thermometer=thermometer,
+            remark=hold.remark,
         )
 
 

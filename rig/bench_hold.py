@@ -33,6 +33,11 @@ class Hold:
         self._provider = provider
         self._locks = locks
 
+    @property
+    def remark(self) -> str:
+        """Whom the hold does not keep out, as a sentence; empty where it keeps everybody out."""
+        return self._locks.remark
+
     def instrument(self, identity: Identity) -> None:
         """Hold an instrument that has said who it is, whatever its address.
 

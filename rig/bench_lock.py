@@ -123,6 +123,8 @@ class Locks:
     def __init__(self, bench: Path) -> None:
         self.former: dict[int, Holder] = {}
         """Holders that went without leave, by their process."""
+        self.remark = ""
+        """What the locks that are held do not keep out, as a sentence; empty where they keep everybody out."""
         self._bench = bench
         self._me = Holder.here(bench)
         self._held: set[Path] = set()
@@ -140,6 +142,16 @@ class Locks:
             raise BenchProblem(
                 f"Neither beside {self._bench} nor in {state_folder()} can a lock be kept, and without one two "
                 "programs could drive one bench: make one of the two writable, or free some space there."
+            )
+        if not all(addresses):
+            self.remark = (
+                f"No lock can be kept in {state_folder()}: another bench file with the same instruments would not be "
+                "noticed. Make the folder writable, or free some space there."
+            )
+        elif not beside:
+            self.remark = (
+                f"No lock can be kept beside {self._bench}: another user who drives this bench would not be noticed. "
+                "Make its folder writable, or free some space there."
             )
 
     def take_instrument(self, identity: Identity) -> None:

@@ -130,6 +130,8 @@ def run_visit(
     require_a_product(request.serial, bench.file.reference.serial if bench.file.reference is not None else None)
     database.require_writable()
     _date_taken(bench, operator)
+    if bench.remark:
+        operator.tell(bench.remark)
     demonstration = _is_demonstration(bench, contents)
     standing = authority_of(
         database,

@@ -149,6 +149,19 @@ def test_a_bench_that_nobody_can_lock_is_not_driven(place, tmp_path, monkeypatch
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
     with Locks(tmp_path / "no folder" / "bench.toml") as locks:
         locks.take_bench(["GPIB::22::INSTR"])
+        assert "another user who drives this bench would not be noticed" in locks.remark
+
+
+def test_where_only_the_bench_file_can_be_locked_a_visit_says_so(place, tmp_path, monkeypatch):
+    (tmp_path / "a file").write_text("", encoding="utf-8")
+    with Locks(place.bench) as locks:
+        locks.take_bench(["GPIB::22::INSTR"])
+        assert not locks.remark
+    with monkeypatch.context() as meanwhile:
+        meanwhile.setenv("XDG_STATE_HOME", str(tmp_path / "a file"))
+        with opened(place) as bench:
+            remark = bench.remark
+    assert "another bench file with the same instruments would not be noticed" in remark
 
 
 def test_a_bench_inside_the_program_locks_nothing_and_owes_nothing(tmp_path):
