@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 CENTS = 1200.0
-GOOD_ENOUGH = 0.08
+GOOD_ENOUGH = 0.05
 """Share of a limit under which a trim is left alone."""
 RAIL_PLAUSIBLE_SHARE = 0.3
 """A rail farther from its nominal than this is no rail, or the meter's lead is not on it."""

@@ -33,8 +33,8 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-TOLERANCE_CENTS = 0.3
-HIGHS_TOLERANCE_CENTS = 0.15
+TOLERANCE_CENTS = 0.25
+HIGHS_TOLERANCE_CENTS = 0.1
 """A turn of a highs trim does little: a hand can be that fine, where scale moves a third of a cent a hundredth turn."""
 WORTH_TURNING = 1.2
 SURE = 0.95
