@@ -8,8 +8,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.special import ndtri, stdtrit
 
-from rig.science.pitch import CENTS_PER_OCTAVE
-
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
@@ -149,28 +147,10 @@ def fit_line(x: ArrayLike, y: ArrayLike, u_y: ArrayLike | None = None, u_x: Arra
     return StraightLineFit(coefficients, covariance, residuals, chi_squared, freedom, scatter)
 
 
-def cv_covariance(cv_v: ArrayLike, line_covariance: ArrayLike, readings_u: ArrayLike = 0.0) -> Array:
-    """Covariance of the true control voltages of a sweep, V squared, shape (n, n).
-
-    :param cv_v: voltages as programmed, (n,): the x of the source's straight line.
-    :param line_covariance: (2, 2), of offset and gain of that line; it ties all points together.
-    :param readings_u: standard uncertainty of each voltage on its own (resolution, noise), V, scalar or (n,).
-    """
-    voltages = np.asarray(cv_v, dtype=np.float64)
-    rows = np.stack([np.ones_like(voltages), voltages], axis=-1)
-    own = np.broadcast_to(np.square(np.asarray(readings_u, dtype=np.float64)), voltages.shape)
-    return np.asarray(rows @ np.asarray(line_covariance, dtype=np.float64) @ rows.T + np.diag(own))
-
-
 def pitch_covariance_octaves2(law: Law, cv_v: ArrayLike, covariance_v2: ArrayLike) -> Array:
     """Covariance of pitch that comes from the control voltage, octaves squared, shape (n, n)."""
     slope = law.octaves_per_volt(cv_v)
     return np.asarray(slope[:, None] * np.asarray(covariance_v2, dtype=np.float64) * slope)
-
-
-def cv_covariance_cents2(law: Law, cv_v: ArrayLike, covariance_v2: ArrayLike) -> Array:
-    """The same in cents squared."""
-    return CENTS_PER_OCTAVE**2 * pitch_covariance_octaves2(law, cv_v, covariance_v2)
 
 
 def combine(sensitivities: ArrayLike, covariance: ArrayLike) -> float:

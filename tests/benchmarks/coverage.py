@@ -23,18 +23,18 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from fixtures import demonstration_bench, demonstration_product
-from rig.acquire import CvLine, Point, sweep_order
+from rig.acquire import Point, sweep_order
 from rig.assess import assess_sweep
 from rig.bench import load_bench
 from rig.budgets import highs_weights, scale_weights, stated_of, sweep_budgets
 from rig.product import load_product
+from rig.science.characterisation import SourceCurve, straight_curve
 from rig.science.drift import drift_columns
 from rig.science.levels import STATED_DEGREES_OF_FREEDOM, Scatter, level_covariance, own_covariance
 from rig.science.points import errors_cents, errors_covariance_cents2, worst_error
 from rig.science.tracking import fit_tracking, predict
 from rig.science.uncertainty import (
     counter_relative_uncertainty,
-    cv_covariance,
     fit_line,
     gate_for,
     pitch_covariance_octaves2,
@@ -98,9 +98,9 @@ POOR_METER = replace(STATED, meter_gain=10.0 * STATED.meter_gain, meter_offset_v
 """A bench on which one input outweighs all others in the scale error."""
 
 
-def line_of(stated: Stated) -> CvLine:
+def line_of(stated: Stated) -> SourceCurve:
     """The source as a meter of such a kind characterises it."""
-    return CvLine(0.0, 1.0, CURVE.covariance + np.diag([stated.meter_offset_v**2, stated.meter_gain**2]))
+    return straight_curve(0.0, 1.0, CURVE.covariance + np.diag([stated.meter_offset_v**2, stated.meter_gain**2]))
 
 
 @dataclass(frozen=True, slots=True)
@@ -290,7 +290,7 @@ def covariances(budgets: SweepBudgets) -> tuple[Array, Array]:
     """Covariance of the errors of the points: from the readings' own uncertainty, and from the CV, cents squared."""
     readings = own_covariance(RANDOM / log(2.0), STATED.source_grid_v * np.abs(OCTAVES_PER_VOLT), INDEX)
     own = level_covariance(budgets.assessed.fit, X, COLUMNS, UNCERTAINTY, readings)[np.ix_(CHOSEN, CHOSEN)]
-    common = pitch_covariance_octaves2(LAW, CV_V, cv_covariance(CV_V, line_of(STATED).covariance))
+    common = pitch_covariance_octaves2(LAW, CV_V, line_of(STATED).covariance_at(CV_V))
     return errors_covariance_cents2(own, MUSICAL), errors_covariance_cents2(common, MUSICAL)
 
 

@@ -9,11 +9,12 @@ from sqlalchemy import select
 
 from db import models
 from drivers.virtual.trouble import Kind
-from rig.acquire import Acquisition, CvLine
+from rig.acquire import Acquisition
 from rig.assess import assess_sweep, tracking_findings
 from rig.errors import BenchProblem, FileProblem
 from rig.operators.scripted import ScriptedOperator
 from rig.records import Wanted, begin_visit, bench_records
+from rig.science.characterisation import straight_curve
 from rig.science.decision import Decision
 from rig.science.measured_cv import MeasuredCv
 from rig.stages.characterise_source import know_the_source
@@ -25,7 +26,7 @@ from .benches import CV_METER, standing, written
 
 NEARLY_RIGHT_CENTS = 1.0
 """Where the tests leave the base pitch: well inside its 3 cents, and 5 mV away from failing."""
-AS_PROGRAMMED = CvLine(0.0, 1.0, np.zeros((2, 2)))
+AS_PROGRAMMED = straight_curve(0.0, 1.0, np.zeros((2, 2)))
 COARSE = [("settling_s = 0.04\nresolution_v = 0.0001", "settling_s = 0.04\nresolution_v = 0.001")]
 
 

@@ -1,20 +1,22 @@
 """Uncertainty against the GUM's own examples, certified data and simulated counters."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.optimize import least_squares
 from scipy.stats import t as student
 
-from rig.science.pitch import HertzPerVolt, VoltsPerOctave
+from rig.science.characterisation import straight_curve
+from rig.science.pitch import CENTS_PER_OCTAVE, HertzPerVolt, VoltsPerOctave
 from rig.science.uncertainty import (
     combine,
     counter_relative_uncertainty,
     coverage_factor,
-    cv_covariance,
-    cv_covariance_cents2,
     expanded,
     fit_line,
     gate_for,
+    pitch_covariance_octaves2,
     welch_satterthwaite,
 )
 
@@ -175,21 +177,23 @@ def test_a_perfect_counter_still_needs_its_periods():
 
 
 def test_the_cv_of_a_sweep_is_tied_together_by_the_line_of_the_source():
-    # Monte Carlo (JCGM 101) of offset, gain and each voltage's own resolution
+    # Monte Carlo (JCGM 101) of offset, gain and each voltage's own hysteresis
     generator = np.random.default_rng(8)
     cv_v = np.linspace(0.0, 8.0, 5)
     line_covariance = np.array([[4e-8, -3e-9], [-3e-9, 1e-9]])
     lines = generator.multivariate_normal([0.0, 1.0], line_covariance, size=200_000)
     draws_v = lines[:, :1] + lines[:, 1:] * cv_v + generator.normal(0.0, 1e-4, (200_000, 5))
-    np.testing.assert_allclose(cv_covariance(cv_v, line_covariance, 1e-4), np.cov(draws_v.T), rtol=0.02, atol=1e-9)
+    curve = replace(straight_curve(0.0, 1.0, line_covariance), own_standard_uncertainty_v=1e-4)
+    np.testing.assert_allclose(curve.covariance_at(cv_v), np.cov(draws_v.T), rtol=0.02, atol=1e-9)
 
 
 def test_a_millivolt_of_doubt_is_one_point_two_cents_of_pitch():
     # common practice: 0.8333 mV per cent at 1 V/octave; a hertz-per-volt unit has 1/(V ln 2) octaves a volt
     covariance_v2 = np.array([[1e-6]])
-    assert cv_covariance_cents2(VoltsPerOctave(1.0), [3.0], covariance_v2)[0, 0] == pytest.approx(1.2**2)
-    expected = (1.2 / (2 * np.log(2))) ** 2
-    assert cv_covariance_cents2(HertzPerVolt(), [2.0], covariance_v2)[0, 0] == pytest.approx(expected)
+    variance = pitch_covariance_octaves2(VoltsPerOctave(1.0), [3.0], covariance_v2)[0, 0]
+    assert CENTS_PER_OCTAVE**2 * variance == pytest.approx(1.2**2)
+    variance = pitch_covariance_octaves2(HertzPerVolt(), [2.0], covariance_v2)[0, 0]
+    assert CENTS_PER_OCTAVE**2 * variance == pytest.approx((1.2 / (2 * np.log(2))) ** 2)
 
 
 @pytest.mark.parametrize(
