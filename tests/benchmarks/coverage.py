@@ -35,7 +35,6 @@ from rig.science.points import errors_cents, errors_covariance_cents2, worst_err
 from rig.science.tracking import fit_tracking, predict
 from rig.science.uncertainty import (
     counter_relative_uncertainty,
-    fit_line,
     gate_for,
     pitch_covariance_octaves2,
 )
@@ -93,14 +92,16 @@ RANDOM = SINGLE / sqrt(2.0)
 """Two readings are averaged at each CV, as the rig does where they agree."""
 UNCERTAINTY = np.hypot(RANDOM / log(2.0), STATED.source_grid_v * np.abs(OCTAVES_PER_VOLT))
 COLUMNS = np.asarray(drift_columns(X, TIME_S - np.mean(TIME_S), X.min(), X.max()))
-CURVE = fit_line(np.linspace(CV_V[0], CV_V[-1], 9), np.zeros(9), np.full(9, np.hypot(1.5e-5, STATED.source_grid_v)))
+POWERS = np.vander(np.linspace(CV_V[0], CV_V[-1], 9), 2, increasing=True)
+LINE_COVARIANCE = (1.5e-5**2 + STATED.source_grid_v**2) * np.linalg.inv(POWERS.T @ POWERS)
+"""Of offset and gain of the source's line, from readings at nine voltages."""
 POOR_METER = replace(STATED, meter_gain=10.0 * STATED.meter_gain, meter_offset_v=10.0 * STATED.meter_offset_v)
 """A bench on which one input outweighs all others in the scale error."""
 
 
 def line_of(stated: Stated) -> SourceCurve:
     """The source as a meter of such a kind characterises it."""
-    return straight_curve(0.0, 1.0, CURVE.covariance + np.diag([stated.meter_offset_v**2, stated.meter_gain**2]))
+    return straight_curve(0.0, 1.0, LINE_COVARIANCE + np.diag([stated.meter_offset_v**2, stated.meter_gain**2]))
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,7 +153,7 @@ def read(units: Units, generator: np.random.Generator, stated: Stated = STATED) 
     count = units.terms.shape[0]
     gain = stated.meter_gain * SQRT3 * generator.uniform(-1.0, 1.0, (count, 1))
     offset_v = stated.meter_offset_v * SQRT3 * generator.uniform(-1.0, 1.0, (count, 1))
-    curve = generator.multivariate_normal(np.zeros(2), CURVE.covariance, count)
+    curve = generator.multivariate_normal(np.zeros(2), LINE_COVARIANCE, count)
     grid_v = stated.source_grid_v * SQRT3 * generator.uniform(-1.0, 1.0, (count, CV_V.size))[:, INDEX]
     true_v = READ_V - gain * READ_V - offset_v - curve[:, :1] - curve[:, 1:] * READ_V + grid_v
     pitch = predict(units.terms, np.asarray(LAW.octaves(true_v)))
