@@ -356,6 +356,26 @@ class Acquisition:
         programmed_v = self.hold(cv_v)
         return programmed_v, self.average(programmed_v, expected_hz, uncertainty_cents)
 
+    def point(self, index: int, programmed_v: float, averaged: Averaged, began_s: float, *, revisit: bool) -> Point:
+        """The point of a sweep that an average makes which has just been taken.
+
+        :param began_s: when the sweep began, on the bench's clock.
+        """
+        half_reading_s = averaged.gate_s * averaged.readings_count / 2.0
+        return Point(
+            index=index,
+            cv_programmed_v=programmed_v,
+            cv_v=self.line.true_v(programmed_v) if averaged.cv_v is None else averaged.cv_v,
+            read_back_v=averaged.read_back_v,
+            frequency_hz=averaged.frequency_hz,
+            relative_standard_uncertainty=averaged.relative_standard_uncertainty,
+            gate_s=averaged.gate_s,
+            readings_count=averaged.readings_count,
+            readings_taken=averaged.readings_taken,
+            elapsed_s=self.bench.clock.now() - began_s - half_reading_s,
+            revisit=revisit,
+        )
+
     def _count(self, started: float, gate_s: float) -> None:
         took = self.bench.clock.now() - started
         gating = min(gate_s, took)
@@ -393,25 +413,11 @@ def sweep(
     :param expected_hz: what the unit is expected to give at a CV, for the choice of gate.
     :raises NoSignal: at the first CV where the counter sees nothing.
     """
-    clock = acquisition.bench.clock
-    began = clock.now()
+    began = acquisition.bench.clock.now()
     seen: dict[int, float] = {}
     for index, revisit in sweep_order(len(cvs_v)):
         cv_v = cvs_v[index]
         expected = seen.get(index, expected_hz(cv_v))
         programmed_v, averaged = acquisition.measure(cv_v, expected, uncertainty_cents)
         seen[index] = averaged.frequency_hz
-        half_reading_s = averaged.gate_s * averaged.readings_count / 2.0
-        yield Point(
-            index=index,
-            cv_programmed_v=programmed_v,
-            cv_v=acquisition.line.true_v(programmed_v) if averaged.cv_v is None else averaged.cv_v,
-            read_back_v=averaged.read_back_v,
-            frequency_hz=averaged.frequency_hz,
-            relative_standard_uncertainty=averaged.relative_standard_uncertainty,
-            gate_s=averaged.gate_s,
-            readings_count=averaged.readings_count,
-            readings_taken=averaged.readings_taken,
-            elapsed_s=clock.now() - began - half_reading_s,
-            revisit=revisit,
-        )
+        yield acquisition.point(index, programmed_v, averaged, began, revisit=revisit)
