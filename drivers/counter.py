@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from functools import partial
-from typing import Literal, Self
+from typing import Literal
 
 from drivers.dialect import CounterDialect, joined
 from drivers.errors import DriverError, NoSignal, NotANumber
+from drivers.instrument import Instrument
 from drivers.repeating import again, ready_again
 from drivers.scpi import format_number, parse_number
 from drivers.session import Session
@@ -17,7 +18,7 @@ _hertz = partial(parse_number, unit="HZ")
 _GATES_A_READING = 1.5
 
 
-class Counter:
+class Counter(Instrument):
     """A counter that reads hertz. Configure it and set a gate before reading.
 
     Where another role has the same instrument, function, input and gate are sent again whenever that one had it in
@@ -28,7 +29,7 @@ class Counter:
     """
 
     def __init__(self, session: Session, dialect: CounterDialect | None = None) -> None:
-        self.session = session
+        super().__init__(session)
         self._dialect = dialect if dialect is not None else CounterDialect()
         session.selects_by(self._dialect.select)
         self._gate_s: float | None = None
@@ -116,16 +117,6 @@ class Counter:
     def dialect(self) -> CounterDialect:
         """How the instrument spells it."""
         return self._dialect
-
-    def close(self) -> None:
-        """Close the link."""
-        self.session.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *_exception: object) -> None:
-        self.close()
 
     def _start(self, wanted_s: float | None) -> None:
         stale = self._is_stale()
