@@ -183,8 +183,7 @@ class Acquisition:
             trigger_jitter_s=counter.trigger_jitter_s,
             resolution_s=counter.resolution_s,
             noise_at_1s=noise_cents_at_1s * CENT,
-            time_base_relative=0.0,
-        ).random
+        )
 
     def hold(self, cv_v: float) -> float:
         """Put a voltage at the jack and let the pitch settle as long as it is known to need; what was programmed."""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -19,19 +18,6 @@ SQRT6 = 6.0**0.5
 """Divisor for a full width split at random between two ends: a triangular distribution (JCGM 100, 4.3.9)."""
 
 
-@dataclass(frozen=True, slots=True)
-class CounterUncertainty:
-    """Relative standard uncertainty of a frequency reading: own part and what readings have in common."""
-
-    random: float
-    systematic: float
-
-    @property
-    def combined(self) -> float:
-        """Both parts together."""
-        return float(np.hypot(self.random, self.systematic))
-
-
 def counter_relative_uncertainty(
     gate_s: float,
     frequency_hz: float,
@@ -39,9 +25,8 @@ def counter_relative_uncertainty(
     trigger_jitter_s: float,
     resolution_s: float,
     noise_at_1s: float,
-    time_base_relative: float,
-) -> CounterUncertainty:
-    """Relative standard uncertainty of a reciprocal counter's reading.
+) -> float:
+    """Relative standard uncertainty of a reciprocal counter's reading, without the time base, which readings share.
 
     The counter times whole periods: the gate ends with the first period after it. Both of its edges carry
     trigger jitter and the clock's resolution; the signal's own white frequency noise falls with the root of
@@ -50,15 +35,13 @@ def counter_relative_uncertainty(
     :param trigger_jitter_s: standard uncertainty of one edge.
     :param resolution_s: least count of the counter's clock, full width.
     :param noise_at_1s: the signal's relative frequency noise in one second (Allan deviation, IEEE 1139).
-    :param time_base_relative: standard uncertainty of the time base, common to all readings.
     :raises ValueError: gate or frequency is not above 0.
     """
     _require_above_zero(gate_s, "gate", "s")
     _require_above_zero(frequency_hz, "frequency", "Hz")
     whole_periods_s = max(1.0, float(np.ceil(gate_s * frequency_hz - 1e-9))) / frequency_hz
     edges_s = np.hypot(np.sqrt(2.0) * trigger_jitter_s, resolution_s / SQRT6)
-    random = np.hypot(edges_s / whole_periods_s, noise_at_1s / np.sqrt(whole_periods_s))
-    return CounterUncertainty(float(random), abs(time_base_relative))
+    return float(np.hypot(edges_s / whole_periods_s, noise_at_1s / np.sqrt(whole_periods_s)))
 
 
 def gate_for(

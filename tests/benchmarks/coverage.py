@@ -79,9 +79,8 @@ def _readings() -> tuple[Array, Array, Array]:
         edges = {"trigger_jitter_s": counter.trigger_jitter_s, "resolution_s": counter.resolution_s}
         wanted = measuring.uncertainty_cents * sqrt(2.0) * log(2.0) / CENTS
         gate = max(gate_for(wanted, hertz, noise_at_1s=noise, periods=1.0, **edges), counter.shortest_gate_s)
-        known = counter_relative_uncertainty(gate, hertz, noise_at_1s=noise, time_base_relative=0.0, **edges)
         gates.append(gate)
-        random.append(known.random)
+        random.append(counter_relative_uncertainty(gate, hertz, noise_at_1s=noise, **edges))
     gate_s = np.array(gates)
     waited_s = BENCH.source.settling_s + 2.0 * gate_s + 0.03
     return gate_s, np.cumsum(waited_s) - gate_s, np.array(random)
