@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from uuid import UUID
 
-from sqlalchemy import select
+from sqlalchemy import ColumnElement, select
 from sqlalchemy.orm import Session
 
 from db.errors import NotFound
@@ -70,24 +70,29 @@ class StudyReadingRow:
     unit: str
 
 
-def latest_curve(session: Session, bench_id: UUID) -> CurveRow | None:
-    """The latest curve made on a bench, whichever of its revisions and sources it was; None where there is none."""
+def latest_curve_where(session: Session, *conditions: ColumnElement[bool]) -> CurveRow | None:
+    """The latest of the curves that meet some conditions on their characterisation; None where none does."""
     found = session.execute(
         select(Characterisation, SourceCurve, Instrument)
         .join(SourceCurve, SourceCurve.characterisation_id == Characterisation.id)
-        .join(BenchRevision, BenchRevision.id == Characterisation.bench_revision_id)
         .join(Instrument, Instrument.id == Characterisation.source_instrument_id)
-        .where(BenchRevision.bench_id == bench_id)
+        .where(*conditions)
         .order_by(Characterisation.taken_utc.desc(), Characterisation.id.desc())
         .limit(1)
     ).first()
     if found is None:
         return None
     row, curve, source = found
-    return curve_row(row, curve, source)
+    return _curve_row(row, curve, source)
 
 
-def curve_row(row: Characterisation, curve: SourceCurve, source: Instrument) -> CurveRow:
+def latest_curve(session: Session, bench_id: UUID) -> CurveRow | None:
+    """The latest curve made on a bench, whichever of its revisions and sources it was; None where there is none."""
+    revisions = select(BenchRevision.id).where(BenchRevision.bench_id == bench_id)
+    return latest_curve_where(session, Characterisation.bench_revision_id.in_(revisions))
+
+
+def _curve_row(row: Characterisation, curve: SourceCurve, source: Instrument) -> CurveRow:
     """A characterisation as a frozen value."""
     return CurveRow(
         characterisation_id=row.id,

@@ -8,7 +8,7 @@ that a rebuilt or a new table is protected like any other.
 The connection is asked in plain SQL: opening must be quick, and the check has to see what any program sees.
 """
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 from sqlalchemy import Connection
@@ -35,6 +35,8 @@ VISIT_OF_ROW: dict[str, str] = {
     "visit_authority": "NEW.visit_id",
     "finding_budgets": "NEW.visit_id",
 }
+
+RESTORE = "restore the last backup, and do not record on this one."
 
 _PREFIX = "keep_"
 
@@ -78,24 +80,34 @@ def verify(connection: Connection, place: str, required: Collection[str] = ()) -
     :raises ProtectionMissing: something is missing, altered, or there beside what should be there.
     """
     tables = kept_tables(connection)
-    missing = sorted(set(required) - {table.name for table in tables})
-    if missing:
-        raise ProtectionMissing(
-            f"The database {place} has lost its table {missing[0]}: "
-            "restore the last backup, and do not record on this one."
-        )
+    require_tables(place, required, {table.name for table in tables})
     loose = sorted(table.name for table in tables if not (table.keyed_storage and table.strict))
     if loose:
         raise ProtectionMissing(
-            f"In the database {place} the table {loose[0]} was rebuilt without its protection: "
-            "restore the last backup, and do not record on this one."
+            f"In the database {place} the table {loose[0]} was rebuilt without its protection: {RESTORE}"
         )
-    expected, present = expected_triggers(tables), _present_triggers(connection)
+    require_triggers(place, expected_triggers(tables), _present_triggers(connection))
+
+
+def require_tables(place: str, required: Collection[str], present: Collection[str]) -> None:
+    """See that no table is lost.
+
+    :raises ProtectionMissing: one is.
+    """
+    missing = sorted(set(required) - set(present))
+    if missing:
+        raise ProtectionMissing(f"The database {place} has lost its table {missing[0]}: {RESTORE}")
+
+
+def require_triggers(place: str, expected: Mapping[str, object], present: Mapping[str, object]) -> None:
+    """See that the triggers by their names are what they should be, and that there are no others.
+
+    :raises ProtectionMissing: one is missing, altered, or there beside what should be there.
+    """
     wrong = sorted(name for name in expected.keys() | present.keys() if expected.get(name) != present.get(name))
     if wrong:
         raise ProtectionMissing(
-            f"In the database {place} the protection of finished records was tampered with ({wrong[0]}): "
-            "restore the last backup, and do not record on this one."
+            f"In the database {place} the protection of finished records was tampered with ({wrong[0]}): {RESTORE}"
         )
 
 

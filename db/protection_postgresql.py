@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from sqlalchemy import Connection
 
 from db.errors import ProtectionMissing
-from db.protection import FILLED_ONCE, VERSION_TABLE, VISIT_OF_ROW
+from db.protection import FILLED_ONCE, RESTORE, VERSION_TABLE, VISIT_OF_ROW, require_tables, require_triggers
 
 REFUSED = "TR001"
 """SQLSTATE of our own: classes that begin with T are left to applications."""
@@ -89,25 +89,11 @@ def verify(connection: Connection, place: str, required: Collection[str] = ()) -
     :raises ProtectionMissing: something is missing, altered, or there beside what should be there.
     """
     tables = kept_tables(connection)
-    missing = sorted(set(required) - {table.name for table in tables})
-    if missing:
-        raise ProtectionMissing(
-            f"The database {place} has lost its table {missing[0]}: "
-            "restore the last backup, and do not record on this one."
-        )
+    require_tables(place, required, {table.name for table in tables})
     loose = sorted(table.name for table in tables if table.ruled or not table.logged)
     if loose:
-        raise ProtectionMissing(
-            f"In the database {place} the table {loose[0]} is not kept as it was made: "
-            "restore the last backup, and do not record on this one."
-        )
-    expected, present = expected_triggers(tables), _present_triggers(connection)
-    wrong = sorted(name for name in expected.keys() | present.keys() if expected.get(name) != present.get(name))
-    if wrong:
-        raise ProtectionMissing(
-            f"In the database {place} the protection of finished records was tampered with ({wrong[0]}): "
-            "restore the last backup, and do not record on this one."
-        )
+        raise ProtectionMissing(f"In the database {place} the table {loose[0]} is not kept as it was made: {RESTORE}")
+    require_triggers(place, expected_triggers(tables), _present_triggers(connection))
 
 
 def kept_tables(connection: Connection) -> tuple[KeptTable, ...]:

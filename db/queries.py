@@ -20,12 +20,10 @@ from db.models import (
     Base,
     Bench,
     BenchRevision,
-    Characterisation,
     Finding,
     Instrument,
     InstrumentProfile,
     Move,
-    Point,
     Product,
     ProductRevision,
     Sweep,
@@ -135,27 +133,6 @@ def unit_by_serial(session: Session, serial: str) -> Unit:
     return unit
 
 
-def valid_characterisation(
-    session: Session,
-    source_instrument_id: UUID,
-    *,
-    at_utc: datetime,
-    bench_revision_id: UUID | None = None,
-) -> Characterisation | None:
-    """The latest characterisation of a source that is valid at a moment, or None.
-
-    :param bench_revision_id: only one made on this revision of the bench; None for any.
-    """
-    wanted = select(Characterisation).where(
-        Characterisation.source_instrument_id == source_instrument_id,
-        Characterisation.taken_utc <= at_utc,
-        Characterisation.valid_until_utc >= at_utc,
-    )
-    if bench_revision_id is not None:
-        wanted = wanted.where(Characterisation.bench_revision_id == bench_revision_id)
-    return session.scalar(wanted.order_by(Characterisation.taken_utc.desc(), Characterisation.id.desc()).limit(1))
-
-
 def end_visit(session: Session, visit_id: UUID, *, outcome: str, ended_utc: datetime) -> None:
     """Close a visit, once and for all.
 
@@ -192,16 +169,6 @@ def close_visit(session: Session, visit_id: UUID, *, reason: str, closed_by: str
         _added(session, VisitClosing(visit_id=visit_id, reason=reason, closed_by=closed_by, closed_utc=closed_utc))
     ended_utc = closed_utc if started is None else max(closed_utc, started.started_utc)
     end_visit(session, visit_id, outcome="stopped", ended_utc=ended_utc)
-
-
-def sweeps_of_visit(session: Session, visit_id: UUID) -> Sequence[Sweep]:
-    """Sweeps of a visit in their order."""
-    return session.scalars(select(Sweep).where(Sweep.visit_id == visit_id).order_by(Sweep.sequence)).all()
-
-
-def points_of_sweep(session: Session, sweep_id: UUID) -> Sequence[Point]:
-    """Points of a sweep in the order they were taken."""
-    return session.scalars(select(Point).where(Point.sweep_id == sweep_id).order_by(Point.index)).all()
 
 
 @dataclass(frozen=True, slots=True)

@@ -78,11 +78,6 @@ def _loaded(text: str, file: Path, passphrase: str) -> Ed25519PrivateKey:
     return key
 
 
-def public_key_of(key: Ed25519PrivateKey) -> str:
-    """The public key, as OpenSSH writes it."""
-    return _shown(key.public_key())
-
-
 def _shown(key: Ed25519PublicKey) -> str:
     return key.public_bytes(serialization.Encoding.OpenSSH, serialization.PublicFormat.OpenSSH).decode()
 

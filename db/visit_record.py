@@ -8,7 +8,7 @@ from uuid import UUID
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from db.bench_history import CurveRow, curve_row, shown
+from db.bench_history import CurveRow, latest_curve_where, shown
 from db.errors import NotFound
 from db.history import VisitRow, history
 from db.models import (
@@ -18,7 +18,6 @@ from db.models import (
     Move,
     Point,
     ProductRevision,
-    SourceCurve,
     Sweep,
     Unit,
     Visit,
@@ -225,21 +224,12 @@ def _conditions(session: Session, visit_id: UUID) -> tuple[ConditionRow, ...]:
 
 def _curve(session: Session, visit: Visit, until: datetime) -> CurveRow | None:
     """The curve of the visit's source on the visit's bench as it stood at a moment."""
-    found = session.execute(
-        select(Characterisation, SourceCurve, Instrument)
-        .join(SourceCurve, SourceCurve.characterisation_id == Characterisation.id)
-        .join(VisitInstrument, VisitInstrument.instrument_id == Characterisation.source_instrument_id)
-        .join(Instrument, Instrument.id == Characterisation.source_instrument_id)
-        .where(
-            VisitInstrument.visit_id == visit.id,
-            VisitInstrument.role == "source",
-            Characterisation.bench_revision_id == visit.bench_revision_id,
-            Characterisation.taken_utc <= until,
-        )
-        .order_by(Characterisation.taken_utc.desc(), Characterisation.id.desc())
-        .limit(1)
-    ).first()
-    if found is None:
-        return None
-    row, curve, source = found
-    return curve_row(row, curve, source)
+    sources = select(VisitInstrument.instrument_id).where(
+        VisitInstrument.visit_id == visit.id, VisitInstrument.role == "source"
+    )
+    return latest_curve_where(
+        session,
+        Characterisation.source_instrument_id.in_(sources),
+        Characterisation.bench_revision_id == visit.bench_revision_id,
+        Characterisation.taken_utc <= until,
+    )

@@ -3,22 +3,22 @@
 from __future__ import annotations
 
 from functools import partial
-from typing import Literal, Self
+from typing import Literal
 
 from drivers.dialect import CounterDialect, joined
 from drivers.errors import DriverError, NoSignal, NotANumber
+from drivers.instrument import Instrument
 from drivers.repeating import again, ready_again
-from drivers.scpi import format_number, parse_number, parse_numbers
+from drivers.scpi import format_number, parse_number
 from drivers.session import Session
 
 _hertz = partial(parse_number, unit="HZ")
-_list_of_hertz = partial(parse_numbers, unit="HZ")
 
 # a reciprocal counter waits for an edge on both sides of the gate, and sets up between gates
 _GATES_A_READING = 1.5
 
 
-class Counter:
+class Counter(Instrument):
     """A counter that reads hertz. Configure it and set a gate before reading.
 
     Where another role has the same instrument, function, input and gate are sent again whenever that one had it in
@@ -29,11 +29,11 @@ class Counter:
     """
 
     def __init__(self, session: Session, dialect: CounterDialect | None = None) -> None:
-        self.session = session
+        super().__init__(session)
         self._dialect = dialect if dialect is not None else CounterDialect()
         session.selects_by(self._dialect.select)
         self._gate_s: float | None = None
-        self._samples = 0
+        self._one_a_trigger = False
         self._configuration = ""
         self._stale = False
         self._start_lost = False
@@ -110,40 +110,13 @@ class Counter:
     def read_frequency(self) -> float:
         """Open the gate, wait for it and return the result, Hz; raises as :meth:`fetch` does."""
         self._take_function()
-        self._set_samples(1)
+        self._take_one_a_trigger()
         return again(self.session, lambda: self._one(self._dialect.read))
-
-    def read_frequencies(self, count: int) -> tuple[float, ...]:
-        """Open the gate ``count`` times and return the results, Hz, in order; raises as :meth:`fetch` does.
-
-        :raises ValueError: ``count`` is below 1.
-        """
-        if count < 1:
-            raise ValueError(f"{count} readings cannot be taken: ask for 1 or more")
-        if not self._dialect.samples:
-            return tuple(self.read_frequency() for _ in range(count))
-        self._take_function()
-        self._set_samples(count)
-        query, timeout_s = self._dialect.read, self._time_for(count)
-        try:
-            return again(self.session, lambda: self.session.values(query, _list_of_hertz, count, timeout_s=timeout_s))
-        except NotANumber as error:
-            raise self._no_signal() from error
 
     @property
     def dialect(self) -> CounterDialect:
         """How the instrument spells it."""
         return self._dialect
-
-    def close(self) -> None:
-        """Close the link."""
-        self.session.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *_exception: object) -> None:
-        self.close()
 
     def _start(self, wanted_s: float | None) -> None:
         stale = self._is_stale()
@@ -180,7 +153,7 @@ class Counter:
 
     def _send(self, message: str) -> None:
         """Send a message that begins with the function, which resets how many readings come at once."""
-        self._stale, self._samples = True, 0
+        self._stale, self._one_a_trigger = True, False
         self._command(message)
 
     def _command(self, message: str) -> None:
@@ -190,7 +163,7 @@ class Counter:
 
     def _one(self, query: str) -> float:
         try:
-            return self.session.value(query, _hertz, timeout_s=self._time_for(1))
+            return self.session.value(query, _hertz, timeout_s=self._time_allowed_s)
         except NotANumber as error:
             raise self._no_signal() from error
 
@@ -199,11 +172,13 @@ class Counter:
             f"{self.session.name} sees no signal: check the output lead, that the unit has power, and the trigger level"
         )
 
-    def _set_samples(self, count: int) -> None:
-        if count != self._samples and self._dialect.samples:
-            message = self._dialect.samples.format(count=count)
+    def _take_one_a_trigger(self) -> None:
+        """One reading a trigger, whatever the instrument was left at."""
+        if not self._one_a_trigger and self._dialect.samples:
+            message = self._dialect.samples.format(count=1)
             again(self.session, lambda: self.session.command(message))
-            self._samples = count
+            self._one_a_trigger = True
 
-    def _time_for(self, count: int) -> float:
-        return self.session.timeout_s + count * _GATES_A_READING * (self._gate_s or 0.0)
+    @property
+    def _time_allowed_s(self) -> float:
+        return self.session.timeout_s + _GATES_A_READING * (self._gate_s or 0.0)

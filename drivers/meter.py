@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from functools import partial
-from typing import Self
 
 from drivers.dialect import MeterDialect, joined
 from drivers.errors import AnswerLate, InstrumentError, ReplyError
+from drivers.instrument import Instrument
 from drivers.repeating import again
 from drivers.scpi import format_number, parse_number, parse_numbers
 from drivers.session import Session
@@ -20,7 +20,7 @@ _LONGEST_CYCLE_S = 1 / 50
 _READINGS_A_READING = 6
 
 
-class Meter:
+class Meter(Instrument):
     """A meter that reads DC volts. Configure it before reading.
 
     Where another role has the same instrument, function and settings are sent again whenever that one had it in
@@ -32,7 +32,7 @@ class Meter:
     """
 
     def __init__(self, session: Session, dialect: MeterDialect | None = None, mains_hz: float = 50.0) -> None:
-        self.session = session
+        super().__init__(session)
         self._mains_hz = mains_hz
         self._dialect = dialect if dialect is not None else MeterDialect()
         session.selects_by(self._dialect.select)
@@ -118,16 +118,6 @@ class Meter:
     def dialect(self) -> MeterDialect:
         """How the instrument spells it."""
         return self._dialect
-
-    def close(self) -> None:
-        """Close the link."""
-        self.session.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *_exception: object) -> None:
-        self.close()
 
     def _take_function(self) -> None:
         """Have the instrument measure volts as configured, whatever another role made of it meanwhile."""

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from typing import Self
 
 from drivers.dialect import ThermometerDialect
+from drivers.instrument import Instrument
 from drivers.scpi import parse_number
 from drivers.session import Session
 
@@ -24,7 +24,7 @@ def number_in(unit: str) -> Callable[[str], float]:
     return number
 
 
-class Thermometer:
+class Thermometer(Instrument):
     """What tells a temperature, as a number in degrees Celsius or in whatever a probe gives: ohm, volts.
 
     Where a meter in another role reads the probe, that role sends its own settings again when it reads next.
@@ -34,7 +34,7 @@ class Thermometer:
     """
 
     def __init__(self, session: Session, dialect: ThermometerDialect | None = None) -> None:
-        self.session = session
+        super().__init__(session)
         self._dialect = dialect if dialect is not None else ThermometerDialect()
 
     def read(self, unit: str) -> float:
@@ -52,13 +52,3 @@ class Thermometer:
     def dialect(self) -> ThermometerDialect:
         """How the instrument spells it."""
         return self._dialect
-
-    def close(self) -> None:
-        """Close the link."""
-        self.session.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *_exception: object) -> None:
-        self.close()

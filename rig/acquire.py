@@ -10,12 +10,11 @@ import numpy as np
 
 from drivers.errors import ReadBackDiffers
 from rig.science.plausibility import stray_sentence, strays
-from rig.science.uncertainty import counter_relative_uncertainty, cv_covariance, gate_for
+from rig.science.settling import has_come_to_rest, time_constant_s
+from rig.science.uncertainty import counter_relative_uncertainty, gate_for
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
-
-    from numpy.typing import ArrayLike, NDArray
 
     from rig.bench import Bench
     from rig.product import Measuring, Product
@@ -23,14 +22,8 @@ if TYPE_CHECKING:
 
 SHORTEST_PERIODS = 1.0
 """A reciprocal counter times whole periods: a gate shorter than one lasts one all the same."""
-AGREEMENT = 3.0
-"""Successive readings agree when they differ by less than so many standard uncertainties of their difference."""
 READ_BACK_TOLERANCE_V = 0.05
 LARGEST_READING_COUNT = 12
-FALLEN_SHARE = 0.3
-"""A change that is this share of the one before it is the last of a settling that is over."""
-CLEAR = 20.0
-"""Changes so many standard uncertainties large show how fast a pitch settles."""
 LEFT_SHARE = 0.1
 """Share of the uncertainty wanted that settling may leave."""
 SETTLED_CENTS = 1.0
@@ -42,30 +35,6 @@ LONGEST_NOISY_GATE_S = 1.0
 """However noisy a unit is, no gate is made longer than this because of it."""
 STRAY, STRAY_CENTS = 20.0, 20.0  # uncertainties and cents from the median of its neighbours: none of the same pitch
 CENT = log(2.0) / 1200.0
-
-
-@dataclass(frozen=True, slots=True)
-class CvLine:
-    """Programmed voltage to voltage at the unit's jack: true = offset_v + gain * programmed.
-
-    ``covariance`` is (2, 2), of offset and gain together.
-    """
-
-    offset_v: float
-    gain: float
-    covariance: NDArray[np.float64]
-
-    def true_v(self, programmed_v: float) -> float:
-        """Voltage at the jack."""
-        return self.offset_v + self.gain * programmed_v
-
-    def covariance_at(self, programmed_v: ArrayLike) -> NDArray[np.float64]:
-        """Covariance of the voltages at the jack, V squared, shape (n, n)."""
-        return cv_covariance(programmed_v, self.covariance)
-
-    def programmed_v(self, true_v: float, resolution_v: float) -> float:
-        """What to program, on the source's own grid, for a voltage at the jack."""
-        return round(round((true_v - self.offset_v) / self.gain / resolution_v) * resolution_v, 9)
 
 
 @dataclass(frozen=True, slots=True)
@@ -214,8 +183,7 @@ class Acquisition:
             trigger_jitter_s=counter.trigger_jitter_s,
             resolution_s=counter.resolution_s,
             noise_at_1s=noise_cents_at_1s * CENT,
-            time_base_relative=0.0,
-        ).random
+        )
 
     def hold(self, cv_v: float) -> float:
         """Put a voltage at the jack and let the pitch settle as long as it is known to need; what was programmed."""
@@ -257,7 +225,7 @@ class Acquisition:
             started = self.bench.clock.now()
             recent.append(self._next(gate_s))
             taken += 1
-            if _at_rest(recent, single):
+            if has_come_to_rest(recent, single):
                 kept = recent[-2:] if len(recent) > 2 or readings == 2 else recent[1:]
                 while len(kept) < readings:
                     kept.append(self._next(gate_s))
@@ -266,7 +234,7 @@ class Acquisition:
                 # what had to settle first may have been the CV itself
                 cv_v = cv_v if taken <= readings + 1 else self._read_cv(programmed_v)
                 return replace(self._averaged(kept, gate_s, taken, read_back_v), cv_v=cv_v)
-            constant_s = _time_constant_s(recent[in_step:], single, self.bench.clock.now() - started)
+            constant_s = time_constant_s(recent[in_step:], single, self.bench.clock.now() - started)
             if constant_s is not None and not self._let_settle(recent, constant_s, began, uncertainty_cents):
                 break
             if constant_s is not None:
@@ -387,39 +355,31 @@ class Acquisition:
         programmed_v = self.hold(cv_v)
         return programmed_v, self.average(programmed_v, expected_hz, uncertainty_cents)
 
+    def point(self, index: int, programmed_v: float, averaged: Averaged, began_s: float, *, revisit: bool) -> Point:
+        """The point of a sweep that an average makes which has just been taken.
+
+        :param began_s: when the sweep began, on the bench's clock.
+        """
+        half_reading_s = averaged.gate_s * averaged.readings_count / 2.0
+        return Point(
+            index=index,
+            cv_programmed_v=programmed_v,
+            cv_v=self.line.true_v(programmed_v) if averaged.cv_v is None else averaged.cv_v,
+            read_back_v=averaged.read_back_v,
+            frequency_hz=averaged.frequency_hz,
+            relative_standard_uncertainty=averaged.relative_standard_uncertainty,
+            gate_s=averaged.gate_s,
+            readings_count=averaged.readings_count,
+            readings_taken=averaged.readings_taken,
+            elapsed_s=self.bench.clock.now() - began_s - half_reading_s,
+            revisit=revisit,
+        )
+
     def _count(self, started: float, gate_s: float) -> None:
         took = self.bench.clock.now() - started
         gating = min(gate_s, took)
         self.spent.gating_s += gating
         self.spent.traffic_s += took - gating
-
-
-def _agree(one: float, other: float, single: float) -> bool:
-    return abs(other - one) <= AGREEMENT * sqrt(2.0) * single
-
-
-def _at_rest(readings: Sequence[float], single: float) -> bool:
-    """Whether readings taken one after another, as natural logarithms, have come to rest.
-
-    Two neighbours of a slow settling agree long before it is over: once a pair did not agree, the change must have
-    fallen steeply, or readings two apart must agree as well.
-    """
-    if not _agree(readings[-2], readings[-1], single):
-        return False
-    if len(readings) == 2:
-        return True
-    fallen = abs(readings[-1] - readings[-2]) <= FALLEN_SHARE * abs(readings[-2] - readings[-3])
-    return fallen or _agree(readings[-3], readings[-1], single)
-
-
-def _time_constant_s(readings: Sequence[float], single: float, spacing_s: float) -> float | None:
-    """Time constant of a settling, from the last three of readings equally far apart; None where they show none."""
-    if len(readings) < 3:
-        return None
-    before, after = readings[-2] - readings[-3], readings[-1] - readings[-2]
-    if min(abs(before), abs(after)) < CLEAR * single or not 0.0 < after / before < 1.0:
-        return None
-    return -spacing_s / log(after / before)
 
 
 def sweep_order(count: int) -> tuple[tuple[int, bool], ...]:
@@ -452,25 +412,11 @@ def sweep(
     :param expected_hz: what the unit is expected to give at a CV, for the choice of gate.
     :raises NoSignal: at the first CV where the counter sees nothing.
     """
-    clock = acquisition.bench.clock
-    began = clock.now()
+    began = acquisition.bench.clock.now()
     seen: dict[int, float] = {}
     for index, revisit in sweep_order(len(cvs_v)):
         cv_v = cvs_v[index]
         expected = seen.get(index, expected_hz(cv_v))
         programmed_v, averaged = acquisition.measure(cv_v, expected, uncertainty_cents)
         seen[index] = averaged.frequency_hz
-        half_reading_s = averaged.gate_s * averaged.readings_count / 2.0
-        yield Point(
-            index=index,
-            cv_programmed_v=programmed_v,
-            cv_v=acquisition.line.true_v(programmed_v) if averaged.cv_v is None else averaged.cv_v,
-            read_back_v=averaged.read_back_v,
-            frequency_hz=averaged.frequency_hz,
-            relative_standard_uncertainty=averaged.relative_standard_uncertainty,
-            gate_s=averaged.gate_s,
-            readings_count=averaged.readings_count,
-            readings_taken=averaged.readings_taken,
-            elapsed_s=clock.now() - began - half_reading_s,
-            revisit=revisit,
-        )
+        yield acquisition.point(index, programmed_v, averaged, began, revisit=revisit)

@@ -99,7 +99,7 @@ def rejudge(
     from db.batches import units_of_characteristics
     from rig.limits_file import UNCHANGED, load_limits
     from rig.opening import open_record
-    from rig.rejudge import read_production
+    from rig.production import read_production
     from rig.rejudge import rejudge as judged_again
     from rig.reports.rejudge import curve_document, curve_lines, plot_curves, rejudged_document, rejudged_lines
     from rig.yield_curve import yield_curves

@@ -5,7 +5,6 @@
         FileProblem         a product or bench file: which field, what is wrong, what would be right
         SerialProblem       a scanned serial that is not one
       BenchProblem          the bench cannot be trusted or used as it is
-        NotCharacterised    the CV is not known
         BenchBusy           another program drives it
         StillOwed           its source may be on, and somebody has to switch it off by hand
         BenchDoubt          readings that no unit gives: the bench lies, and nothing may be said about the unit
@@ -39,10 +38,6 @@ class SerialProblem(WrongInput):
 
 class BenchProblem(RigError):
     """The bench cannot be trusted or used as it is."""
-
-
-class NotCharacterised(BenchProblem):
-    """The control voltage is not known well enough to judge anything."""
 
 
 class BenchBusy(BenchProblem):

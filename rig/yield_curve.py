@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from rig.rejudge import only_units_that_left
+from rig.production import only_units_that_left
 from rig.science.capability import share_interval
 
 if TYPE_CHECKING:
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from rig.limits_file import OtherLimits
-    from rig.rejudge import Column, Production
+    from rig.production import Column, Production
 
     Array = NDArray[np.float64]
 

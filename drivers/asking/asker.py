@@ -143,12 +143,8 @@ class Asker:
         """
         try:
             self.session.command(command)
-        except InstrumentError as error:
-            trial.refusals.append(refusal_of(error.entries))
-            trial.said = trial.said or str(error.entries[0])
-            return False
-        except (AnswerLate, ReplyError) as error:
-            trial.said = trial.said or str(error)
+        except (InstrumentError, AnswerLate, ReplyError) as error:
+            _note(trial, error)
             return False
         return True
 
@@ -192,11 +188,16 @@ class Asker:
             self.session.value(query, parse, timeout_s=timeout_s)
         except (NotANumber, Overload):
             return True
-        except InstrumentError as error:
-            trial.refusals.append(refusal_of(error.entries))
-            trial.said = trial.said or str(error.entries[0])
-            return False
-        except (AnswerLate, ReplyError) as error:
-            trial.said = trial.said or str(error)
+        except (InstrumentError, AnswerLate, ReplyError) as error:
+            _note(trial, error)
             return False
         return True
+
+
+def _note(trial: Trial, error: InstrumentError | AnswerLate | ReplyError) -> None:
+    """Keep what was said against a trial, the first of it in words."""
+    if isinstance(error, InstrumentError):
+        trial.refusals.append(refusal_of(error.entries))
+        trial.said = trial.said or str(error.entries[0])
+    else:
+        trial.said = trial.said or str(error)

@@ -92,7 +92,7 @@ def ask_counter(session: Session, clock: Clock, channel: int | None = None) -> R
         ),
         capabilities=tuple(each.capability() for each in trials),
         missing=() if read.spelling else (_no_reading(read),),
-        losses=tuple(_losses(function, gate, start, samples, kept=kept)) if read.spelling else (),
+        losses=tuple(_losses(function, gate, start, kept=kept)) if read.spelling else (),
     )
 
 
@@ -166,7 +166,7 @@ def _no_reading(read: Trial) -> str:
     return f"It gives no reading in hertz{f' (it says: {read.said})' if read.said else ''}."
 
 
-def _losses(function: Trial, gate: Trial, start: Trial, samples: Trial, *, kept: bool) -> Iterator[str]:
+def _losses(function: Trial, gate: Trial, start: Trial, *, kept: bool) -> Iterator[str]:
     if function.spelling is None:
         yield "It cannot be told what to count: set it to frequency by hand."
     if gate.spelling is None or (not kept and start.spelling is None):
@@ -175,5 +175,3 @@ def _losses(function: Trial, gate: Trial, start: Trial, samples: Trial, *, kept:
         yield "It takes a resolution, not a gate time: how long a reading takes is its own choice."
     if start.spelling is None:
         yield "Nothing can be done while its gate is open: the CV is read before or after it, which is slower."
-    if samples.spelling is None:
-        yield "It takes one reading a message: several are slower."

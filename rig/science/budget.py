@@ -23,7 +23,7 @@ from rig.science.uncertainty import coverage_factor, welch_satterthwaite
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from numpy.typing import ArrayLike, NDArray
+    from numpy.typing import NDArray
 
     Array = NDArray[np.float64]
 
@@ -118,17 +118,6 @@ class Correlation:
 
     names: tuple[str, ...]
     coefficient: float
-
-
-def correlations_of(names: Sequence[str], matrix: ArrayLike) -> tuple[Correlation, ...]:
-    """Pairs of a correlation matrix (n, n) that are not nought."""
-    coefficients = np.asarray(matrix, dtype=np.float64)
-    return tuple(
-        Correlation((names[row], names[column]), float(coefficients[row, column]))
-        for row in range(len(names))
-        for column in range(row + 1, len(names))
-        if coefficients[row, column] != 0.0
-    )
 
 
 @dataclass(frozen=True, slots=True)

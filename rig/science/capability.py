@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.special import bdtr, betaincinv, chdtri, log_ndtr, nctdtrinc, ndtri
 
-from rig.science.control_chart import d2
+from rig.science.control_chart import MEAN_RANGE_OF_TWO
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -177,7 +177,7 @@ def least_for_percentiles(probability: float = PROBABILITY) -> int:
 
 def within_standard_deviation(values: ArrayLike) -> float:
     """Spread from one value to the next: mean moving range of two over d2 (ISO 7870-2, individuals)."""
-    return float(np.mean(np.abs(np.diff(np.asarray(values, dtype=np.float64))))) / d2(2)
+    return float(np.mean(np.abs(np.diff(np.asarray(values, dtype=np.float64))))) / MEAN_RANGE_OF_TWO
 
 
 def moving_range_degrees_of_freedom(count: int) -> float:
@@ -188,7 +188,7 @@ def moving_range_degrees_of_freedom(count: int) -> float:
     """
     ranges = count - 1.0
     variance, covariance = 2.0 - 4.0 / np.pi, (2.0 * sqrt(3.0) + np.pi / 3.0 - 4.0) / np.pi
-    relative = (ranges * variance + 2.0 * (ranges - 1.0) * covariance) / ranges**2 / d2(2) ** 2
+    relative = (ranges * variance + 2.0 * (ranges - 1.0) * covariance) / ranges**2 / MEAN_RANGE_OF_TWO**2
     return float(0.5 / relative)
 
 

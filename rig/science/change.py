@@ -104,10 +104,6 @@ class Suspicion:
     nothing_probability: float
     unknown_probability: float
 
-    def probability_of(self, part: str) -> float:
-        """Probability that this part has changed, alone or beside another."""
-        return sum(each.probability for each in self.suspects if part in each.parts)
-
 
 def suspect(changed: State, parts: Sequence[Part], ordinary: dict[str, float], unknown: dict[str, float]) -> Suspicion:
     """Weigh the parts against what has changed.

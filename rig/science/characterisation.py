@@ -235,12 +235,6 @@ class Characterised:
     hysteresis_v: float
     order_probabilities: tuple[float, ...]
 
-    @property
-    def residuals_v(self) -> Array:
-        """Readings less the curve, up and down, shape (2, n), V."""
-        true_v = self.curve.evaluate(self.programmed_v)[0]
-        return np.stack([self.up_v - true_v, self.down_v - true_v])
-
 
 def characterise(
     programmed_v: ArrayLike,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
-from math import erfc, inf, isfinite, isnan, sqrt
+from math import inf, isnan
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -157,37 +157,6 @@ def leaves_room(below: ArrayLike, above: ArrayLike, limits: Limits, nominal: flo
     return np.broadcast_to(low <= nominal - limits.lowest, np.broadcast_shapes(low.shape, high.shape))
 
 
-def probability_of_conformity(value: float, standard_uncertainty: float, limits: Limits) -> float:
-    """Probability that the true value is permitted, by a normal distribution (JCGM 106:2012, clause 7).
-
-    :raises ValueError: the uncertainty is negative or not a number, or the value not finite.
-    """
-    return 1.0 - specific_risk_of_false_acceptance(value, standard_uncertainty, limits)
-
-
-def specific_risk_of_false_acceptance(value: float, standard_uncertainty: float, limits: Limits) -> float:
-    """Probability that an item accepted with this value lies outside its limits (JCGM 106:2012, clause 9).
-
-    Computed from the tails, so that a small risk keeps its digits.
-
-    :raises ValueError: the uncertainty is negative or not a number, or the value not finite.
-    """
-    if not isfinite(value) or not standard_uncertainty >= 0.0:
-        raise ValueError("a risk needs a finite value and a standard uncertainty that is not negative")
-    if standard_uncertainty == 0.0:
-        return 0.0 if limits.hold(value) else 1.0
-    scale = sqrt(2.0) * standard_uncertainty
-    return 0.5 * (erfc((value - limits.lowest) / scale) + erfc((limits.highest - value) / scale))
-
-
-def specific_risk_of_false_rejection(value: float, standard_uncertainty: float, limits: Limits) -> float:
-    """Probability that an item rejected with this value conforms all the same (JCGM 106:2012, clause 9).
-
-    :raises ValueError: the uncertainty is negative or not a number, or the value not finite.
-    """
-    return probability_of_conformity(value, standard_uncertainty, limits)
-
-
 def uncertainty_ratio(expanded_uncertainty: float, limits: Limits, nominal: float | None = None) -> float:
     """Test uncertainty ratio: half the width between the limits over the expanded uncertainty (ILAC-G8:09/2019; in JCGM
     106:2012, 7.6.3, the measurement capability index); infinite where there is no uncertainty.
@@ -204,20 +173,6 @@ def uncertainty_ratio(expanded_uncertainty: float, limits: Limits, nominal: floa
     else:
         raise ValueError("a test uncertainty ratio of one limit needs the nominal value that the limit is counted from")
     return tolerance / expanded_uncertainty if expanded_uncertainty > 0.0 else inf
-
-
-def acceptance_limits(limits: Limits, guard_band: float) -> Limits | None:
-    """Limits drawn in by a guard band (JCGM 106:2012, 8.3); None where it leaves nothing to accept.
-
-    A negative guard band widens them.
-
-    :raises ValueError: the guard band is not finite.
-    """
-    if not isfinite(guard_band):
-        raise ValueError("a guard band must be finite")
-    low = None if limits.low is None else limits.low + guard_band
-    high = None if limits.high is None else limits.high - guard_band
-    return None if low is not None and high is not None and low > high else Limits(low, high)
 
 
 def decide_each(
@@ -250,46 +205,6 @@ def decide_each(
     simple_place = np.where(inside, _PLACE[Decision.PASS], _PLACE[Decision.FAIL])
     said = np.where(by_guard, guarded_place, simple_place)
     return np.where(known, said, _PLACE[Decision.NO_DECISION]).astype(np.intp)
-
-
-@dataclass(frozen=True, slots=True)
-class GlobalRisks:
-    """Shares of a whole production: accepted though outside (consumer's risk), rejected though inside (producer's)."""
-
-    false_acceptance: float
-    false_rejection: float
-
-
-def global_risks(
-    true_values: ArrayLike,
-    shares: ArrayLike,
-    standard_uncertainty: float,
-    limits: Limits,
-    acceptance: Limits | None,
-) -> GlobalRisks:
-    """Risks of judging a production by a measurement with a normal error (JCGM 106:2012, 9.5).
-
-    :param true_values: (n,), of the production: nodes of a quadrature of its density, or a sample of it.
-    :param shares: (n,), how much of the production stands at each; their sum is taken as all of it.
-    :param acceptance: values that are accepted; None where none are.
-    :raises ValueError: the uncertainty is not above 0.
-    """
-    # every command needs decisions, and few need this
-    from scipy.special import ndtr
-
-    if not standard_uncertainty > 0.0:
-        raise ValueError("global risks need a standard uncertainty above 0")
-    values, weights = np.asarray(true_values, dtype=np.float64), np.asarray(shares, dtype=np.float64)
-    inside = (values >= limits.lowest) & (values <= limits.highest)
-    accepted = np.zeros_like(values)
-    if acceptance is not None:
-        accepted = ndtr((acceptance.highest - values) / standard_uncertainty)
-        accepted = accepted - ndtr((acceptance.lowest - values) / standard_uncertainty)
-    weights = weights / np.sum(weights)
-    return GlobalRisks(
-        float(np.sum(weights * np.where(inside, 0.0, accepted))),
-        float(np.sum(weights * np.where(inside, 1.0 - accepted, 0.0))),
-    )
 
 
 def worst_of(decisions: Iterable[Decision]) -> Decision:

@@ -6,8 +6,8 @@ Three levels: the product file expects something of the batches, a batch has a m
     observation        v_i ~ N(theta_i, u_i^2)         so that v_i ~ N(mu, w_i) with w_i = sigma^2 + u_i^2
     mean of the batch  mu ~ N(m, s^2)                  from the product file and the batches before
 
-With normal observations the answer is a closed form (:func:`conjugate_belief`: A. Gelman et al., Bayesian Data
-Analysis, 3rd ed., 2.5 and 5.4). Here a share of the units counts as *bad*: what they show has nothing to do with the
+With normal observations the answer is a closed form (A. Gelman et al., Bayesian Data Analysis, 3rd ed., 2.5
+and 5.4). Here a share of the units counts as *bad*: what they show has nothing to do with the
 batch and may be anything (a Cauchy density about m, of scale g^2 = s^2 + sigma^2 + u_i^2). Each observation then has
 the bounded likelihood
 
@@ -169,33 +169,16 @@ def taken_from(posterior: Belief, prior: Belief) -> Belief | None:
     return Belief(prior.mean + moved * (posterior.mean - prior.mean), float(weight**-0.5))
 
 
-def conjugate_belief(prior: Belief, unit_spread: float, values: ArrayLike, uncertainties: ArrayLike) -> Belief:
-    """Mean of the batch where no unit is bad: closed form, not robust. Parameters as of :func:`batch_belief`."""
-    observed, doubt = _checked(values, uncertainties)
-    weights = 1.0 / (_positive(unit_spread, "the spread of units") ** 2 + doubt**2)
-    prior_weight = prior.standard_uncertainty**-2
-    total = prior_weight + float(np.sum(weights))
-    mean = (prior_weight * prior.mean + float(np.sum(weights * observed))) / total
-    return Belief(mean, total**-0.5)
-
-
-def batch_belief(prior: Belief, unit_spread: float, values: ArrayLike, uncertainties: ArrayLike) -> Belief:
-    """Mean of the batch after some of its units, with a known spread; one bad unit moves it by little or nothing.
-
-    :param values: what was observed, one of each unit, shape (n,), n from 0.
-    :param uncertainties: standard uncertainties of the observations, shape (n,), 0 allowed.
-    :raises ValueError: shapes differ, a number is not finite, an uncertainty negative, the spread not positive.
-    """
-    expected = Expectation(prior, _positive(unit_spread, "the spread of units"))
-    return _posterior(expected, np.ones(1), np.zeros(1), *_checked(values, uncertainties)).mean
-
-
 def learn_batch(expected: Expectation, values: ArrayLike, uncertainties: ArrayLike) -> Batch:
     """Mean of the batch and spread of its units together, and the next unit that follows.
 
     The spread is given only roughly (log-normal, median a little below so that its mean square is the given one):
-    a batch that scatters more widens it, up to eight times; one that scatters less narrows it, at most to half.
-    Parameters and errors as of :func:`batch_belief`.
+    a batch that scatters more widens it, up to eight times; one that scatters less narrows it, at most to half. One
+    bad unit moves both by little or nothing.
+
+    :param values: what was observed, one of each unit, shape (n,), n from 0.
+    :param uncertainties: standard uncertainties of the observations, shape (n,), 0 allowed.
+    :raises ValueError: shapes differ, a number is not finite, an uncertainty negative, the spread not positive.
     """
     observed, doubt = _checked(values, uncertainties)
     if not observed.size:

@@ -104,21 +104,6 @@ def relative_to_cents(relative: ArrayLike) -> Array:
     return np.asarray(np.asarray(relative, dtype=np.float64) * (CENTS_PER_OCTAVE / np.log(2.0)))
 
 
-def cents_to_relative(interval_cents: ArrayLike) -> Array:
-    """Small interval (or uncertainty) in cents as a relative change of frequency."""
-    return np.asarray(np.asarray(interval_cents, dtype=np.float64) * (np.log(2.0) / CENTS_PER_OCTAVE))
-
-
-def volts_per_semitone(law: Law) -> float:
-    """Voltage of an equal semitone.
-
-    :raises ValueError: the law is hertz per volt, where a semitone has no fixed voltage.
-    """
-    if isinstance(law, HertzPerVolt):
-        raise ValueError("a semitone has no fixed voltage in a hertz-per-volt law; ask at a control voltage instead")
-    return law.volts_per_octave / SEMITONES_PER_OCTAVE
-
-
 def note_name(frequency_hz: float) -> str:
     """Nearest equal-tempered note and the distance from it, such as ``A4 +3.2 cents`` (A4 = 440 Hz, ISO 16).
 

@@ -34,11 +34,6 @@ class Source:
     f_ratio: float | None = None
     probability: float | None = None
 
-    @property
-    def mean_square(self) -> float:
-        """Sum of squares over its degrees of freedom."""
-        return self.sum_of_squares / self.degrees_of_freedom
-
 
 @dataclass(frozen=True, slots=True)
 class Estimate:

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.special import chdtrc, logsumexp
 
-from rig.science.tracking import CORE, PARAMETERS, jacobian, predict
+from rig.science.tracking import CORE, PARAMETERS
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -123,28 +123,24 @@ class Sighted:
 
 @dataclass(frozen=True, slots=True)
 class _Look:
-    """A change that was seen, and how a change of the tracking would look in it."""
+    """A change of the tracking that was seen, with that of the rail behind it where it was read."""
 
     before: Array
     change: Array
     covariance: Array
     rail: RailChange | None
-    seen: Callable[[Array], Array]
-    seen_of_core: Callable[[Array], Array]
 
     def left_by(self, candidate: Candidate, amounts: Array) -> Array:
         """Change that the candidate would leave, shape (m, n)."""
-        moved = self._moved(candidate, amounts)
-        return self._with_rail(self.seen(moved), candidate.rail_per_amount * amounts)
+        parameters = np.broadcast_to(self.before, (amounts.size, len(PARAMETERS))).copy()
+        moved = parameters if candidate.effect is None else candidate.effect.moved(parameters, amounts)
+        return self._with_rail(moved - self.before, candidate.rail_per_amount * amounts)
 
     def fan(self, candidate: Candidate, amounts: Array) -> Array:
         """Change with one standard uncertainty of the pivot, shape (m, n)."""
-        octaves = -amounts[:, None] * candidate.pivot_standard_uncertainty
-        return self._with_rail(octaves * self.seen_of_core(self._moved(candidate, amounts)), np.zeros_like(amounts))
-
-    def _moved(self, candidate: Candidate, amounts: Array) -> Array:
-        parameters = np.broadcast_to(self.before, (amounts.size, len(PARAMETERS))).copy()
-        return parameters if candidate.effect is None else candidate.effect.moved(parameters, amounts)
+        change = np.zeros((amounts.size, len(PARAMETERS)))
+        change[:, CORE] = -amounts * candidate.pivot_standard_uncertainty
+        return self._with_rail(change, np.zeros_like(amounts))
 
     def _with_rail(self, change: Array, rail: Array) -> Array:
         return change if self.rail is None else np.concatenate([change, rail[:, None]], axis=1)
@@ -185,64 +181,14 @@ def which_trim(
     covariance = _finite(before_covariance, square, "covariance before") + _finite(
         after_covariance, square, "covariance after"
     )
-    core = np.zeros(len(PARAMETERS))
-    core[CORE] = 1.0
-
-    def seen_of_core(moved: Array) -> Array:
-        return np.broadcast_to(core, moved.shape)
-
-    look = _look(parameters, change, covariance, rail, lambda moved: moved - parameters, seen_of_core)
-    any_change = np.diag(np.square(ANY_CHANGE))
-    return _judged(look, any_change, candidates, expected)
+    return _judged(_look(parameters, change, covariance, rail), candidates, expected)
 
 
-def which_trim_by_points(
-    before: ArrayLike,
-    x: ArrayLike,
-    change_octaves: ArrayLike,
-    covariance: ArrayLike,
-    candidates: Sequence[Candidate],
-    expected: str,
-    *,
-    rail: RailChange | None = None,
-) -> Sighted:
-    """Which trim was turned, from a few points read again: low, middle and high at least.
-
-    :param before: tracking parameters before the move, shape (4,); they need not be known well.
-    :param x: octaves of the law, shape (n,).
-    :param change_octaves: pitch after less pitch before at each point, shape (n,), with covariance (n, n).
-    :raises ValueError: shapes or names do not go together, fewer than three points, or a covariance is not one.
-    """
-    positions = np.asarray(x, dtype=np.float64)
-    if positions.ndim != 1 or positions.size < 3:
-        raise ValueError("three points at least are needed to tell one trim from another: low, middle and high")
-    count = positions.size
-    parameters = _finite(before, (len(PARAMETERS),), "tracking before")
-    change = _finite(change_octaves, (count,), "change of pitch")
-    doubt = _finite(covariance, (count, count), "covariance of the change")
-    at_first = predict(parameters, positions)
-    by_term = jacobian(parameters, positions)
-    any_change = by_term @ np.diag(np.square(ANY_CHANGE)) @ by_term.T
-
-    def seen_of_core(moved: Array) -> Array:
-        return jacobian(moved, positions)[..., CORE]
-
-    look = _look(parameters, change, doubt, rail, lambda moved: predict(moved, positions) - at_first, seen_of_core)
-    return _judged(look, any_change, candidates, expected)
-
-
-def _look(
-    before: Array,
-    change: Array,
-    covariance: Array,
-    rail: RailChange | None,
-    seen: Callable[[Array], Array],
-    seen_of_core: Callable[[Array], Array],
-) -> _Look:
+def _look(before: Array, change: Array, covariance: Array, rail: RailChange | None) -> _Look:
     if rail is not None:
         change = np.append(change, rail.relative)
         covariance = _bordered(covariance, rail.standard_uncertainty**2)
-    return _Look(before, change, covariance, rail, seen, seen_of_core)
+    return _Look(before, change, covariance, rail)
 
 
 def _bordered(matrix: Array, corner: float) -> Array:
@@ -253,8 +199,9 @@ def _bordered(matrix: Array, corner: float) -> Array:
     return whole
 
 
-def _judged(look: _Look, any_change: Array, candidates: Sequence[Candidate], expected: str) -> Sighted:
+def _judged(look: _Look, candidates: Sequence[Candidate], expected: str) -> Sighted:
     _require_names(candidates, expected)
+    any_change = np.diag(np.square(ANY_CHANGE))
     if look.rail is not None:
         any_change = _bordered(any_change, ANY_RAIL_CHANGE**2)
     whitening = _whitening(look.covariance)

@@ -6,7 +6,7 @@ EWMA: ISO 7870-6. Cumulative sums: ISO 7870-4, E. S. Page (1954). Self-starting:
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import exp, inf, sqrt
+from math import sqrt
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -92,21 +92,6 @@ def _one_sided(values: Array, reference: float) -> tuple[Array, NDArray[np.intp]
         total = max(0.0, total + float(value) - reference)
         sums[place], since[place] = total, began
     return sums, since
-
-
-def average_run(reference: float, decision: float, shift: float = 0.0) -> float:
-    """Mean number of values until a two-sided cumulative sum speaks, by D. Siegmund's approximation (1985).
-
-    :param shift: of the mean, in standard deviations; 0 gives the run between false alarms.
-    """
-    rate = sum(1.0 / _one_sided_run(towards * shift - reference, decision + 1.166) for towards in (1.0, -1.0))
-    return 1.0 / rate if rate > 0.0 else inf
-
-
-def _one_sided_run(drift: float, width: float) -> float:
-    if drift == 0.0:
-        return width**2
-    return (exp(-2.0 * drift * width) + 2.0 * drift * width - 1.0) / (2.0 * drift**2)
 
 
 def self_started(values: ArrayLike) -> Array:

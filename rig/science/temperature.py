@@ -68,37 +68,18 @@ def platinum_celsius(resistance_ohm: float, ohm_at_zero: float) -> float:
     return float((np.sqrt(root) - PLATINUM_A) / (2.0 * PLATINUM_B))
 
 
-def temperature_coefficient(
-    line_cold: ArrayLike,
-    covariance_cold: ArrayLike,
-    room_cold: RoomTemperature,
-    line_warm: ArrayLike,
-    covariance_warm: ArrayLike,
-    room_warm: RoomTemperature,
-) -> TemperatureCoefficient:
-    """Coefficient from the straight lines of two sweeps, by the law of propagation (JCGM 100, eq. 13).
-
-    What both sweeps share (the meter, the time base) cancels in their difference: give covariances without it, or the
-    coefficient is said to be less certain than it is. The order of the two visits does not matter.
-
-    :param line_cold, line_warm: (2,): pitch in octaves at the reference CV, and octaves per octave of the law.
-    :param covariance_cold, covariance_warm: (2, 2), of those.
-    :raises ValueError: the rooms are too alike, or a number is not finite.
-    """
-    lines = np.array([line_cold, line_warm], dtype=np.float64)
-    covariances = np.array([covariance_cold, covariance_warm], dtype=np.float64)
-    return coefficient_of(lines, covariances, (room_cold, room_warm))
-
-
 def coefficient_of(
     lines: ArrayLike, covariances: ArrayLike, rooms: Sequence[RoomTemperature]
 ) -> TemperatureCoefficient:
-    """Coefficient from the straight lines of two sweeps or more, as :func:`temperature_coefficient` has it for two.
+    """Coefficient from the straight lines of two sweeps or more, by the law of propagation (JCGM 100, eq. 13).
 
-    Generalised least squares; what a room's doubt does to a line counts with the line (the slopes being found in a few
-    rounds). From three sweeps on, what they scatter beyond their doubt widens the result (R. T. Birge, 1932).
+    What the sweeps share (the meter, the time base) cancels in their differences: give covariances without it, or the
+    coefficient is said to be less certain than it is. The order of the visits does not matter. Generalised least
+    squares; what a room's doubt does to a line counts with the line (the slopes being found in a few rounds). From
+    three sweeps on, what they scatter beyond their doubt widens the result (R. T. Birge, 1932).
 
-    :param lines: (n, 2), as above.  covariances: (n, 2, 2).
+    :param lines: (n, 2): pitch in octaves at the reference CV, and octaves per octave of the law.
+    :param covariances: (n, 2, 2), of those.
     :raises ValueError: the rooms are too alike, or a number is not finite.
     """
     levels, doubts = np.asarray(lines, dtype=np.float64), np.asarray(covariances, dtype=np.float64)

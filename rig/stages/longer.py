@@ -158,7 +158,7 @@ def _one_pass(
     ends = (0, assessed.x.size - 1)
     order = sorted({*wanted.readings, *ends}, reverse=bool(number % 2))
     first = {each.index: each for each in reversed(assessed.points)}
-    clock, points = acquisition.bench.clock, []
+    points = []
     for index in order:
         counted = index in wanted.readings
         readings = ceil(wanted.readings[index] / wanted.passes) if counted else ANCHOR_READINGS
@@ -166,21 +166,7 @@ def _one_pass(
         programmed_v = acquisition.hold(known.cv_v)
         wanted_cents = acquisition.measuring.uncertainty_cents
         averaged = acquisition.average(programmed_v, known.frequency_hz, wanted_cents, readings=max(readings, 2))
-        points.append(
-            Point(
-                index=index,
-                cv_programmed_v=programmed_v,
-                cv_v=acquisition.line.true_v(programmed_v),
-                read_back_v=averaged.read_back_v,
-                frequency_hz=averaged.frequency_hz,
-                relative_standard_uncertainty=averaged.relative_standard_uncertainty,
-                gate_s=averaged.gate_s,
-                readings_count=averaged.readings_count,
-                readings_taken=averaged.readings_taken,
-                elapsed_s=clock.now() - began_s - averaged.gate_s * averaged.readings_count / 2.0,
-                revisit=not counted,
-            )
-        )
+        points.append(acquisition.point(index, programmed_v, averaged, began_s, revisit=not counted))
     return points
 
 

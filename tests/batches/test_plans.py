@@ -16,7 +16,7 @@ from db.rejudging import findings_as_left, judged_visits, last_points, last_swee
 from fixtures import demonstration_product
 from rig.knowledge import learned_trims
 from rig.product import load_product
-from rig.rejudge import FROM_TEXT
+from rig.production import FROM_TEXT
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator

@@ -15,16 +15,8 @@ from fixtures import demonstration_product
 from rig.errors import FileProblem, WrongInput
 from rig.limits_file import UNCHANGED, load_limits
 from rig.product import load_product
-from rig.rejudge import (
-    FROM_SWEEPS,
-    FROM_TEXT,
-    PLACE,
-    _columns,
-    decisions_of,
-    only_units_that_left,
-    read_production,
-    rejudge,
-)
+from rig.production import FROM_SWEEPS, FROM_TEXT, _columns, only_units_that_left, read_production
+from rig.rejudge import PLACE, decisions_of, rejudge
 from rig.reports.rejudge import curve_document, curve_lines, plot_curves, rejudged_document, rejudged_lines
 from rig.science.decision import Decision, Limits, Rule, decide_bounded, decide_each
 from rig.yield_curve import yield_curves
@@ -35,7 +27,7 @@ if TYPE_CHECKING:
 
     from db.engine import Database
     from rig.limits_file import OtherLimits
-    from rig.rejudge import Production
+    from rig.production import Production
 
 
 @pytest.fixture

@@ -23,19 +23,18 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from fixtures import demonstration_bench, demonstration_product
-from rig.acquire import CvLine, Point, sweep_order
+from rig.acquire import Point, sweep_order
 from rig.assess import assess_sweep
 from rig.bench import load_bench
 from rig.budgets import highs_weights, scale_weights, stated_of, sweep_budgets
 from rig.product import load_product
+from rig.science.characterisation import SourceCurve, straight_curve
 from rig.science.drift import drift_columns
 from rig.science.levels import STATED_DEGREES_OF_FREEDOM, Scatter, level_covariance, own_covariance
 from rig.science.points import errors_cents, errors_covariance_cents2, worst_error
 from rig.science.tracking import fit_tracking, predict
 from rig.science.uncertainty import (
     counter_relative_uncertainty,
-    cv_covariance,
-    fit_line,
     gate_for,
     pitch_covariance_octaves2,
 )
@@ -80,9 +79,8 @@ def _readings() -> tuple[Array, Array, Array]:
         edges = {"trigger_jitter_s": counter.trigger_jitter_s, "resolution_s": counter.resolution_s}
         wanted = measuring.uncertainty_cents * sqrt(2.0) * log(2.0) / CENTS
         gate = max(gate_for(wanted, hertz, noise_at_1s=noise, periods=1.0, **edges), counter.shortest_gate_s)
-        known = counter_relative_uncertainty(gate, hertz, noise_at_1s=noise, time_base_relative=0.0, **edges)
         gates.append(gate)
-        random.append(known.random)
+        random.append(counter_relative_uncertainty(gate, hertz, noise_at_1s=noise, **edges))
     gate_s = np.array(gates)
     waited_s = BENCH.source.settling_s + 2.0 * gate_s + 0.03
     return gate_s, np.cumsum(waited_s) - gate_s, np.array(random)
@@ -93,14 +91,16 @@ RANDOM = SINGLE / sqrt(2.0)
 """Two readings are averaged at each CV, as the rig does where they agree."""
 UNCERTAINTY = np.hypot(RANDOM / log(2.0), STATED.source_grid_v * np.abs(OCTAVES_PER_VOLT))
 COLUMNS = np.asarray(drift_columns(X, TIME_S - np.mean(TIME_S), X.min(), X.max()))
-CURVE = fit_line(np.linspace(CV_V[0], CV_V[-1], 9), np.zeros(9), np.full(9, np.hypot(1.5e-5, STATED.source_grid_v)))
+POWERS = np.vander(np.linspace(CV_V[0], CV_V[-1], 9), 2, increasing=True)
+LINE_COVARIANCE = (1.5e-5**2 + STATED.source_grid_v**2) * np.linalg.inv(POWERS.T @ POWERS)
+"""Of offset and gain of the source's line, from readings at nine voltages."""
 POOR_METER = replace(STATED, meter_gain=10.0 * STATED.meter_gain, meter_offset_v=10.0 * STATED.meter_offset_v)
 """A bench on which one input outweighs all others in the scale error."""
 
 
-def line_of(stated: Stated) -> CvLine:
+def line_of(stated: Stated) -> SourceCurve:
     """The source as a meter of such a kind characterises it."""
-    return CvLine(0.0, 1.0, CURVE.covariance + np.diag([stated.meter_offset_v**2, stated.meter_gain**2]))
+    return straight_curve(0.0, 1.0, LINE_COVARIANCE + np.diag([stated.meter_offset_v**2, stated.meter_gain**2]))
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,7 +152,7 @@ def read(units: Units, generator: np.random.Generator, stated: Stated = STATED) 
     count = units.terms.shape[0]
     gain = stated.meter_gain * SQRT3 * generator.uniform(-1.0, 1.0, (count, 1))
     offset_v = stated.meter_offset_v * SQRT3 * generator.uniform(-1.0, 1.0, (count, 1))
-    curve = generator.multivariate_normal(np.zeros(2), CURVE.covariance, count)
+    curve = generator.multivariate_normal(np.zeros(2), LINE_COVARIANCE, count)
     grid_v = stated.source_grid_v * SQRT3 * generator.uniform(-1.0, 1.0, (count, CV_V.size))[:, INDEX]
     true_v = READ_V - gain * READ_V - offset_v - curve[:, :1] - curve[:, 1:] * READ_V + grid_v
     pitch = predict(units.terms, np.asarray(LAW.octaves(true_v)))
@@ -290,7 +290,7 @@ def covariances(budgets: SweepBudgets) -> tuple[Array, Array]:
     """Covariance of the errors of the points: from the readings' own uncertainty, and from the CV, cents squared."""
     readings = own_covariance(RANDOM / log(2.0), STATED.source_grid_v * np.abs(OCTAVES_PER_VOLT), INDEX)
     own = level_covariance(budgets.assessed.fit, X, COLUMNS, UNCERTAINTY, readings)[np.ix_(CHOSEN, CHOSEN)]
-    common = pitch_covariance_octaves2(LAW, CV_V, cv_covariance(CV_V, line_of(STATED).covariance))
+    common = pitch_covariance_octaves2(LAW, CV_V, line_of(STATED).covariance_at(CV_V))
     return errors_covariance_cents2(own, MUSICAL), errors_covariance_cents2(common, MUSICAL)
 
 

@@ -33,9 +33,7 @@ from rig.science.decision import (
     Decision,
     Limits,
     Rule,
-    acceptance_limits,
     decide_many,
-    global_risks,
     uncertainty_ratio,
 )
 from rig.science.points import errors_cents, worst_errors
@@ -130,9 +128,16 @@ def one_characteristic(rule: Rule, share: float, units: int, seed: int) -> Figur
     true = spread(units, generator)
     decisions = judged(generator.normal(true, standard), guard_band, rule)
     at_limit = judged(generator.normal(LIMIT_CENTS, standard, units), guard_band, rule)
-    acceptance = acceptance_limits(UPPER, guard_band if rule is Rule.GUARDED else 0.0)
-    risks = global_risks(nodes(), np.ones(NODES), standard, UPPER, acceptance)
-    return _figures(decisions, true, at_limit, risks.false_acceptance, risks.false_rejection)
+    # a value passes up to the limit drawn in by the guard band (JCGM 106, 8.3.2)
+    accepted = ndtr((LIMIT_CENTS - (guard_band if rule is Rule.GUARDED else 0.0) - nodes()) / standard)
+    inside = nodes() <= LIMIT_CENTS
+    return _figures(
+        decisions,
+        true,
+        at_limit,
+        float(np.mean(np.where(inside, 0.0, accepted))),
+        float(np.mean(np.where(inside, 1.0 - accepted, 0.0))),
+    )
 
 
 def two_looks(share: float, units: int, seed: int) -> Figures:

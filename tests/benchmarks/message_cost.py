@@ -24,9 +24,10 @@ from drivers.source import VoltageLimits
 from drivers.virtual.bench import parse, start
 from drivers.virtual.links.sockets import SocketLink
 from fixtures import FOLDER, demonstration_bench, demonstration_product
-from rig.acquire import Acquisition, CvLine, sweep
+from rig.acquire import Acquisition, sweep
 from rig.bench import load_bench, open_bench
 from rig.product import load_product
+from rig.science.characterisation import straight_curve
 from rig.stages.survey import evenly_spread
 from rig.stages.warm_up import expected_frequency_hz
 
@@ -78,7 +79,7 @@ def measuring(folder: Path) -> Iterator[tuple[Acquisition, list[Stopwatch]]]:
         instruments.hands.insert("0001")
         instruments.hands.power(True)
         bench.source.output_on()
-        yield Acquisition(bench, product, CvLine(0.005, 1.0005, np.zeros((2, 2)))), watches
+        yield Acquisition(bench, product, straight_curve(0.005, 1.0005, np.zeros((2, 2)))), watches
 
 
 def measured() -> str:

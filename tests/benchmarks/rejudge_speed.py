@@ -13,7 +13,8 @@ from pathlib import Path
 
 from db.engine import open_database
 from rig.limits_file import UNCHANGED, OtherLimits, SomeLimits
-from rig.rejudge import read_production, rejudge
+from rig.production import read_production
+from rig.rejudge import rejudge
 from rig.yield_curve import yield_curves
 from tests.benchmarks.many_visits import batch_code, load
 

@@ -20,9 +20,10 @@ import numpy as np
 from drivers.source import VoltageLimits
 from drivers.virtual.bench import VirtualBench
 from fixtures import demonstration_bench, demonstration_product
-from rig.acquire import Acquisition, CvLine, TimeSpent, sweep, sweep_order
+from rig.acquire import Acquisition, TimeSpent, sweep, sweep_order
 from rig.bench import drawn_anew, load_bench, open_bench
 from rig.product import load_product
+from rig.science.characterisation import straight_curve
 from rig.stages.warm_up import expected_frequency_hz
 
 if TYPE_CHECKING:
@@ -105,7 +106,7 @@ def one_sweep(seed: int) -> SweepTime:
         bench.hands.insert(product.serial.with_check_character(f"DM2600{seed:04d}"))
         bench.hands.power(True)
         bench.source.output_on()
-        acquisition = Acquisition(bench, product, CvLine(0.005, 1.0005, np.zeros((2, 2))))
+        acquisition = Acquisition(bench, product, straight_curve(0.005, 1.0005, np.zeros((2, 2))))
         acquisition.hold(full.low_v)
         acquisition.read_once(0.1)
         bench.clock.sleep(WARM_S)

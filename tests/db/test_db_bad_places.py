@@ -11,11 +11,12 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
+from sqlalchemy import select
 
 from db import errors
 from db.engine import Database, open_database
 from db.models import Point, Sweep, Visit
-from db.queries import points_of_sweep, unit_by_serial
+from db.queries import unit_by_serial
 from db.schema import APPLICATION_ID
 
 
@@ -330,7 +331,7 @@ def test_points_committed_before_a_kill_are_all_there(url: str, file: Path, begi
     recorder.send_signal(signal.SIGKILL)
     told += [int(line) for line in recorder.communicate()[0].split()]
     with open_database(url) as database, database.reading() as session:
-        kept = [point.index for point in points_of_sweep(session, sweep.id)]
+        kept = session.scalars(select(Point.index).where(Point.sweep_id == sweep.id).order_by(Point.index)).all()
         assert session.connection().exec_driver_sql("PRAGMA integrity_check").scalar_one() == "ok"
     # one more may have been committed and not told
     assert kept[: len(told)] == told

@@ -5,24 +5,21 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
-from sqlalchemy import text
+from sqlalchemy import select, text
 from sqlalchemy.orm import Session
 
 from db.engine import Database
 from db.errors import Conflict, NotFound, VisitEnded
 from db.history import history, unfinished_visits
 from db.location import database_location
-from db.models import Characterisation, Finding, Instrument, Product, Verdict, Visit
+from db.models import Finding, Instrument, Point, Product, Sweep, Verdict, Visit
 from db.queries import (
     content_sha256,
     end_visit,
     get_or_add_instrument,
     get_or_add_product_revision,
     get_or_add_unit,
-    points_of_sweep,
-    sweeps_of_visit,
     unit_by_serial,
-    valid_characterisation,
 )
 
 NOON = datetime(2026, 3, 2, 12, 0, tzinfo=UTC)
@@ -138,12 +135,12 @@ def test_an_outcome_that_nobody_knows_is_refused(database: Database, begin_visit
         end_visit(session, begin_visit(session).id, outcome="perfect", ended_utc=NOON)
 
 
-def test_sweeps_and_points_come_in_the_order_they_were_taken(database: Database, whole_visit: Callable[..., Visit]):
+def test_a_sweep_and_its_points_come_back_as_they_were_written(database: Database, whole_visit: Callable[..., Visit]):
     with database.session() as session:
         visit = whole_visit(session)
     with database.reading() as session:
-        (sweep,) = sweeps_of_visit(session, visit.id)
-        points = points_of_sweep(session, sweep.id)
+        sweep = session.scalars(select(Sweep).where(Sweep.visit_id == visit.id)).one()
+        points = session.scalars(select(Point).where(Point.sweep_id == sweep.id).order_by(Point.index)).all()
     assert sweep.controls == {"octave": "low"}
     assert [point.index for point in points] == [0, 1, 2]
     assert points[2].taken_utc == sweep.started_utc + timedelta(seconds=0.8)
@@ -185,48 +182,6 @@ def test_a_unit_keeps_its_product_and_its_batch(database: Database):
             get_or_add_unit(session, serial="S1", product_id=other.id)
     with database.reading() as session:
         assert unit_by_serial(session, "S1").batch_code == "B1"
-
-
-@pytest.mark.parametrize(("hours", "valid"), [(-0.001, False), (0, True), (8, True), (8.001, False)])
-def test_a_characterisation_holds_from_when_it_was_taken_until_it_expires(
-    database: Database, whole_visit: Callable[..., Visit], hours: float, valid: bool
-):
-    with database.session() as session:
-        visit = whole_visit(session)
-        made = session.query(Characterisation).one()
-    at_utc = made.taken_utc + timedelta(hours=hours)
-    with database.reading() as session:
-        found = valid_characterisation(session, made.source_instrument_id, at_utc=at_utc)
-        assert (found is not None) == valid
-        assert valid_characterisation(session, made.meter_instrument_id, at_utc=at_utc) is None
-        other_bench = visit.product_revision_id
-        assert (
-            valid_characterisation(session, made.source_instrument_id, at_utc=at_utc, bench_revision_id=other_bench)
-            is None
-        )
-
-
-def test_the_latest_valid_characterisation_counts(database: Database, whole_visit: Callable[..., Visit]):
-    with database.session() as session:
-        whole_visit(session)
-        first = session.query(Characterisation).one()
-        later = Characterisation(
-            **{
-                column.key: getattr(first, column.key)
-                for column in Characterisation.__mapper__.column_attrs
-                if column.key not in ("id", "taken_utc")
-            },
-            taken_utc=first.taken_utc + timedelta(hours=1),
-        )
-        session.add(later)
-    with database.reading() as session:
-        source, hour = first.source_instrument_id, timedelta(hours=1)
-        found = valid_characterisation(session, source, at_utc=first.taken_utc + 2 * hour)
-        earlier = valid_characterisation(session, source, at_utc=first.taken_utc + 0.5 * hour)
-    assert found is not None
-    assert earlier is not None
-    assert (found.id, earlier.id) == (later.id, first.id)
-    assert found.coefficients == [0.005, 1.0005]
 
 
 @pytest.mark.parametrize(

@@ -6,6 +6,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
 from sqlalchemy.orm import Session
 
 from db import people, signatures
@@ -17,6 +19,11 @@ from db.people import Signer, Standing
 from db.queries import get_or_add_product_revision
 
 NOW = datetime(2026, 3, 2, tzinfo=UTC)
+
+
+def public_key_of(key: Ed25519PrivateKey) -> str:
+    """The public key, as OpenSSH writes it."""
+    return key.public_key().public_bytes(Encoding.OpenSSH, PublicFormat.OpenSSH).decode()
 
 
 def signer(folder: Path, name: str) -> Signer:
@@ -31,7 +38,7 @@ def enter_engineer(session: Session, folder: Path, name: str, by: str) -> None:
         session,
         name=name,
         role="engineer",
-        public_key=signatures.public_key_of(signer(folder, name).key),
+        public_key=public_key_of(signer(folder, name).key),
         by=by,
         signer=signer(folder, by),
         why="answers for limits",
@@ -128,7 +135,7 @@ def test_a_private_key_is_for_its_owner_alone_and_may_have_a_passphrase(tmp_path
     assert signatures.is_locked(file)
     with pytest.raises(KeyProblem, match="passphrase"):
         signatures.read_private_key(file, "wrong")
-    assert signatures.public_key_of(signatures.read_private_key(file, "open sesame")) == public
+    assert public_key_of(signatures.read_private_key(file, "open sesame")) == public
     with pytest.raises(KeyProblem, match="not overwritten"):
         signatures.make_key(file, "")
     file.chmod(0o644)
@@ -153,11 +160,9 @@ def test_signatures_are_those_of_rfc_8032():
     # RFC 8032, section 7.1, test 2: a message of one byte
     import base64
 
-    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
-
     key = Ed25519PrivateKey.from_private_bytes(
         bytes.fromhex("4ccd089b28ff96da9db6c346ec114e0f5b8a319f35aba624da8cf6ed4fb8a6fb")
     )
     signed = base64.b64decode(signatures.sign(key, b"\x72")).hex()
     assert signed.startswith("92a009a9f0d4cab8720e820b5f642540a2b27b5416503f8fb3762223ebdb69da")
-    assert signatures.is_signed_by(signatures.public_key_of(key), signatures.sign(key, b"\x72"), b"\x72")
+    assert signatures.is_signed_by(public_key_of(key), signatures.sign(key, b"\x72"), b"\x72")

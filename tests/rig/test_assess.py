@@ -6,20 +6,21 @@ import numpy as np
 import pytest
 
 from fixtures import demonstration_bench, demonstration_product
-from rig.acquire import CvLine, Point, sweep_order
+from rig.acquire import Point, sweep_order
 from rig.assess import assess_sweep, tracking_findings
 from rig.bench import load_bench
 from rig.budgets import scale_weights, stated_of
 from rig.diagnosis import Fault, sweep_causes
 from rig.product import load_product
 from rig.recommend import expected_knowledge, recommend
+from rig.science.characterisation import straight_curve
 from rig.science.decision import Decision
 from rig.science.tracking import predict
 
 PRODUCT = load_product(demonstration_product()).contents
 BENCH = load_bench(demonstration_bench()).contents
 STATED = stated_of(BENCH, PRODUCT.range.full.high_v, date(2026, 3, 2))
-LINE = CvLine(0.0, 1.0, np.diag([(3e-5) ** 2, (2e-5) ** 2]))
+LINE = straight_curve(0.0, 1.0, np.diag([(3e-5) ** 2, (2e-5) ** 2]))
 RIGHT = np.array([np.log2(32.703), 1.0, 0.0, 0.0])
 CENT = np.log(2.0) / 1200.0
 
@@ -84,7 +85,7 @@ def test_drift_of_offset_and_slope_is_taken_away_and_reported():
 
 
 def test_an_error_of_the_cv_is_common_to_all_points_and_so_does_not_average_out():
-    doubtful = CvLine(0.0, 1.0, np.diag([0.0, (1e-3) ** 2]))
+    doubtful = straight_curve(0.0, 1.0, np.diag([0.0, (1e-3) ** 2]))
     points = points_of(of(RIGHT))
     assessed = assess_sweep(points, PRODUCT, BENCH, doubtful)
     scale = tracking_findings(assessed, PRODUCT, STATED, doubtful)[0]

@@ -8,7 +8,6 @@ import numpy as np
 import pytest
 import uncertainties
 
-from rig.acquire import CvLine
 from rig.assess import assess_sweep
 from rig.budgets import stated_of, sweep_budgets
 from rig.control_budgets import (
@@ -20,6 +19,7 @@ from rig.control_budgets import (
     readings_of_a_window,
 )
 from rig.reports.budget import COLUMNS, budget_document, budget_lines, budgets_lines
+from rig.science.characterisation import straight_curve
 from rig.science.drift import DriftRate, rate_of
 from rig.science.tracking import predict
 from tests.benchmarks import coverage as figure
@@ -170,7 +170,7 @@ def test_the_worst_error_has_the_budget_of_its_point(budgets):
 
 
 def test_a_characterisation_that_knows_the_cv_better_than_its_meter_is_one_row(pitch):
-    points, tight = figure.points_of(pitch), CvLine(0.0, 1.0, np.diag([1e-12, 1e-12]))
+    points, tight = figure.points_of(pitch), straight_curve(0.0, 1.0, np.diag([1e-12, 1e-12]))
     made = sweep_budgets(assess_sweep(points, PRODUCT, BENCH, tight), points, PRODUCT, STATED, tight)
     names = [each.name for each in made.scale_error().inputs]
     assert "CV as characterised" in names

@@ -9,13 +9,15 @@ from sqlalchemy import select
 
 from db import models
 from drivers.virtual.trouble import Kind
-from rig.acquire import Acquisition, CvLine
+from rig.acquire import Acquisition
 from rig.assess import assess_sweep, tracking_findings
 from rig.errors import BenchProblem, FileProblem
 from rig.operators.scripted import ScriptedOperator
 from rig.records import Wanted, begin_visit, bench_records
+from rig.science.characterisation import straight_curve
 from rig.science.decision import Decision
 from rig.science.measured_cv import MeasuredCv
+from rig.stages import longer
 from rig.stages.characterise_source import know_the_source
 from rig.stages.control_findings import stated_for_sweeps
 from rig.stages.leads import meter_to_rail
@@ -25,7 +27,7 @@ from .benches import CV_METER, standing, written
 
 NEARLY_RIGHT_CENTS = 1.0
 """Where the tests leave the base pitch: well inside its 3 cents, and 5 mV away from failing."""
-AS_PROGRAMMED = CvLine(0.0, 1.0, np.zeros((2, 2)))
+AS_PROGRAMMED = straight_curve(0.0, 1.0, np.zeros((2, 2)))
 COARSE = [("settling_s = 0.04\nresolution_v = 0.0001", "settling_s = 0.04\nresolution_v = 0.001")]
 
 
@@ -81,6 +83,11 @@ def by_each_way(tmp_path_factory):
         line = know_the_source(it.bench, it.product.contents, operator, records)
         meter_to_rail(Acquisition(it.bench, it.product.contents, line), operator)
         findings, points, recorder = judged(it, line)
+        acquisition = Acquisition(it.bench, it.product.contents, line)
+        first = assess_sweep(points, it.product.contents, it.bench.file, line)
+        again = longer._one_pass(acquisition, first, longer.Wanted({3: 4}), 0, it.bench.clock.now())
+        truth = it.bench.provider.truth()
+        ways["again"] = [(each, truth.jack_voltage_v(each.cv_programmed_v)) for each in again]
         ways["cv meter"] = (findings, true_base_cents(it))
         rail = read_rail(Acquisition(it.bench, it.product.contents, line), recorder, "as_found")
         with it.database.reading() as session:
@@ -128,6 +135,14 @@ def test_each_point_carries_the_cv_that_was_read_there_with_its_uncertainty(by_e
         assert point.cv_v != pytest.approx(point.cv_programmed_v, abs=4e-3)
         assert abs(point.cv_v - true_v) < 3.0 * row.cv_standard_uncertainty_v
         assert 1e-6 < row.cv_standard_uncertainty_v < 3e-4
+
+
+def test_points_that_are_measured_longer_carry_the_cv_that_was_read_too(by_each_way):
+    _, _, kept, _, _, _, line, _ = by_each_way["record"]
+    assert len(by_each_way["again"]) == 3
+    for point, true_v in by_each_way["again"]:
+        assert point.cv_v != line.true_v(point.cv_programmed_v)
+        assert abs(point.cv_v - true_v) < 3.0 * max(row.cv_standard_uncertainty_v for row in kept)
 
 
 def test_no_lead_is_moved_and_screen_and_record_say_how_the_cv_is_known(by_each_way):

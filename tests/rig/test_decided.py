@@ -8,10 +8,11 @@ import numpy as np
 import pytest
 
 from fixtures import demonstration_product
-from rig.acquire import Acquisition, CvLine
+from rig.acquire import Acquisition
 from rig.assess import judged
 from rig.control_budgets import drift_budget, rail_budget
 from rig.product import load_product
+from rig.science.characterisation import straight_curve
 from rig.science.decision import Decision, Limits, Rule
 from rig.science.drift import DriftRate
 from rig.specification import Accuracy, RangeSpecification
@@ -67,7 +68,7 @@ def product_with(limits, **measuring):
 
 def surveyed(it, product, said=None):
     """A survey of the warm unit on a bench whose source is known well, with what was recorded of it."""
-    acquisition = Acquisition(it.bench, product.contents, CvLine(0.005, 1.0005, np.diag([1e-11, 1e-11])))
+    acquisition = Acquisition(it.bench, product.contents, straight_curve(0.005, 1.0005, np.diag([1e-11, 1e-11])))
     operator, kept = it.operator(), Kept()
     look_for_life(acquisition, operator)
     acquisition.resting = True
@@ -201,7 +202,7 @@ def test_a_rail_near_its_limit_is_read_more_often_where_its_readings_scatter(sta
         )
         meter = it.bench.file.meter.model_copy(update={"ranges": (fine,)})
         bench = replace(it.bench, file=it.bench.file.model_copy(update={"meter": meter}))
-        contents, line = it.product.contents, CvLine(0.0, 1.0, np.zeros((2, 2)))
+        contents, line = it.product.contents, straight_curve(0.0, 1.0, np.zeros((2, 2)))
         plain = read_rail(Acquisition(bench, contents, line), Kept(), "as_left", Patience(10.0))
         near_v = plain.voltage_v - contents.limits.rail.nominal_v + plain.standard_uncertainty_v
         rail = contents.limits.rail.model_copy(update={"plus_minus_v": near_v})

@@ -113,14 +113,14 @@ def test_a_product_file_that_nobody_signed_adjusts_nothing_and_decides_nothing(
         return authority_of(bench, product, who, MORNING, demonstration=demonstration, adjusts=adjusts)
 
     assert standing(who="anybody").authority == "no roles"
-    signatures.make_key(tmp_path / "key.pem", "")
+    public = signatures.make_key(tmp_path / "key.pem", "")
     signer = Signer("engineer 1", signatures.read_private_key(tmp_path / "key.pem", ""))
     with bench.session() as session:
         people.enter(
             session,
             name="engineer 1",
             role="engineer",
-            public_key=signatures.public_key_of(signer.key),
+            public_key=public,
             by="engineer 1",
             signer=signer,
             why="answers for limits",

@@ -2,9 +2,10 @@
 
 import pytest
 
-from rig.acquire import Acquisition, CvLine
+from rig.acquire import Acquisition
 from rig.errors import BenchProblem
 from rig.operators.port import MeterPlace
+from rig.science.characterisation import straight_curve
 from rig.stages.leads import meter_to_rail
 
 
@@ -34,7 +35,7 @@ def prepared(it):
     hands.insert(it.serial)
     hands.power(True)
     it.bench.source.output_on()
-    return hands, Acquisition(it.bench, it.product.contents, CvLine(0.0, 1.0, [[0.0, 0.0], [0.0, 0.0]]))
+    return hands, Acquisition(it.bench, it.product.contents, straight_curve(0.0, 1.0, [[0.0, 0.0], [0.0, 0.0]]))
 
 
 def test_a_lead_left_on_the_cv_is_noticed_and_asked_for_again(stand):

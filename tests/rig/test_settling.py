@@ -8,8 +8,9 @@ from math import log2
 import numpy as np
 import pytest
 
-from rig.acquire import Acquisition, CvLine, sweep
+from rig.acquire import Acquisition, sweep
 from rig.operators.virtual import VirtualOperator
+from rig.science.characterisation import straight_curve
 from rig.science.decision import Decision
 from rig.stages.life import look_for_life
 from rig.stages.pitch_readings import Pitch, Read, without_drift
@@ -36,7 +37,7 @@ def changed(it, part, **values):
 def warm(it):
     unit = WarmUnit(it)
     it.bench.source.set_voltage(0.0)
-    return Acquisition(it.bench, it.product.contents, CvLine(0.005, 1.0005, np.zeros((2, 2)))), unit
+    return Acquisition(it.bench, it.product.contents, straight_curve(0.005, 1.0005, np.zeros((2, 2)))), unit
 
 
 class NoRecord:
@@ -203,7 +204,7 @@ def test_the_time_left_of_a_warm_up_is_told_and_comes_true(stand):
         operator = it.operator()
         operator.say = lambda message: said.append((it.bench.clock.now(), message))
         operator.show_progress = lambda _stage, done, total: shown.append((done, total))
-        acquisition = Acquisition(it.bench, it.product.contents, CvLine(0.005, 1.0005, np.zeros((2, 2))))
+        acquisition = Acquisition(it.bench, it.product.contents, straight_curve(0.005, 1.0005, np.zeros((2, 2))))
         began_s = it.bench.clock.now()
         warmed = warm_up(acquisition, operator, NoRecord())
         assert warmed.steady

@@ -8,12 +8,13 @@ import pytest
 from sqlalchemy import select
 
 from db import models
-from rig.acquire import Acquisition, CvLine
+from rig.acquire import Acquisition
 from rig.bench_check import check_bench
 from rig.bench_profile import load_profile
 from rig.bench_roles import ThermometerRole
 from rig.conditions import room_now
 from rig.errors import BenchProblem, FileProblem
+from rig.science.characterisation import straight_curve
 from rig.visit import Purpose
 
 from .benches import CV_METER, THERMOMETER, standing, written
@@ -113,7 +114,7 @@ def test_a_mainframe_is_asked_slot_by_slot_and_measures(tmp_path):
         it.bench.hands.insert(it.serial)
         it.bench.hands.power(True)
         it.bench.source.output_on()
-        acquisition = Acquisition(it.bench, it.product.contents, CvLine(0.0, 1.0, [[0.0, 0.0], [0.0, 0.0]]))
+        acquisition = Acquisition(it.bench, it.product.contents, straight_curve(0.0, 1.0, [[0.0, 0.0], [0.0, 0.0]]))
         it.bench.meter.configure_dc(10.0, 1.0)
         pitches_hz = [acquisition.measure(cv_v, 100.0, 0.5)[1].frequency_hz for cv_v in (2.0, 3.0)]
         assert it.bench.meter.read_voltage() == pytest.approx(3.0, abs=0.02)

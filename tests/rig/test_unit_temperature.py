@@ -11,19 +11,20 @@ from typer.testing import CliRunner
 
 from db.engine import open_database
 from db.settings_history import fitted_sweeps
-from rig.acquire import Acquisition, CvLine
+from rig.acquire import Acquisition
 from rig.cli import app
 from rig.conditions import room_now
 from rig.errors import WrongInput
 from rig.operators.scripted import ScriptedOperator
 from rig.records import Wanted, begin_visit, bench_records
+from rig.science.characterisation import straight_curve
 from rig.stages.survey import steady_sweep
 from rig.unit_temperature import temperature_of_unit
 
 from .benches import THERMOMETER, standing, written
 
 SERIAL = "DM26000001A"
-LINE = CvLine(0.005, 1.0005, np.zeros((2, 2)))
+LINE = straight_curve(0.005, 1.0005, np.zeros((2, 2)))
 
 
 def measured(folder, serial, room_c, *, turned=False):

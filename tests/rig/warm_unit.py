@@ -6,7 +6,8 @@ from math import log2
 
 import numpy as np
 
-from rig.acquire import Acquisition, CvLine
+from rig.acquire import Acquisition
+from rig.science.characterisation import straight_curve
 from rig.sight import KnobSight, Known, OctaveSight
 
 
@@ -18,7 +19,7 @@ class WarmUnit:
         self.hands = it.bench.hands
         self.clock = it.bench.clock
         self.controls = it.product.contents.controls
-        self.acquisition = Acquisition(it.bench, it.product.contents, CvLine(0.0, 1.0, np.zeros((2, 2))))
+        self.acquisition = Acquisition(it.bench, it.product.contents, straight_curve(0.0, 1.0, np.zeros((2, 2))))
         self.hands.insert(it.serial)
         self.hands.power(True)
         it.bench.source.output_on()

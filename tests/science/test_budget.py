@@ -1,6 +1,7 @@
 """Budgets against the guides' worked examples and two independent calculators."""
 
 import math
+from itertools import combinations
 
 import GTC
 import numpy as np
@@ -14,7 +15,6 @@ from rig.science.budget import (
     Correlation,
     Distribution,
     Input,
-    correlations_of,
     from_half_width,
 )
 
@@ -71,9 +71,50 @@ def test_the_gum_tree_calculator_gives_the_end_gauge_the_same_degrees_of_freedom
     assert combined.students_factor == pytest.approx(GTC.reporting.k_factor(length.df), rel=1e-4)
 
 
+def test_ten_resistors_calibrated_with_one_standard_are_as_uncertain_as_it_is_ten_times_over():
+    # JCGM 100:2008, 5.2.2, example: ten of 1000 ohms, each 0.1 ohm from the same standard, in series: 1 ohm, not 0.32
+    rows = [(NORMAL, 0.1, 1.0, EVER)] * 10
+    together = budget_of(*rows, correlations=(Correlation(tuple("abcdefghij"), 1.0),))
+    assert together.combine().standard_uncertainty == pytest.approx(1.0)
+    assert budget_of(*rows).combine().standard_uncertainty == pytest.approx(0.32, abs=0.005)
+
+
+@pytest.mark.parametrize(
+    ("value", "uncertainty", "low", "high", "published"),
+    [
+        # JCGM 106:2012, 7.4: interval 12.5 to 16.3, estimate 13.6, standard uncertainty 1.8
+        (13.6, 1.8, 12.5, 16.3, 0.66),
+        # JCGM 106:2012, 7.3 (from memory): burst pressure at least 490 kPa, 509.7 kPa measured with 8.6 kPa
+        (509.7, 8.6, 490.0, math.inf, 0.99),
+        # JCGM 106:2012, 7.3 (from memory): breakdown voltage of at most -5.40 V, -5.47 V measured with 0.05 V
+        (-5.47, 0.05, -math.inf, -5.40, 0.92),
+    ],
+)
+def test_the_probability_of_conformity_is_that_of_the_published_examples(value, uncertainty, low, high, published):
+    budget = Budget("result", value, "unit", (Input("a", NORMAL, uncertainty),))
+    assert 1.0 - budget.outside(low, high) == pytest.approx(published, abs=0.005)
+
+
+def test_the_risk_at_the_edge_of_simple_acceptance_is_a_half_and_at_the_guard_band_a_fortieth():
+    # ILAC-G8:09/2019, 5.2 (from memory): up to 50 % at the limit, below 2.5 % with w = U at 95 %
+    at_limit, at_guard_band = (Budget("a", each, "unit", (Input("a", NORMAL, 1.0),)) for each in (10.0, 10.0 - 1.96))
+    assert at_limit.outside(-math.inf, 10.0) == pytest.approx(0.5)
+    assert at_guard_band.outside(-math.inf, 10.0) == pytest.approx(0.025, abs=1e-4)
+
+
+def test_a_value_known_exactly_conforms_or_does_not():
+    exact = Budget("a", 10.0, "unit", (Input("a", NORMAL, 0.0),))
+    assert (exact.outside(-math.inf, 10.0), exact.outside(-math.inf, 9.9)) == (0.0, 1.0)
+
+
 # JCGM 100:2008, table H.2: voltage, current and phase, five times each, taken together
 VOLTAGE, CURRENT, PHASE = (4.9990, 0.0032), (19.6610e-3, 0.0095e-3), (1.04446, 0.00075)
 TOGETHER = [[1.0, -0.36, 0.86], [-0.36, 1.0, -0.65], [0.86, -0.65, 1.0]]
+
+
+def correlations_of(names, matrix):
+    pairs = combinations(range(len(names)), 2)
+    return tuple(Correlation((names[row], names[column]), matrix[row][column]) for row, column in pairs)
 
 
 def impedance_budget(sensitivities, value):

@@ -20,7 +20,7 @@ from rig.science.capability import (
     width_index,
     within_standard_deviation,
 )
-from rig.science.control_chart import d2
+from rig.science.control_chart import MEAN_RANGE_OF_TWO
 from rig.science.decision import Limits
 
 GENERATOR = np.random.default_rng(20)
@@ -76,7 +76,7 @@ def test_the_spread_by_moving_range_has_the_variance_that_its_degrees_of_freedom
     assert np.mean(spreads) == pytest.approx(1.0, abs=0.01)
     assert 0.5 / np.var(spreads) == pytest.approx(moving_range_degrees_of_freedom(count), rel=0.08)
     # two values have one range, and its relative variance is known: (2 - 4/pi) / d2 squared
-    assert moving_range_degrees_of_freedom(2) == pytest.approx(0.5 * d2(2) ** 2 / (2.0 - 4.0 / np.pi))
+    assert moving_range_degrees_of_freedom(2) == pytest.approx(0.5 * MEAN_RANGE_OF_TWO**2 / (2.0 - 4.0 / np.pi))
 
 
 def test_indices_hold_what_they_should_as_often_as_they_say():

@@ -4,7 +4,6 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.integrate import quad
 from scipy.stats import gamma, norm
 
 from rig.science.decision import (
@@ -14,14 +13,9 @@ from rig.science.decision import (
     Decision,
     Limits,
     Rule,
-    acceptance_limits,
     decide,
     decide_bounded,
     decide_many,
-    global_risks,
-    probability_of_conformity,
-    specific_risk_of_false_acceptance,
-    specific_risk_of_false_rejection,
     uncertainty_ratio,
     worst_of,
 )
@@ -126,42 +120,6 @@ def test_a_guarded_statement_never_contradicts_simple_acceptance(value, uncertai
     assert (guarded is Decision.NO_DECISION) <= (2.0 * uncertainty > high - low)
 
 
-@pytest.mark.parametrize(
-    ("value", "uncertainty", "limits", "published"),
-    [
-        # JCGM 106:2012, 7.4: interval 12.5 to 16.3, estimate 13.6, standard uncertainty 1.8
-        (13.6, 1.8, Limits(12.5, 16.3), 0.66),
-        # JCGM 106:2012, 7.3 (from memory): burst pressure at least 490 kPa, 509.7 kPa measured with 8.6 kPa
-        (509.7, 8.6, Limits(490.0, None), 0.99),
-        # JCGM 106:2012, 7.3 (from memory): breakdown voltage of at most -5.40 V, -5.47 V measured with 0.05 V
-        (-5.47, 0.05, Limits(None, -5.40), 0.92),
-    ],
-)
-def test_the_probability_of_conformity_is_that_of_the_published_examples(value, uncertainty, limits, published):
-    assert probability_of_conformity(value, uncertainty, limits) == pytest.approx(published, abs=0.005)
-
-
-def test_the_risk_at_the_edge_of_simple_acceptance_is_a_half_and_at_the_guard_band_a_fortieth():
-    # ILAC-G8:09/2019, 5.2 (from memory): up to 50 % at the limit, below 2.5 % with w = U at 95 %
-    assert specific_risk_of_false_acceptance(10.0, 1.0, UPPER) == pytest.approx(0.5)
-    assert specific_risk_of_false_acceptance(10.0 - 1.96, 1.0, UPPER) == pytest.approx(0.025, abs=1e-4)
-
-
-def test_a_small_risk_keeps_its_digits():
-    # scipy.stats.norm
-    assert specific_risk_of_false_acceptance(0.0, 1.0, Limits(None, 9.0)) == pytest.approx(norm.sf(9.0), rel=1e-10)
-    assert specific_risk_of_false_acceptance(0.0, 1.0, Limits(-8.0, 9.0)) == pytest.approx(
-        norm.cdf(-8.0) + norm.sf(9.0)
-    )
-
-
-def test_a_value_known_exactly_conforms_or_does_not():
-    assert probability_of_conformity(10.0, 0.0, UPPER) == 1.0
-    assert probability_of_conformity(10.1, 0.0, UPPER) == 0.0
-    with pytest.raises(ValueError, match="standard uncertainty"):
-        probability_of_conformity(1.0, np.nan, UPPER)
-
-
 def test_one_failure_fails_the_unit():
     assert worst_of([Decision.PASS, Decision.NO_DECISION, Decision.FAIL]) is Decision.FAIL
 
@@ -181,13 +139,6 @@ def test_a_unit_passes_when_everything_does():
 def test_limits_that_permit_nothing_or_everything_are_refused(low, high):
     with pytest.raises(ValueError, match="limit"):
         Limits(low, high)
-
-
-def test_a_value_rejected_just_outside_is_as_likely_good_as_one_accepted_just_inside_is_bad():
-    # JCGM 106:2012, clause 9: both specific risks are tails of one distribution
-    rejected = specific_risk_of_false_rejection(10.5, 1.0, UPPER)
-    assert rejected == pytest.approx(specific_risk_of_false_acceptance(9.5, 1.0, UPPER))
-    assert rejected == pytest.approx(norm.sf(0.5))
 
 
 @pytest.mark.parametrize(
@@ -211,64 +162,32 @@ def test_a_ratio_needs_something_to_count_a_single_limit_from():
         uncertainty_ratio(-1.0, BOTH)
 
 
-def test_a_guard_band_draws_the_limits_in_until_nothing_is_left():
-    # JCGM 106:2012, 8.3.2
-    assert acceptance_limits(BOTH, 2.0) == Limits(-8.0, 8.0)
-    assert acceptance_limits(UPPER, 2.0) == Limits(None, 8.0)
-    assert acceptance_limits(BOTH, -1.0) == Limits(-11.0, 11.0)
-    assert acceptance_limits(BOTH, 10.5) is None
-    with pytest.raises(ValueError, match="finite"):
-        acceptance_limits(BOTH, np.nan)
-
-
-BEARINGS = np.linspace(0.0, 12.0, 60_001)[1:]
-BEARING_SHARES = gamma.pdf(BEARINGS, a=4, scale=0.25)
-RADIAL_MOTION = Limits(None, 2.0)
+def shares_judged_wrongly(true, standard_uncertainty, limits, guard_band=0.0):
+    """Shares of a production that pass though outside, and that do not though inside, by the rig's own statements."""
+    found = np.random.default_rng(106).normal(true, standard_uncertainty)
+    rule = Rule.GUARDED if guard_band else Rule.SIMPLE
+    said = decide_many(found, found - guard_band, found + guard_band, limits, rule)
+    passes, inside = said == FROM_WORST.index(Decision.PASS), (true >= limits.lowest) & (true <= limits.highest)
+    return np.mean(passes & ~inside), np.mean(~passes & inside)
 
 
 def test_ball_bearings_carry_the_published_risk():
     # JCGM 106:2012, 9.5.4 (looked up in a public worked notebook of it): gamma distributed radial motion of 1 um on
     # average, limit 2 um, measured with 0.25 um: 4.2 % are outside, 0.8 % are accepted though outside
-    assert gamma.sf(2.0, a=4, scale=0.25) == pytest.approx(0.042, abs=0.0005)
-    risks = global_risks(BEARINGS, BEARING_SHARES, 0.25, RADIAL_MOTION, RADIAL_MOTION)
-    assert risks.false_acceptance == pytest.approx(0.008, abs=0.0005)
+    made, limits = gamma.rvs(a=4, scale=0.25, size=1_000_000, random_state=9), Limits(None, 2.0)
+    assert np.mean(made > 2.0) == pytest.approx(0.042, abs=0.0007)
+    accepted_bad, refused_good = shares_judged_wrongly(made, 0.25, limits)
+    assert accepted_bad == pytest.approx(0.008, abs=0.0007)
     # accepting up to 1.67 um only makes it 0.1 %
-    guarded = global_risks(BEARINGS, BEARING_SHARES, 0.25, RADIAL_MOTION, acceptance_limits(RADIAL_MOTION, 0.328))
-    assert guarded.false_acceptance == pytest.approx(0.001, abs=0.00005)
-    assert guarded.false_rejection > risks.false_rejection
+    fewer_bad, more_refused = shares_judged_wrongly(made, 0.25, limits, 0.328)
+    assert fewer_bad == pytest.approx(0.001, abs=0.00015)
+    assert more_refused > refused_good
 
 
 def test_precision_resistors_carry_the_published_risks():
     # JCGM 106:2012, 9.5.3 (from memory): 1500 ohm within 0.2 ohm, made with 0.12 ohm, measured with 0.02 ohm: about 1 %
     # accepted though outside, 1.6 % rejected though inside
-    made = np.linspace(1499.0, 1501.0, 20_001)
-    limits = Limits(1499.8, 1500.2)
-    risks = global_risks(made, norm.pdf(made, 1500.0, 0.12), 0.02, limits, limits)
-    assert risks.false_acceptance == pytest.approx(0.011, abs=0.0006)
-    assert risks.false_rejection == pytest.approx(0.016, abs=0.0006)
-
-
-@pytest.mark.parametrize("guard", [-0.05, 0.0, 0.1])
-def test_global_risks_are_those_of_a_numerical_double_integral(guard):
-    # scipy.integrate.quad of scipy.stats.norm
-    limits, made, measured = Limits(-1.0, 0.8), norm(0.1, 0.6), 0.15
-    acceptance = acceptance_limits(limits, guard)
-
-    def accepted(value):
-        return norm.cdf((acceptance.high - value) / measured) - norm.cdf((acceptance.low - value) / measured)
-
-    bad = sum(quad(lambda value: made.pdf(value) * accepted(value), *ends)[0] for ends in ((-6, -1.0), (0.8, 6)))
-    refused = quad(lambda value: made.pdf(value) * (1.0 - accepted(value)), -1.0, 0.8)[0]
-    nodes = np.linspace(-5.9, 6.1, 120_000)
-    risks = global_risks(nodes, made.pdf(nodes), measured, limits, acceptance)
-    assert risks.false_acceptance == pytest.approx(bad, rel=1e-3)
-    assert risks.false_rejection == pytest.approx(refused, rel=1e-3)
-
-
-def test_a_guard_band_that_leaves_nothing_refuses_every_good_item():
-    nodes = np.linspace(-2.0, 2.0, 401)
-    risks = global_risks(nodes, np.ones_like(nodes), 0.5, Limits(-1.0, 1.0), None)
-    assert risks.false_acceptance == 0.0
-    assert risks.false_rejection == pytest.approx(0.5, abs=0.01)
-    with pytest.raises(ValueError, match="above 0"):
-        global_risks(nodes, np.ones_like(nodes), 0.0, BOTH, BOTH)
+    made = norm.rvs(1500.0, 0.12, size=1_000_000, random_state=9)
+    accepted_bad, refused_good = shares_judged_wrongly(made, 0.02, Limits(1499.8, 1500.2))
+    assert accepted_bad == pytest.approx(0.011, abs=0.0009)
+    assert refused_good == pytest.approx(0.016, abs=0.0009)

@@ -38,10 +38,10 @@ from hypothesis import strategies as st
 
 from drivers.source import VoltageLimits
 from fixtures import demonstration_bench, demonstration_product
-from rig.acquire import CvLine
 from rig.bench import Bench, drawn_anew, load_bench, open_bench
 from rig.operators.virtual import Habits, VirtualOperator
 from rig.product import load_product
+from rig.science.characterisation import straight_curve
 from tests.benchmarks.study.manual import (
     WORSE_IN_A_ROW,
     Interval,
@@ -192,7 +192,7 @@ def test_on_the_virtual_bench_the_chase_converges_as_the_series_says(
     assert linear_bench.hands is not None
     hand = TunerHand(
         linear_bench,
-        CvLine(0.0, 1.0, np.zeros((2, 2))),
+        straight_curve(0.0, 1.0, np.zeros((2, 2))),
         load_product(demonstration_product()).contents,
         VirtualOperator(linear_bench.hands, linear_bench.clock, 1, STEADY),
         switch_s=1.0,

@@ -20,9 +20,8 @@ from rig.science.shapes import (
     RailChange,
     Shape,
     which_trim,
-    which_trim_by_points,
 )
-from rig.science.tracking import fit_tracking, predict
+from rig.science.tracking import fit_tracking
 from rig.science.trims import DeadTimeTaken, ScaleAboutPivot, ScaleAtInput, Shift
 from tests.science.sweeps import EIGHT_VOLTS, NOISE_OCTAVES, noisy
 
@@ -177,43 +176,6 @@ def test_the_rail_shows_once_it_is_read():
     assert both.shape is Shape.NO_TRIM
 
 
-@pytest.mark.parametrize("turned", QUARTER_TURN)
-@pytest.mark.parametrize("pivot", PIVOTS.values(), ids=PIVOTS)
-def test_three_points_read_again_are_enough(pivot, turned):
-    # low, middle and high at 0.1 cent each before and after; half a turn; ten each: all right
-    x, noise = np.array([0.0, 4.0, 8.0]), 0.1 / 1200
-    generator = np.random.default_rng(17)
-    covariance = 2.0 * noise**2 * np.eye(3)
-    moved = effects(pivot)[turned].moved(UNIT, 2.0 * QUARTER_TURN[turned])
-    for _ in range(10):
-        change = predict(moved, x) - predict(UNIT, x) + generator.normal(0.0, np.sqrt(2.0) * noise, 3)
-        seen = which_trim_by_points(UNIT, x, change, covariance, candidates(), "base")
-        assert seen.trim == turned
-        assert seen.probability > 0.95
-
-
-def test_a_base_trim_turned_far_bends_the_highs_and_is_still_the_base_trim():
-    # half an octave up through a dead time of 12 us: the top moves 40 cents less than the bottom
-    droops = np.array([np.log2(32.703), 1.0, 0.0, 1.2e-5])
-    x = np.array([0.0, 4.0, 8.0])
-    change = predict(Shift().moved(droops, 0.5), x) - predict(droops, x)
-    assert 1200.0 * (change[0] - change[2]) > 40.0
-    seen = which_trim_by_points(droops, x, change, (0.1 / 1200) ** 2 * np.eye(3), candidates(), "scale")
-    assert (seen.shape, seen.trim) == (Shape.ANOTHER, "base")
-    assert seen.ranked[0].amount == pytest.approx(0.5, abs=1e-4)
-
-
-def test_points_and_fits_agree():
-    moved = DeadTimeTaken().moved(UNIT, 4e-8)
-    before, after = noisy(UNIT, seed=1), noisy(moved, seed=2)
-    covariance = 2.0 * NOISE_OCTAVES**2 * np.eye(EIGHT_VOLTS.size)
-    by_points = which_trim_by_points(UNIT, EIGHT_VOLTS, after - before, covariance, candidates(), "highs")
-    by_fits = which_trim(*fitted(UNIT, 1), *fitted(moved, 2), candidates(), "highs")
-    assert by_points.shape is by_fits.shape is Shape.ASKED
-    # the points know of no leak and no slope that moved beside the highs, so they are a little surer of the amount
-    assert by_points.ranked[0].amount == pytest.approx(by_fits.ranked[0].amount, abs=1e-8)
-
-
 def odds_against_nothing(seen, name):
     """Bayes factor of a trim against nothing, the prior taken out."""
     probability = next(each.probability for each in seen.ranked if each.name == name)
@@ -288,7 +250,5 @@ def test_what_cannot_be_compared_is_refused():
         which_trim(*good, np.full(4, np.nan), COVARIANCE, candidates(), "scale")
     with pytest.raises(ValueError, match="positive definite"):
         which_trim(UNIT, np.zeros((4, 4)), UNIT, np.zeros((4, 4)), candidates(), "scale")
-    with pytest.raises(ValueError, match="three points"):
-        which_trim_by_points(UNIT, [0.0, 8.0], [0.0, 0.0], np.eye(2), candidates(), "scale")
     with pytest.raises(ValueError, match="spread"):
         Candidate("base", Shift(), 0.0)

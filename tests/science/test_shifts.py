@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from math import exp
+
 import numpy as np
 import pytest
 
 from rig.science.shifts import (
     DECISION,
     REFERENCE,
-    average_run,
     cumulative_sums,
     ewma,
     first_shift,
@@ -44,6 +45,19 @@ def test_the_ewma_chart_has_the_limits_of_the_textbook_and_sees_the_same_shift()
     assert chart.points[1] == pytest.approx(0.1 * 7.99 + 0.9 * 9.945)
     assert (chart.lower[-1], chart.upper[-1]) == pytest.approx((9.38, 10.62), abs=0.005)
     assert int(np.flatnonzero(chart.points > chart.upper)[0]) == 28
+
+
+def average_run(reference: float, decision: float, shift: float = 0.0) -> float:
+    """Mean number of values until a two-sided cumulative sum speaks, by D. Siegmund's approximation (1985).
+
+    ``shift`` of the mean, in standard deviations; 0 gives the run between false alarms.
+    """
+    width, drifts = decision + 1.166, (shift - reference, -shift - reference)
+    runs = [
+        (exp(-2.0 * drift * width) + 2.0 * drift * width - 1.0) / (2.0 * drift**2) if drift else width**2
+        for drift in drifts
+    ]
+    return 1.0 / sum(1.0 / run for run in runs)
 
 
 @pytest.mark.parametrize(

@@ -6,7 +6,7 @@ import statsmodels.api
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.science.temperature import RoomTemperature, coefficient_of, platinum_celsius, temperature_coefficient
+from rig.science.temperature import RoomTemperature, coefficient_of, platinum_celsius
 
 COLD, WARM = RoomTemperature(18.0, 0.3), RoomTemperature(28.0, 0.3)
 COVARIANCE = np.array([[4e-8, -1e-9], [-1e-9, 1e-9]])
@@ -14,15 +14,15 @@ COVARIANCE = np.array([[4e-8, -1e-9], [-1e-9, 1e-9]])
 
 def test_two_rooms_give_pitch_and_scale_per_kelvin():
     # 12 cents and 3 cents per octave over 10 K
-    found = temperature_coefficient([5.0, 1.0], COVARIANCE, COLD, [5.01, 1.0025], COVARIANCE, WARM)
+    found = coefficient_of([[5.0, 1.0], [5.01, 1.0025]], [COVARIANCE] * 2, [COLD, WARM])
     assert found.pitch.value == pytest.approx(1.2)
     assert found.scale.value == pytest.approx(0.3)
     assert found.difference_k == 10.0
 
 
 def test_the_order_of_the_visits_does_not_matter():
-    one = temperature_coefficient([5.0, 1.0], COVARIANCE, COLD, [5.01, 1.0025], COVARIANCE, WARM)
-    other = temperature_coefficient([5.01, 1.0025], COVARIANCE, WARM, [5.0, 1.0], COVARIANCE, COLD)
+    one = coefficient_of([[5.0, 1.0], [5.01, 1.0025]], [COVARIANCE] * 2, [COLD, WARM])
+    other = coefficient_of([[5.01, 1.0025], [5.0, 1.0]], [COVARIANCE] * 2, [WARM, COLD])
     assert (one.pitch, one.scale) == (other.pitch, other.scale)
 
 
@@ -33,7 +33,7 @@ def test_the_law_of_propagation_agrees_with_a_monte_carlo():
     warm = generator.multivariate_normal([5.01, 1.0025], COVARIANCE, count)
     difference_k = 10.0 + generator.normal(0.0, 0.3 * np.sqrt(2), count)
     outside = 1200.0 * (warm - cold) / difference_k[:, None]
-    found = temperature_coefficient([5.0, 1.0], COVARIANCE, COLD, [5.01, 1.0025], COVARIANCE, WARM)
+    found = coefficient_of([[5.0, 1.0], [5.01, 1.0025]], [COVARIANCE] * 2, [COLD, WARM])
     np.testing.assert_allclose(
         [found.pitch.standard_uncertainty, found.scale.standard_uncertainty], outside.std(axis=0), rtol=0.02
     )
@@ -44,12 +44,12 @@ def test_the_law_of_propagation_agrees_with_a_monte_carlo():
 def test_rooms_that_are_too_alike_give_no_coefficient(difference_k):
     other = RoomTemperature(18.0 + difference_k, 0.3)
     with pytest.raises(ValueError, match="too little for a temperature coefficient"):
-        temperature_coefficient([5.0, 1.0], COVARIANCE, COLD, [5.0, 1.0], COVARIANCE, other)
+        coefficient_of([[5.0, 1.0], [5.0, 1.0]], [COVARIANCE] * 2, [COLD, other])
 
 
 def test_a_temperature_that_was_never_taken_gives_no_coefficient():
     with pytest.raises(ValueError, match="finite"):
-        temperature_coefficient([5.0, 1.0], COVARIANCE, COLD, [5.0, 1.0], COVARIANCE, RoomTemperature(np.nan, 0.3))
+        coefficient_of([[5.0, 1.0], [5.0, 1.0]], [COVARIANCE] * 2, [COLD, RoomTemperature(np.nan, 0.3)])
 
 
 def test_more_than_two_rooms_agree_with_a_weighted_straight_line_of_a_general_library():

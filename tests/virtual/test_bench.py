@@ -93,7 +93,7 @@ def test_the_drivers_find_three_instruments_and_measure_the_truth(demo_bench: Vi
         jack_v = demo_bench.truth().jack_voltage_v(4.0)
         assert cents(counter.fetch(), demo_bench.truth_frequency_hz(jack_v)) == pytest.approx(0.0, abs=0.2)
         assert meter.read_voltage() == pytest.approx(jack_v, abs=5e-4)
-        assert len(meter.read_voltages(3)) == len(counter.read_frequencies(3)) == 3
+        assert len(meter.read_voltages(3)) == 3
         demo_bench.hands.connect_meter("rail")
         assert meter.read_voltage() == pytest.approx(demo_bench.truth_rail_v(), abs=5e-4)
         demo_bench.hands.power(False)

@@ -27,10 +27,10 @@ from typing import TYPE_CHECKING, Protocol
 from rig.operators.port import Turn, TurnEnd, WatchReading
 
 if TYPE_CHECKING:
-    from rig.acquire import CvLine
     from rig.bench import Bench
     from rig.operators.virtual import VirtualOperator
     from rig.product import Product
+    from rig.science.characterisation import CvCorrection
 
 OCTAVE_CENTS = 1200.0
 TUNER_CENTS = 1.0
@@ -90,7 +90,7 @@ class TunerHand:
     """Somebody with a tuner at the bench. ``moves`` counts every approach of every trim, every return included."""
 
     bench: Bench
-    line: CvLine
+    line: CvCorrection
     product: Product
     operator: VirtualOperator
     switch_s: float
