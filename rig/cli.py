@@ -195,7 +195,6 @@ def history(
     """Visits of a unit: as found against as left, and verdicts."""
     from db import history as asked
     from db.returns import repairs_of, returns_of
-    from rig.commands_budget import recorded_lines
     from rig.opening import open_record
     from rig.product import clean_scan
     from rig.reports.history import history_document, history_lines
@@ -205,7 +204,11 @@ def history(
         with database.reading() as session:
             found = asked.history(session, clean_scan(serial))
             back, repairs = returns_of(session, found.unit_id), repairs_of(session, found.unit_id)
-            budgets = recorded_lines(session, clean_scan(serial)) if budget else []
+            budgets = []
+            if budget:
+                from rig.commands_budget import recorded_lines
+
+                budgets = recorded_lines(session, clean_scan(serial))
         if as_json:
             document = history_document(found, database.url_shown) | came_and_went_document(back, repairs)
             typer.echo(json.dumps(document, indent=2))

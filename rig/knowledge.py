@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from dataclasses import dataclass
+from functools import lru_cache
 from math import log2
 from statistics import median
 from typing import TYPE_CHECKING
@@ -39,6 +40,8 @@ UNITS_A_BATCH = 60
 """The latest units of a batch that count; more would not say more of the next one."""
 UNITS_THAT_TELL_A_SPREAD = 5
 OTHER_BATCHES = 24
+MOST_KNOWN_BATCHES = 1024
+"""Batches of before say the same at every scan: what they teach is worked out once."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,6 +165,11 @@ def _expected(from_file: Expectation, others: Sequence[Batch]) -> Expectation:
 
 
 def _learn(expected: Expectation, seen: Sequence[Belief]) -> Batch:
+    return _learn_once(expected, tuple(seen))
+
+
+@lru_cache(maxsize=MOST_KNOWN_BATCHES)
+def _learn_once(expected: Expectation, seen: tuple[Belief, ...]) -> Batch:
     return learn_batch(expected, [each.mean for each in seen], [each.standard_uncertainty for each in seen])
 
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from drivers.errors import NoSignal
 from rig.diagnosis import Fault, dead_cv, dead_output, does_not_settle
+from rig.errors import BenchDoubt
 from rig.stages.plausible import require_a_moving_cv, require_no_hum
 
 if TYPE_CHECKING:
@@ -19,6 +20,8 @@ TRIES = 3
 LEAST_SHARE_OF_OCTAVES = 0.2
 LOOKS = 8
 LOOK_CENTS = 0.5
+ALIKE_OCTAVES = 0.02
+"""Two looks within seconds of each other see the same pitches but for so much, warming up included."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,8 +48,7 @@ def look_for_life(acquisition: Acquisition, operator: Operator) -> Life:
     for _ in range(TRIES):
         life = _look(acquisition)
         if life.seen:
-            _believe(acquisition, operator, life)
-            return life
+            return _believed(acquisition, operator, life)
         problem = (
             f"Counter at {acquisition.bench.counter.session.resource} sees no signal at any CV: check the output "
             "lead and that the unit has power."
@@ -56,11 +58,41 @@ def look_for_life(acquisition: Acquisition, operator: Operator) -> Life:
     raise NoSignal(problem)
 
 
-def _believe(acquisition: Acquisition, operator: Operator, life: Life) -> None:
-    """Doubt the bench before the unit."""
+def _believed(acquisition: Acquisition, operator: Operator, life: Life) -> Life:
+    """Doubt the bench before the unit: what is blamed on the unit has been seen twice, and is no hum."""
+    sure = True
+    if life.cause is not None:
+        life, sure = _seen_twice(acquisition, operator, life)
     require_no_hum(operator, [pitch for pitch in life.pitches if pitch is not None])
     if life.cause is not None and life.cause.fault is Fault.DEAD_CV:
         require_a_moving_cv(acquisition, operator)
+        if not sure:
+            raise BenchDoubt(
+                f"No two of {TRIES + 1} looks at the unit saw the same, and the last no pitch that follows the CV: "
+                "check the output lead and the CV lead, then the supply."
+            )
+    return life
+
+
+def _seen_twice(acquisition: Acquisition, operator: Operator, life: Life) -> tuple[Life, bool]:
+    """Look again until two looks in a row saw the same: the last look, and whether it came to that."""
+    alike = False
+    for _ in range(TRIES):
+        before, life = life, _look(acquisition)
+        alike = _alike(before, life)
+        if alike:
+            break
+    if life.cause is None and life.seen:
+        operator.tell("Looked at again, the pitch follows the CV: what the first look saw is dropped.")
+    return life, alike
+
+
+def _alike(one: Life, other: Life) -> bool:
+    """Whether two looks saw the same pitches, and none where there was none."""
+    return all(
+        (a is None and b is None) or (a is not None and b is not None and abs(a - b) <= ALIKE_OCTAVES)
+        for a, b in zip(one.pitches, other.pitches, strict=True)
+    )
 
 
 def _look(acquisition: Acquisition) -> Life:
