@@ -20,6 +20,8 @@ TRIES = 3
 LEAST_SHARE_OF_OCTAVES = 0.2
 LOOKS = 8
 LOOK_CENTS = 0.5
+RESTLESS = 5.0
+"""Times the noise of the product file from which a look is taken again before the unit is called noisy."""
 ALIKE_OCTAVES = 0.02
 """Two looks within seconds of each other see the same pitches but for so much, warming up included."""
 
@@ -61,7 +63,7 @@ def look_for_life(acquisition: Acquisition, operator: Operator) -> Life:
 def _believed(acquisition: Acquisition, operator: Operator, life: Life) -> Life:
     """Doubt the bench before the unit: what is blamed on the unit has been seen twice, and is no hum."""
     sure = True
-    if life.cause is not None:
+    if life.cause is not None or _restless(acquisition):
         life, sure = _seen_twice(acquisition, operator, life)
     require_no_hum(operator, [pitch for pitch in life.pitches if pitch is not None])
     if life.cause is not None and life.cause.fault is Fault.DEAD_CV:
@@ -82,9 +84,14 @@ def _seen_twice(acquisition: Acquisition, operator: Operator, life: Life) -> tup
         alike = _alike(before, life)
         if alike:
             break
-    if life.cause is None and life.seen:
-        operator.tell("Looked at again, the pitch follows the CV: what the first look saw is dropped.")
+    if life.cause is None and life.seen and not _restless(acquisition):
+        operator.tell("Looked at again, the pitch is steady and follows the CV: what the first look saw is dropped.")
     return life, alike
+
+
+def _restless(acquisition: Acquisition) -> bool:
+    """Whether the readings of the last look scatter as no unit of the product should."""
+    return acquisition.noise_cents_at_1s > RESTLESS * acquisition.measuring.noise_cents_at_1s
 
 
 def _alike(one: Life, other: Life) -> bool:

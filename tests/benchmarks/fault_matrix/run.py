@@ -244,6 +244,9 @@ def _judged(visit: Visit | None, provider: VirtualBench, cell: Cell, setting: Se
         # the finding that failed is one that the truth does not know: a response that was not seen
         known = {finding.characteristic for finding in visit.findings if finding.decision is Decision.FAIL}
         wrong += [f"failed a good unit on {', '.join(sorted(known))}"] if not known & truths.keys() else []
+    if visit.verdict.decision is Decision.FAIL and undisturbed(setting).decision in PASSED and not wrong:
+        # whatever the fault has kept the rig from adjusting, the unit is not to blame
+        wrong.append(f"shelved a good unit: {'; '.join(cause.sentence for cause in visit.verdict.causes)}")
     return [f"wrong verdict {visit.verdict.decision.value}: {each}" for each in wrong]
 
 
