@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from tests.benchmarks.study.bench import place, serials
@@ -51,8 +53,9 @@ def test_what_the_rig_leaves_is_inside_every_limit(trials: list[Trial]):
         assert [each.score.outside for each in of(trials, method)] == [()] * HANDFUL.units
 
 
-def test_the_same_seed_gives_the_same_study_to_the_last_digit(trials: list[Trial]):
-    assert [repr(each) for each in run_batch(HANDFUL)] == [repr(each) for each in trials]
+def test_the_same_seed_gives_the_same_study_to_the_last_digit():
+    one = replace(HANDFUL, units=1, taught_by=1)
+    assert [repr(each) for each in run_batch(one)] == [repr(each) for each in run_batch(one)]
 
 
 def test_the_report_names_every_figure(trials: list[Trial]):

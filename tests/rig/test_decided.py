@@ -102,7 +102,7 @@ def noisy(stand):
 @pytest.mark.parametrize(
     ("name", "limit", "room", "decision"),
     [
-        ("scale_error", "scale_error_cents_per_octave", 0.1, Decision.PASS),
+        ("scale_error", "scale_error_cents_per_octave", 0.06, Decision.PASS),
         ("tracking_full", "tracking_full_cents", -0.4, Decision.FAIL),
     ],
 )
@@ -131,7 +131,7 @@ def test_a_noisy_unit_near_its_limit_is_decided_by_more_readings_and_rightly(noi
 
 
 def test_a_unit_that_fails_anyway_is_not_measured_longer(noisy):
-    limits = {"scale_error_cents_per_octave": ("scale_error", 0.1), "highs_error_cents": ("highs_error", -10.0)}
+    limits = {"scale_error_cents_per_octave": ("scale_error", 0.06), "highs_error_cents": ("highs_error", -10.0)}
     patient, kept, _ = noisy(limits)
     assert kept.purposes == ["as_left"]
     assert is_in_doubt(finding_of(patient, "scale_error"))
