@@ -31,6 +31,7 @@ from drivers.session import Session
 from drivers.virtual.links.serving import Link
 from drivers.virtual.links.sockets import SocketLink
 from tests.drivers.instruments import HANG_UP, EchoInstrument, ScriptedInstrument, on_the_wire
+from tests.drivers.unplugged import unplugged
 
 TIMEOUT_S = 0.4
 LATE_S = 0.6
@@ -189,13 +190,13 @@ def test_a_closed_link_is_told_from_a_slow_one(link_class: type[Link]):
         Session.open(link.resource, role="meter", timeout_s=30.0) as session,
     ):
         assert session.ask("ECHO? first") == "first"
-        link.close()
-        with pytest.raises(LinkLost):
-            session.ask("ECHO? second")
-        with pytest.raises(LinkRefused, match=r"Meter at .* cannot be opened"):
-            session.reopen()
-        with pytest.raises(LinkLost):
-            session.command("SET 1")
+        with unplugged(link):
+            with pytest.raises(LinkLost):
+                session.ask("ECHO? second")
+            with pytest.raises(LinkRefused, match=r"Meter at .* cannot be opened"):
+                session.reopen()
+            with pytest.raises(LinkLost):
+                session.command("SET 1")
 
 
 def test_a_peer_that_hangs_up_instead_of_answering_is_lost_at_once():

@@ -21,6 +21,7 @@ from drivers.source import Source, VoltageLimits
 from drivers.virtual.links.serving import Link
 from drivers.virtual.links.sockets import SocketLink
 from tests.drivers.instruments import IDENTITY
+from tests.drivers.unplugged import unplugged
 
 LIMITS = VoltageLimits(-1.0, 8.5)
 
@@ -180,10 +181,10 @@ def test_a_lost_link_is_opened_once_more_to_read_and_to_make_the_source_safe():
 def test_a_source_that_is_gone_is_to_be_switched_off_by_hand(link_class: type[Link]):
     with served(link_class, PlainSource()) as link:
         source = opened(link)
-        link.close()
-        with pytest.raises(SourceNotSafe, match=r"Source at .*switch its output off by hand now"):
+        with unplugged(link):
+            with pytest.raises(SourceNotSafe, match=r"Source at .*switch its output off by hand now"):
+                source.close()
             source.close()
-        source.close()
 
 
 @pytest.mark.parametrize("stuck", ["OUTP", "SOUR:VOLT"])
