@@ -2,6 +2,7 @@
 
 import os
 import shutil
+import signal
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
@@ -25,6 +26,10 @@ if MEMORY.is_dir() and os.access(MEMORY, os.W_OK) and shutil.disk_usage(MEMORY).
 
 # the programs that tests start again and again are compiled once
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+
+# a shell starts what runs in its background with Ctrl-C ignored, and what is started from there inherits that
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 # no test is timed: computers are busy
 settings.register_profile("untimed", deadline=None)
