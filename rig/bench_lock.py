@@ -110,8 +110,11 @@ def in_use(resource: str) -> str:
     except Timeout:
         holder = holder_of(path)
         return str(holder) if holder is not None else "another program"
-    except (OSError, NotImplementedError):
+    except NotImplementedError:
+        # a file system without locks: nobody holds one there
         return ""
+    except OSError as error:
+        return f"another program, perhaps: its lock {path} cannot be looked at ({error.strerror})"
 
 
 class Locks:

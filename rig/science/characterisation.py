@@ -197,24 +197,6 @@ def covariance_of_readings(voltage_v: ArrayLike, own_u_v: ArrayLike, common: Com
     return np.asarray(common.gain**2 * np.outer(read, read) + common.offset_v**2 + np.diag(own))
 
 
-def straight_curve(
-    offset_v: float, gain: float, covariance: ArrayLike, *, low_v: float = -100.0, high_v: float = 100.0
-) -> SourceCurve:
-    """The curve of true = offset_v + gain * programmed.
-
-    :param covariance: (2, 2), of offset and gain.
-    """
-    middle_v, half_v = (high_v + low_v) / 2.0, (high_v - low_v) / 2.0
-    # offset + gain p = (offset + gain middle) P0 + gain half P1
-    turn = np.array([[1.0, middle_v], [0.0, half_v]])
-    return SourceCurve(
-        low_v,
-        high_v,
-        np.asarray(turn @ np.array([offset_v, gain])),
-        np.asarray(turn @ np.asarray(covariance, dtype=np.float64) @ turn.T),
-    )
-
-
 @dataclass(frozen=True, slots=True)
 class Characterised:
     """A source's curve and how it was come by.

@@ -48,9 +48,12 @@ def look_for_life(acquisition: Acquisition, operator: Operator) -> Life:
     """
     problem = ""
     for _ in range(TRIES):
-        life = _look(acquisition)
+        life, sure = _look(acquisition), True
+        if life.cause is not None or _restless(acquisition):
+            life, sure = _seen_twice(acquisition, operator, life)
         if life.seen:
-            return _believed(acquisition, operator, life)
+            _believe(acquisition, operator, life, sure=sure)
+            return life
         problem = (
             f"Counter at {acquisition.bench.counter.session.resource} sees no signal at any CV: check the output "
             "lead and that the unit has power."
@@ -60,11 +63,11 @@ def look_for_life(acquisition: Acquisition, operator: Operator) -> Life:
     raise NoSignal(problem)
 
 
-def _believed(acquisition: Acquisition, operator: Operator, life: Life) -> Life:
-    """Doubt the bench before the unit: what is blamed on the unit has been seen twice, and is no hum."""
-    sure = True
-    if life.cause is not None or _restless(acquisition):
-        life, sure = _seen_twice(acquisition, operator, life)
+def _believe(acquisition: Acquisition, operator: Operator, life: Life, *, sure: bool) -> None:
+    """Doubt the bench before the unit.
+
+    :param sure: whether two looks in a row saw the same.
+    """
     require_no_hum(operator, [pitch for pitch in life.pitches if pitch is not None])
     if life.cause is not None and life.cause.fault is Fault.DEAD_CV:
         require_a_moving_cv(acquisition, operator)
@@ -73,7 +76,6 @@ def _believed(acquisition: Acquisition, operator: Operator, life: Life) -> Life:
                 f"No two of {TRIES + 1} looks at the unit saw the same, and the last no pitch that follows the CV: "
                 "check the output lead and the CV lead, then the supply."
             )
-    return life
 
 
 def _seen_twice(acquisition: Acquisition, operator: Operator, life: Life) -> tuple[Life, bool]:
@@ -84,7 +86,7 @@ def _seen_twice(acquisition: Acquisition, operator: Operator, life: Life) -> tup
         alike = _alike(before, life)
         if alike:
             break
-    if life.cause is None and life.seen and not _restless(acquisition):
+    if life.cause is None and life.seen == len(life.cvs_v) and not _restless(acquisition):
         operator.tell("Looked at again, the pitch is steady and follows the CV: what the first look saw is dropped.")
     return life, alike
 

@@ -28,7 +28,7 @@ from rig.assess import assess_sweep
 from rig.bench import load_bench
 from rig.budgets import highs_weights, scale_weights, stated_of, sweep_budgets
 from rig.product import load_product
-from rig.science.characterisation import SourceCurve, straight_curve
+from rig.science.characterisation import SourceCurve
 from rig.science.drift import drift_columns
 from rig.science.levels import STATED_DEGREES_OF_FREEDOM, Scatter, level_covariance, own_covariance
 from rig.science.points import errors_cents, errors_covariance_cents2, worst_error
@@ -38,6 +38,7 @@ from rig.science.uncertainty import (
     gate_for,
     pitch_covariance_octaves2,
 )
+from tests.straight import straight_curve
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

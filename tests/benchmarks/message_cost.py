@@ -27,9 +27,9 @@ from fixtures import FOLDER, demonstration_bench, demonstration_product
 from rig.acquire import Acquisition, sweep
 from rig.bench import load_bench, open_bench
 from rig.product import load_product
-from rig.science.characterisation import straight_curve
 from rig.stages.survey import evenly_spread
 from rig.stages.warm_up import expected_frequency_hz
+from tests.straight import straight_curve
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -23,8 +23,8 @@ from fixtures import demonstration_bench, demonstration_product
 from rig.acquire import Acquisition, TimeSpent, sweep, sweep_order
 from rig.bench import drawn_anew, load_bench, open_bench
 from rig.product import load_product
-from rig.science.characterisation import straight_curve
 from rig.stages.warm_up import expected_frequency_hz
+from tests.straight import straight_curve
 
 if TYPE_CHECKING:
     from rig.acquire import Point

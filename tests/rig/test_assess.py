@@ -13,9 +13,9 @@ from rig.budgets import scale_weights, stated_of
 from rig.diagnosis import Fault, sweep_causes
 from rig.product import load_product
 from rig.recommend import expected_knowledge, recommend
-from rig.science.characterisation import straight_curve
 from rig.science.decision import Decision
 from rig.science.tracking import predict
+from tests.straight import straight_curve
 
 PRODUCT = load_product(demonstration_product()).contents
 BENCH = load_bench(demonstration_bench()).contents

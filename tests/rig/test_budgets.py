@@ -19,10 +19,10 @@ from rig.control_budgets import (
     readings_of_a_window,
 )
 from rig.reports.budget import COLUMNS, budget_document, budget_lines, budgets_lines
-from rig.science.characterisation import straight_curve
 from rig.science.drift import DriftRate, rate_of
 from rig.science.tracking import predict
 from tests.benchmarks import coverage as figure
+from tests.straight import straight_curve
 
 PRODUCT, BENCH, STATED, DAY = figure.PRODUCT, figure.BENCH, figure.STATED, figure.DAY
 LINE = figure.line_of(STATED)

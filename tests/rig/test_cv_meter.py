@@ -14,7 +14,6 @@ from rig.assess import assess_sweep, tracking_findings
 from rig.errors import BenchProblem, FileProblem
 from rig.operators.scripted import ScriptedOperator
 from rig.records import Wanted, begin_visit, bench_records
-from rig.science.characterisation import straight_curve
 from rig.science.decision import Decision
 from rig.science.measured_cv import MeasuredCv
 from rig.stages import longer
@@ -22,6 +21,7 @@ from rig.stages.characterise_source import know_the_source
 from rig.stages.control_findings import stated_for_sweeps
 from rig.stages.leads import meter_to_rail
 from rig.stages.survey import _take, evenly_spread, read_rail
+from tests.straight import straight_curve
 
 from .benches import CV_METER, standing, written
 

@@ -12,7 +12,6 @@ from rig.acquire import Acquisition
 from rig.assess import judged
 from rig.control_budgets import drift_budget, rail_budget
 from rig.product import load_product
-from rig.science.characterisation import straight_curve
 from rig.science.decision import Decision, Limits, Rule
 from rig.science.drift import DriftRate
 from rig.specification import Accuracy, RangeSpecification
@@ -24,6 +23,7 @@ from rig.stages.warm_up import WarmedUp
 from rig.undecided import is_in_doubt, readings_worthwhile, sentence, times_for, times_worthwhile
 from tests.benchmarks.verdicts import true_characteristics
 from tests.rig.warm_unit import WarmUnit
+from tests.straight import straight_curve
 
 STILL = WarmedUp(DriftRate(0.0, 1e-4), DriftRate(0.0, 1e-4), 600.0, True)
 WIDE_CENTS = 400.0

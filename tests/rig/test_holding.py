@@ -140,6 +140,12 @@ def test_an_instrument_in_use_is_not_asked_who_it_is(place, address):
     assert in_use(address.resources["meter"]) == ""
 
 
+def test_an_instrument_whose_lock_cannot_be_looked_at_is_not_asked_either(place, address):
+    lock = lock_of_address(address.resources["meter"])
+    lock.mkdir(parents=True)
+    assert "another program, perhaps: its lock" in in_use(address.resources["meter"])
+
+
 def test_a_bench_that_nobody_can_lock_is_not_driven(place, tmp_path, monkeypatch):
     (tmp_path / "no folder").write_text("a file", encoding="utf-8")
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "no folder"))

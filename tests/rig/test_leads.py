@@ -5,8 +5,8 @@ import pytest
 from rig.acquire import Acquisition
 from rig.errors import BenchProblem
 from rig.operators.port import MeterPlace
-from rig.science.characterisation import straight_curve
 from rig.stages.leads import meter_to_rail
+from tests.straight import straight_curve
 
 
 class Absent:

@@ -10,7 +10,6 @@ import pytest
 
 from rig.acquire import Acquisition, sweep
 from rig.operators.virtual import VirtualOperator
-from rig.science.characterisation import straight_curve
 from rig.science.decision import Decision
 from rig.stages.life import look_for_life
 from rig.stages.pitch_readings import Pitch, Read, without_drift
@@ -18,6 +17,7 @@ from rig.stages.survey import KNOB_TRUSTED_CENTS, read_octaves
 from rig.stages.warm_up import expected_frequency_hz, warm_up
 from tests.benchmarks.verdicts import true_characteristics, wrong_statements
 from tests.rig.warm_unit import WarmUnit
+from tests.straight import straight_curve
 
 PASSED = (Decision.PASS, Decision.CONDITIONAL_PASS)
 

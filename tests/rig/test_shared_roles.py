@@ -14,8 +14,8 @@ from rig.bench_profile import load_profile
 from rig.bench_roles import ThermometerRole
 from rig.conditions import room_now
 from rig.errors import BenchProblem, FileProblem
-from rig.science.characterisation import straight_curve
 from rig.visit import Purpose
+from tests.straight import straight_curve
 
 from .benches import CV_METER, THERMOMETER, standing, written
 

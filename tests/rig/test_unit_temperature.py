@@ -17,9 +17,9 @@ from rig.conditions import room_now
 from rig.errors import WrongInput
 from rig.operators.scripted import ScriptedOperator
 from rig.records import Wanted, begin_visit, bench_records
-from rig.science.characterisation import straight_curve
 from rig.stages.survey import steady_sweep
 from rig.unit_temperature import temperature_of_unit
+from tests.straight import straight_curve
 
 from .benches import THERMOMETER, standing, written
 

@@ -7,8 +7,8 @@ from math import log2
 import numpy as np
 
 from rig.acquire import Acquisition
-from rig.science.characterisation import straight_curve
 from rig.sight import KnobSight, Known, OctaveSight
+from tests.straight import straight_curve
 
 
 class WarmUnit:

@@ -15,8 +15,8 @@ from rig.science.characterisation import (
     SourceCurve,
     characterise,
     covariance_of_readings,
-    straight_curve,
 )
+from tests.straight import straight_curve
 
 SPAN_V = np.linspace(0.0, 8.0, 21)
 NOISE_V = 1e-5

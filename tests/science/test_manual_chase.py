@@ -41,7 +41,6 @@ from fixtures import demonstration_bench, demonstration_product
 from rig.bench import Bench, drawn_anew, load_bench, open_bench
 from rig.operators.virtual import Habits, VirtualOperator
 from rig.product import load_product
-from rig.science.characterisation import straight_curve
 from tests.benchmarks.study.manual import (
     WORSE_IN_A_ROW,
     Interval,
@@ -50,6 +49,7 @@ from tests.benchmarks.study.manual import (
     chase,
     chase_with_overshoot,
 )
+from tests.straight import straight_curve
 
 CENTS = 1200.0
 LOWEST_HZ = 32.703

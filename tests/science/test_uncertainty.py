@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 from scipy.stats import t as student
 
-from rig.science.characterisation import straight_curve
 from rig.science.pitch import CENTS_PER_OCTAVE, HertzPerVolt, VoltsPerOctave
 from rig.science.uncertainty import (
     counter_relative_uncertainty,
@@ -15,6 +14,7 @@ from rig.science.uncertainty import (
     pitch_covariance_octaves2,
     welch_satterthwaite,
 )
+from tests.straight import straight_curve
 
 
 @pytest.mark.parametrize(
