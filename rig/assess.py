@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from rig.budgets import sweep_budgets
-from rig.science.decision import GUARD_PROBABILITY, Decision, Limits, Rule, decide, decide_bounded
+from rig.science.conformity import GUARD_PROBABILITY, Decision, Limits, Rule
+from rig.science.decision import decide, decide_bounded
 from rig.science.drift import drift_columns
 from rig.science.levels import averaging, level_covariance, own_covariance, pooled_scatter, terms_covariance
 from rig.science.measured_cv import own_uncertainty_v

@@ -16,7 +16,7 @@ from rig.batch_charts import characteristics_of, where_to_look
 from rig.causes import NamedCause, named_cause
 from rig.errors import WrongInput
 from rig.science.capability import Interval, share_interval
-from rig.science.decision import Decision
+from rig.science.conformity import Decision
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

@@ -14,8 +14,8 @@ import numpy as np
 
 from rig.causes import named_cause
 from rig.science.capability import capability
+from rig.science.conformity import Decision, Limits
 from rig.science.control_chart import ENOUGH_POINTS, RUN_TESTS, Chart, ChartPair, individuals_chart, signals
-from rig.science.decision import Decision, Limits
 from rig.science.shifts import DECISION, ewma, first_shift
 
 if TYPE_CHECKING:

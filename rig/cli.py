@@ -114,7 +114,7 @@ def check(
 ) -> None:
     """Measure and judge one unit and print the trim recommendation; nothing is turned."""
     from rig.opening import load_files
-    from rig.product import clean_scan
+    from rig.scanned import clean_scan
     from rig.visit import Purpose, Request
 
     bench_file, product_file = load_files(bench, product)
@@ -196,9 +196,9 @@ def history(
     from db import history as asked
     from db.returns import repairs_of, returns_of
     from rig.opening import open_record
-    from rig.product import clean_scan
     from rig.reports.history import history_document, history_lines
     from rig.reports.returned import came_and_went_document, came_and_went_lines
+    from rig.scanned import clean_scan
 
     with open_record() as database:
         with database.reading() as session:

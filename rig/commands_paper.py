@@ -130,7 +130,7 @@ def label(
 def _kept(serial: str, visit: str) -> KeptVisit:
     from rig.kept_visit import read_visit, visit_id_of
     from rig.opening import open_record
-    from rig.product import clean_scan
+    from rig.scanned import clean_scan
 
     wanted, scanned = visit_id_of(visit), clean_scan(serial)
     with open_record() as database:

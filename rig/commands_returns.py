@@ -58,7 +58,7 @@ def returned(
     from db import queries, returns
     from rig.errors import WrongInput
     from rig.opening import load_files, open_record
-    from rig.product import clean_scan
+    from rig.scanned import clean_scan
 
     product_file = load_files(None, product)[1]
     scanned = clean_scan(serial)
@@ -83,8 +83,8 @@ def compare(serial: SerialArgument, product: ProductOption = None, as_json: Json
     from db import queries, returns
     from rig import returns as compared
     from rig.opening import load_files, open_record
-    from rig.product import clean_scan
     from rig.reports.returned import came_and_went_document, came_and_went_lines, came_back_document, came_back_lines
+    from rig.scanned import clean_scan
 
     contents = load_files(None, product)[1].contents
     scanned = clean_scan(serial)
@@ -110,7 +110,7 @@ def repair(
     from db import queries, returns
     from rig.errors import WrongInput
     from rig.opening import open_record
-    from rig.product import clean_scan
+    from rig.scanned import clean_scan
 
     parts = [each.strip() for each in part or () if each.strip()]
     if not (parts or note.strip()) or not who.strip():

@@ -16,7 +16,7 @@ def temperature(
     """Temperature coefficient of a unit, from its visits in rooms that differ; nothing is measured."""
     from db.settings_history import fitted_sweeps
     from rig.opening import open_record
-    from rig.product import clean_scan
+    from rig.scanned import clean_scan
     from rig.unit_temperature import temperature_of_unit
 
     scanned = clean_scan(serial)

@@ -53,7 +53,7 @@ def verify(
     """Measure the bench's reference unit against its own history; exit code 3 when the bench has moved."""
     from rig.endings import BENCH_FAULT
     from rig.errors import WrongInput
-    from rig.product import clean_scan
+    from rig.scanned import clean_scan
     from rig.science.reference import Standing
     from rig.stages.characterise_source import know_the_source
     from rig.stages.verify_bench import VerifyRequest, require_the_reference, verify_bench
@@ -83,7 +83,7 @@ def study(
     product: ProductOption = None,
 ) -> None:
     """Repeatability and reproducibility: which part of the spread between measurements is the rig's own."""
-    from rig.product import clean_scan
+    from rig.scanned import clean_scan
     from rig.stages.bench_study import StudyPlan, run_study
     from rig.stages.characterise_source import know_the_source
 

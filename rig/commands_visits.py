@@ -54,7 +54,7 @@ def close(
     from db.queries import close_visit
     from rig.errors import WrongInput
     from rig.opening import open_bench_record
-    from rig.product import clean_scan
+    from rig.scanned import clean_scan
 
     scanned, why = clean_scan(serial), " ".join(reason.split())
     if not why:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from rig.science.decision import Decision
+from rig.science.conformity import Decision
 from rig.science.tracking import PARAMETERS
 
 if TYPE_CHECKING:

@@ -17,7 +17,7 @@ from db.errors import (
 )
 from drivers.errors import DriverError, OutsideLimits
 from rig.errors import BenchProblem, NoDecision, RigError, Stopped, WrongInput
-from rig.science.decision import Decision
+from rig.science.conformity import Decision
 
 PASS, FAIL, WRONG_INPUT, BENCH_FAULT, NO_DECISION = range(5)
 

@@ -10,7 +10,7 @@ from pydantic import Field, ValidationError
 
 from rig.errors import FileProblem, WrongInput
 from rig.product import Product, RailLimit
-from rig.science.decision import Limits, Rule
+from rig.science.conformity import Limits, Rule
 from rig.tomlfile import Checked, every_problem, read
 
 if TYPE_CHECKING:

@@ -15,7 +15,8 @@ from stdnum.exceptions import ValidationError as CheckCharacterError
 from stdnum.iso7064 import mod_37_36
 
 from rig.errors import SerialProblem
-from rig.science.decision import Rule
+from rig.scanned import LONGEST_SERIAL, shown_short
+from rig.science.conformity import Rule
 from rig.science.pitch import HertzPerVolt, VoltsPerOctave
 from rig.tomlfile import Checked, Loaded, load
 
@@ -24,7 +25,6 @@ if TYPE_CHECKING:
 
     from rig.science.pitch import Law
 
-LONGEST_SERIAL = 64
 Positive = Annotated[float, Field(gt=0)]
 NotNegative = Annotated[float, Field(ge=0)]
 
@@ -83,7 +83,8 @@ class SerialFormat(Checked):
         match = re.fullmatch(self.pattern, scanned, re.ASCII)
         if match is None:
             raise SerialProblem(
-                f"{_shown(scanned)} is not a serial of this product (one looks like {self.example}): scan it again."
+                f"{shown_short(scanned)} is not a serial of this product (one looks like {self.example}): scan it "
+                "again."
             )
         if self.check != "none":
             self._require_check_character(scanned)
@@ -94,32 +95,13 @@ class SerialFormat(Checked):
             mod_37_36.validate(serial)
         except CheckCharacterError:
             raise SerialProblem(
-                f"The check character of {_shown(serial)} is wrong, so a character was misread: scan or type it again."
+                f"The check character of {shown_short(serial)} is wrong, so a character was misread: scan or type it "
+                "again."
             ) from None
 
     def with_check_character(self, body: str) -> str:
         """Serial from its body: the check character (ISO 7064 MOD 37,36) added where the format has one."""
         return body if self.check == "none" else body + str(mod_37_36.calc_check_digit(body))
-
-
-def clean_scan(scanned: str) -> str:
-    """Take what a scanner adds around a serial away: blanks and the line end.
-
-    :raises SerialProblem: nothing is left, or a control character stands inside.
-    """
-    serial = scanned.strip(" \t\r\n")
-    if not serial:
-        raise SerialProblem("The scan is empty: scan the serial again.")
-    if any(not character.isprintable() for character in serial):
-        raise SerialProblem(
-            f"The scan {_shown(serial)} has control characters in it: check the scanner's settings, then scan again."
-        )
-    return serial
-
-
-def _shown(text: str) -> str:
-    shown = ascii(text)
-    return shown if len(shown) <= LONGEST_SERIAL else shown[: LONGEST_SERIAL - 3] + "..."
 
 
 class VoltsPerOctaveLaw(Checked):

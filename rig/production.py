@@ -22,7 +22,7 @@ from rig.bench import BenchFile
 from rig.errors import WrongInput
 from rig.limits_file import require_same_ranges
 from rig.product import Product
-from rig.science.decision import FROM_WORST, Decision, Rule
+from rig.science.conformity import FROM_WORST, Decision, Rule
 from rig.science.sweeps import Sweeps, sweep_values
 from rig.tomlfile import check
 

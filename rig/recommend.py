@@ -42,6 +42,8 @@ BEYOND_DOUBT = 1.5
 """Times the whole travel: more turns than that no trim has left, wherever it stands and whatever a turn does."""
 DEAD_STEP_OCTAVES = 0.2
 """A switch whose positions differ by less does nothing."""
+RESOLVED_DIGITS = 9
+"""Significant digits of a number in the record of what was advised: they tell apart hundred-thousandths of a cent."""
 RAIL_MARGIN = 0.8
 """Share of the rail's limit that averaging the octave steps may use up."""
 
@@ -83,27 +85,46 @@ class Recommendation:
     causes: tuple[Cause, ...]
 
     def document(self) -> dict[str, JsonValue]:
-        """As plain data, for the record and for programs."""
+        """As plain data, for programs."""
+        return {"moves": [_named(each) for each in self.advice], **self._beside_moves()}
+
+    def kept_document(self) -> dict[str, JsonValue]:
+        """The same for the record: moves as a table, each column named once, and no digit that nothing resolves.
+
+        A longer row would take a page of the database of its own, beside the pages that all rows share.
+        """
+        moves = [_named(each) for each in self.advice]
         return {
-            "moves": [
-                {
-                    "trim": each.trim,
-                    "direction": each.direction,
-                    "turns": round(each.turns, 3),
-                    "turns_standard_uncertainty": round(each.turns_standard_uncertainty, 3),
-                    "target": each.target,
-                    "target_unit": each.target_unit,
-                    "distance": each.distance,
-                    "distance_unit": each.distance_unit,
-                    "held_cv_v": each.held_cv_v,
-                }
-                for each in self.advice
-            ],
+            "columns": list(moves[0]) if moves else [],
+            "moves": [[_resolved(value) for value in move.values()] for move in moves],
+            **{name: _resolved(value) for name, value in self._beside_moves().items()},
+        }
+
+    def _beside_moves(self) -> dict[str, JsonValue]:
+        return {
             "left_alone": list(self.left_alone),
             "remaining_worst_musical_cents": self.remaining_musical_cents,
             "remaining_standard_uncertainty_cents": self.remaining_standard_uncertainty_cents,
             "no_trim_cures": [cause.sentence for cause in self.causes],
         }
+
+
+def _named(advice: Advice) -> dict[str, JsonValue]:
+    return {
+        "trim": advice.trim,
+        "direction": advice.direction,
+        "turns": round(advice.turns, 3),
+        "turns_standard_uncertainty": round(advice.turns_standard_uncertainty, 3),
+        "target": advice.target,
+        "target_unit": advice.target_unit,
+        "distance": advice.distance,
+        "distance_unit": advice.distance_unit,
+        "held_cv_v": advice.held_cv_v,
+    }
+
+
+def _resolved(value: JsonValue) -> JsonValue:
+    return float(f"{value:.{RESOLVED_DIGITS}g}") if isinstance(value, float) else value
 
 
 def played_of(product: Product) -> Played:

@@ -19,7 +19,7 @@ from rig.assess import Finding
 from rig.budget_record import rows_of
 from rig.conditions import room_now
 from rig.errors import BenchProblem
-from rig.science.decision import Decision, Limits, Rule
+from rig.science.conformity import Decision, Limits, Rule
 from rig.science.measured_cv import own_uncertainty_v
 from rig.visit_setup import condition_row, setup_rows
 
@@ -197,7 +197,8 @@ class Recorder:
 
     def recommendation(self, sweep_id: UUID, recommendation: Recommendation) -> None:
         """Keep what was advised."""
-        self._add(models.Recommendation(visit_id=self.visit_id, sweep_id=sweep_id, document=recommendation.document()))
+        document = recommendation.kept_document()
+        self._add(models.Recommendation(visit_id=self.visit_id, sweep_id=sweep_id, document=document))
 
     @contextmanager
     def move(

@@ -11,7 +11,8 @@ from rig.errors import WrongInput
 from rig.limits_file import sides
 from rig.production import ACCEPTED, FROM_TEXT, runs_of
 from rig.science.capability import Interval, share_interval
-from rig.science.decision import FROM_WORST, Decision, Limits, Rule, decide_each
+from rig.science.conformity import FROM_WORST, Decision, Limits, Rule
+from rig.science.decision import decide_each
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

@@ -14,7 +14,7 @@ import numpy as np
 from db import bench_history, history, returns
 from rig.errors import WrongInput
 from rig.science.change import Part, State, Suspicion, difference, suspect
-from rig.science.decision import Decision
+from rig.science.conformity import Decision
 from rig.science.reference import normalised_error
 from rig.suspects import (
     CORE,

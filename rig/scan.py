@@ -14,7 +14,7 @@ from rig.operators.desk import DOUBLE_SCAN_S, Burst, Notice, Press
 from rig.operators.keys import Key
 from rig.operators.live_line import QUIET, STRONG, WARNING
 from rig.operators.screen import printable
-from rig.product import clean_scan
+from rig.scanned import clean_scan
 
 if TYPE_CHECKING:
     from collections.abc import Callable

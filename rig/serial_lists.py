@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from db import queries
 from db.registration import add_units, recorded_units
 from rig.errors import FileProblem, SerialProblem
-from rig.product import clean_scan
+from rig.scanned import clean_scan
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence

@@ -6,7 +6,7 @@ from math import ceil, inf, isfinite, sqrt
 from typing import TYPE_CHECKING
 
 from rig.budgets import ABOUT_LINE, REDUCIBLE
-from rig.science.decision import LONGER_PROBABILITY, Decision, Rule
+from rig.science.conformity import LONGER_PROBABILITY, Decision, Rule
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

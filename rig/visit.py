@@ -17,7 +17,7 @@ from rig.knowledge import learned_trims
 from rig.recommend import octave_cause, rail_plan
 from rig.records import Wanted, begin_visit, bench_records
 from rig.recovery import attempt
-from rig.science.decision import Decision, worst_of
+from rig.science.conformity import Decision, worst_of
 from rig.stages.came_back import ask_why, enter_why, tell_what_changed
 from rig.stages.characterise_source import know_the_source
 from rig.stages.judge import Verdict, judge, life_finding

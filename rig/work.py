@@ -34,7 +34,7 @@ from rig.records import bench_records
 from rig.recovery import passes, restore
 from rig.reports.keep import keep_reports
 from rig.scan import DeskScans, ScannerFeed
-from rig.science.decision import Decision
+from rig.science.conformity import Decision
 from rig.sight import KnobPosition
 from rig.stages.survey import KNOB, OCTAVE
 from rig.stages.verify_bench import verification_due

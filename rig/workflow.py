@@ -12,7 +12,7 @@ from rig.product import StageName
 from rig.recommend import recommend
 from rig.records import AS_FOUND, AS_LEFT
 from rig.recovery import attempt, begin_again, passes, require_sound, tell_mishaps
-from rig.science.decision import Decision, worst_of
+from rig.science.conformity import Decision, worst_of
 from rig.stages.base import adjust_base
 from rig.stages.highs import adjust_highs
 from rig.stages.knob import adjust_knob

@@ -85,7 +85,10 @@ class TrackingFit(Base, kw_only=True):
 
 
 class Recommendation(Base, kw_only=True):
-    """What was advised after a sweep, as one document."""
+    """What was advised after a sweep, as one document.
+
+    ``moves`` is a table with ``columns``; in older rows each move names its columns itself.
+    """
 
     __tablename__ = "recommendation"
     __table_args__ = (Index("ix_recommendation_visit_id", "visit_id"), STORAGE)

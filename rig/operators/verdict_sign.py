@@ -8,7 +8,7 @@ from rich.text import Text
 
 from rig.operators.glyphs import large_letters, letters
 from rig.operators.live_line import GOOD, STRONG, WARNING
-from rig.science.decision import Decision
+from rig.science.conformity import Decision
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

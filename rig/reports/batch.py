@@ -13,8 +13,8 @@ if TYPE_CHECKING:
     from rig.batch import BatchReport, Yield
     from rig.batch_charts import Characteristic, Charted
     from rig.science.capability import Capability, Interval
+    from rig.science.conformity import Limits
     from rig.science.control_chart import Chart
-    from rig.science.decision import Limits
 
 BAR = 30
 """Width of the longest bar of the Pareto."""

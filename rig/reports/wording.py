@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from rig.science.decision import Rule
+from rig.science.conformity import Rule
 
 NO_BREAK = "\u00a0"
 

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import ArrayLike, NDArray
 
-    from rig.science.decision import Limits
+    from rig.science.conformity import Limits
 
     Array = NDArray[np.float64]
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from rig.assess import Finding
 from rig.diagnosis import BAD, other_causes
-from rig.science.decision import Decision, Limits, Rule, worst_of
+from rig.science.conformity import Decision, Limits, Rule, worst_of
 from rig.undecided import sentences
 
 if TYPE_CHECKING:

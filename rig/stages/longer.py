@@ -16,7 +16,7 @@ import numpy as np
 from rig.acquire import Point
 from rig.assess import assess_sweep, tracking_findings
 from rig.budgets import sweep_budgets
-from rig.science.decision import LONGER_PROBABILITY, Decision
+from rig.science.conformity import LONGER_PROBABILITY, Decision
 from rig.undecided import MOST, is_in_doubt, times_for
 
 if TYPE_CHECKING:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from rig.science.decision import GUARD_PROBABILITY
+from rig.science.conformity import GUARD_PROBABILITY
 from rig.science.uncertainty import coverage_factor
 from rig.undecided import readings_worthwhile
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from rig.control_budgets import readings_of_a_window
-from rig.science.decision import GUARD_PROBABILITY
+from rig.science.conformity import GUARD_PROBABILITY
 from rig.science.drift import is_steady, rate_of, warm_up_left
 from rig.science.uncertainty import coverage_factor
 

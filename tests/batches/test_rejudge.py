@@ -18,7 +18,8 @@ from rig.product import load_product
 from rig.production import FROM_SWEEPS, FROM_TEXT, _columns, only_units_that_left, read_production
 from rig.rejudge import PLACE, decisions_of, rejudge
 from rig.reports.rejudge import curve_document, curve_lines, plot_curves, rejudged_document, rejudged_lines
-from rig.science.decision import Decision, Limits, Rule, decide_bounded, decide_each
+from rig.science.conformity import Decision, Limits, Rule
+from rig.science.decision import decide_bounded, decide_each
 from rig.yield_curve import yield_curves
 
 if TYPE_CHECKING:

@@ -26,16 +26,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.special import bdtrc, ndtr, ndtri
 
-from rig.science.decision import (
-    FROM_WORST,
-    GUARD_PROBABILITY,
-    LONGER_PROBABILITY,
-    Decision,
-    Limits,
-    Rule,
-    decide_many,
-    uncertainty_ratio,
-)
+from rig.science.conformity import FROM_WORST, GUARD_PROBABILITY, LONGER_PROBABILITY, Decision, Limits, Rule
+from rig.science.decision import decide_many, uncertainty_ratio
 from rig.science.points import errors_cents, worst_errors
 from rig.science.tracking import predict
 

@@ -43,8 +43,9 @@ from rig.bench import BenchFile, load_bench
 from rig.errors import FileProblem, SerialProblem
 from rig.operators.desk import Burst, Press
 from rig.operators.keys import Key
-from rig.product import Product, clean_scan, load_product
+from rig.product import Product, load_product
 from rig.scan import ScanLine, one_serial
+from rig.scanned import clean_scan
 from rig.tomlfile import check
 
 LONGEST_CASE_S = 5.0

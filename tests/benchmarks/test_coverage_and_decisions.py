@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from rig.science.decision import Decision, Rule
+from rig.science.conformity import Decision, Rule
 from tests.benchmarks import coverage, decisions
 
 

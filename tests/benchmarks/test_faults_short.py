@@ -8,7 +8,7 @@ import random
 import pytest
 
 from drivers.virtual.trouble import Kind
-from rig.science.decision import Decision
+from rig.science.conformity import Decision
 from tests.benchmarks.fault_matrix.plan import A_WHILE, FOREVER, cells_of
 from tests.benchmarks.fault_matrix.record import DISK_FULL, LOCKED
 from tests.benchmarks.fault_matrix.run import Setting, run_cell, undisturbed

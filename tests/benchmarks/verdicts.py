@@ -29,7 +29,7 @@ from rig.bench import drawn_anew, load_bench, open_bench
 from rig.diagnosis import Fault
 from rig.operators.virtual import VirtualOperator
 from rig.product import load_product
-from rig.science.decision import Decision
+from rig.science.conformity import Decision
 from rig.science.points import errors_cents
 from rig.visit import Purpose, Request, Visit, run_visit
 

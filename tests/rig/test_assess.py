@@ -13,7 +13,7 @@ from rig.budgets import scale_weights, stated_of
 from rig.diagnosis import Fault, sweep_causes
 from rig.product import load_product
 from rig.recommend import expected_knowledge, recommend
-from rig.science.decision import Decision
+from rig.science.conformity import Decision
 from rig.science.tracking import predict
 from tests.straight import straight_curve
 

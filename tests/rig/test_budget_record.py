@@ -14,7 +14,7 @@ from rig.commands_budget import recorded_lines, visit_lines
 from rig.errors import RecordProblem
 from rig.reports.budget import budgets_lines
 from rig.science.budget import Budget, Correlation, Distribution, Input, from_half_width
-from rig.science.decision import Rule
+from rig.science.conformity import Rule
 from rig.visit import Purpose
 
 MOST_BYTES = 1100

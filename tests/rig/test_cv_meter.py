@@ -14,7 +14,7 @@ from rig.assess import assess_sweep, tracking_findings
 from rig.errors import BenchProblem, FileProblem
 from rig.operators.scripted import ScriptedOperator
 from rig.records import Wanted, begin_visit, bench_records
-from rig.science.decision import Decision
+from rig.science.conformity import Decision
 from rig.science.measured_cv import MeasuredCv
 from rig.stages import longer
 from rig.stages.characterise_source import know_the_source

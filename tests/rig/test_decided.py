@@ -12,7 +12,7 @@ from rig.acquire import Acquisition
 from rig.assess import judged
 from rig.control_budgets import drift_budget, rail_budget
 from rig.product import load_product
-from rig.science.decision import Decision, Limits, Rule
+from rig.science.conformity import Decision, Limits, Rule
 from rig.science.drift import DriftRate
 from rig.specification import Accuracy, RangeSpecification
 from rig.stages.judge import judge

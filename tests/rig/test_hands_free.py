@@ -7,7 +7,7 @@ from sqlalchemy import select
 
 from db import models
 from rig.operators.port import Seen, Turned, TurnEnd
-from rig.science.decision import Decision
+from rig.science.conformity import Decision
 from tests.benchmarks.verdicts import true_characteristics, wrong_statements
 
 PASSED = (Decision.PASS, Decision.CONDITIONAL_PASS)

@@ -14,7 +14,7 @@ from rig.errors import BenchProblem, FileProblem, WrongInput
 from rig.meter_range import configure_range
 from rig.records import bench_records
 from rig.science.characterisation import CommonErrors, NotTheSource, characterise
-from rig.science.decision import Decision
+from rig.science.conformity import Decision
 from rig.specification import Calibration, RangeSpecification, ReferenceUnit
 from rig.stages.characterise_source import know_the_source
 from rig.stages.verify_bench import VerifyRequest, verify_bench

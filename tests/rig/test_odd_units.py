@@ -3,7 +3,7 @@
 import pytest
 
 from rig.diagnosis import Fault
-from rig.science.decision import Decision
+from rig.science.conformity import Decision
 from tests.benchmarks.verdicts import true_characteristics, wrong_statements
 
 PASSED = (Decision.PASS, Decision.CONDITIONAL_PASS)

@@ -4,7 +4,7 @@ import pytest
 
 from fixtures import FOLDER
 from rig.product import StageName, load_product
-from rig.science.decision import Decision
+from rig.science.conformity import Decision
 
 PRODUCTS = FOLDER / "products"
 PASSED = (Decision.PASS, Decision.CONDITIONAL_PASS)

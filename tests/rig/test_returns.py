@@ -15,7 +15,7 @@ from rig.errors import WrongInput
 from rig.operators.port import Story
 from rig.operators.virtual import VirtualOperator
 from rig.returns import NothingToCompare, Reason, changes, compare, is_back
-from rig.science.decision import Decision
+from rig.science.conformity import Decision
 from rig.visit import Purpose
 from tests.rig.conftest import opened_stand
 

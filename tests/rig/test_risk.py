@@ -10,7 +10,7 @@ from rig.assess import judged
 from rig.reports.document import findings_document
 from rig.reports.risk import risk_line, standing_of, warning_lines
 from rig.science.budget import Budget, Distribution, Input
-from rig.science.decision import Decision, Rule
+from rig.science.conformity import Decision, Rule
 from rig.science.points import risk_of_worst
 
 

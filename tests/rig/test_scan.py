@@ -6,7 +6,8 @@ from hypothesis import strategies as st
 
 from fixtures import demonstration_product
 from rig.errors import SerialProblem
-from rig.product import SerialFormat, clean_scan, load_product
+from rig.product import SerialFormat, load_product
+from rig.scanned import clean_scan
 
 FORMAT = load_product(demonstration_product()).contents.serial
 BODIES = st.from_regex(r"DM[0-9]{8}", fullmatch=True)

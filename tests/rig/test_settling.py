@@ -10,7 +10,7 @@ import pytest
 
 from rig.acquire import Acquisition, sweep
 from rig.operators.virtual import VirtualOperator
-from rig.science.decision import Decision
+from rig.science.conformity import Decision
 from rig.stages.life import look_for_life
 from rig.stages.pitch_readings import Pitch, Read, without_drift
 from rig.stages.survey import KNOB_TRUSTED_CENTS, read_octaves

@@ -1,5 +1,7 @@
 """Whole visits on the virtual bench: real SCPI, a real database, a hand that turns imperfectly."""
 
+import json
+
 import pytest
 from sqlalchemy import func, select
 
@@ -9,7 +11,7 @@ from drivers.errors import NoSignal
 from rig.diagnosis import Fault
 from rig.errors import SerialProblem, Stopped
 from rig.operators.scripted import ScriptedOperator
-from rig.science.decision import Decision
+from rig.science.conformity import Decision
 from rig.visit import Purpose, Request, run_visit
 from tests.benchmarks.verdicts import RIGHT_CAUSE, Drawn, true_characteristics, wrong_statements
 
@@ -64,6 +66,20 @@ def test_checking_turns_nothing_and_still_says_what_to_turn(stand):
     assert visit.oscillators[0].recommendation is not None
     assert {advice.trim for advice in visit.oscillators[0].recommendation.advice} >= {"highs"}
     assert visit.verdict.decision is Decision.FAIL
+
+
+def test_what_was_advised_is_kept_as_it_was_shown_in_a_row_that_shares_its_page(stand):
+    with stand(seed=11) as it:
+        visit = it.visit(Purpose.CHECK)
+        with it.database.reading() as session:
+            kept = session.scalars(select(models.Recommendation)).one().document
+    shown = visit.oscillators[0].recommendation.document()
+    assert len(kept["moves"]) >= 2
+    for row, move in zip(kept["moves"], shown["moves"], strict=True):
+        for name, value in zip(kept["columns"], row, strict=True):
+            assert value == (pytest.approx(move[name], rel=1e-8) if isinstance(value, float) else move[name])
+    # of a row in keyed storage, 1002 bytes stay on a page of 4096 (SQLite file format, 1.6); keys and head take 60
+    assert len(json.dumps(kept, separators=(",", ":"))) < 1002 - 60
 
 
 def _positions(it):

@@ -20,8 +20,8 @@ from rig.science.capability import (
     width_index,
     within_standard_deviation,
 )
+from rig.science.conformity import Limits
 from rig.science.control_chart import MEAN_RANGE_OF_TWO
-from rig.science.decision import Limits
 
 GENERATOR = np.random.default_rng(20)
 

@@ -6,19 +6,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import gamma, norm
 
-from rig.science.decision import (
-    FROM_WORST,
-    GUARD_PROBABILITY,
-    LONGER_PROBABILITY,
-    Decision,
-    Limits,
-    Rule,
-    decide,
-    decide_bounded,
-    decide_many,
-    uncertainty_ratio,
-    worst_of,
-)
+from rig.science.conformity import FROM_WORST, GUARD_PROBABILITY, LONGER_PROBABILITY, Decision, Limits, Rule, worst_of
+from rig.science.decision import decide, decide_bounded, decide_many, uncertainty_ratio
 
 UPPER = Limits(None, 10.0)
 BOTH = Limits(-10.0, 10.0)

@@ -18,7 +18,7 @@ from rig.operators.screen import Screen
 from rig.operators.tone import Tone, beat_s
 from rig.operators.verdict_sign import verdict_lines
 from rig.operators.watch_screen import WatchScreen
-from rig.science.decision import Decision
+from rig.science.conformity import Decision
 
 TURN = Turn("scale", "SCALE", "8242.593 Hz (C9 -27.0 cents)", "the CV held at 8.00 V", -2.0, 4.0)
 DISTANCES = st.floats(-5000.0, 5000.0)

@@ -22,7 +22,7 @@ from rig.bench import drawn_anew, load_bench, open_bench
 from rig.errors import SerialProblem, Stopped
 from rig.operators.virtual import VirtualOperator
 from rig.product import load_product
-from rig.science.decision import Decision
+from rig.science.conformity import Decision
 from rig.visit import Purpose, Request, run_visit
 from rig.work import Calls, Standing, known, recover_bench, work
 from tests.terminal.terminal import KEY_S, PATIENCE_S, Terminal

@@ -26,7 +26,7 @@ from rig.endings import sentence
 from rig.errors import RigError
 from rig.operators.virtual import VirtualOperator
 from rig.product import Product, load_product
-from rig.science.decision import Decision
+from rig.science.conformity import Decision
 from rig.visit import Purpose, Request, Visit, run_visit
 from rig.work import recover_bench
 from tests.benchmarks.fault_matrix.plan import ENDING, OPENING, RECORD, Cell, Span, Stages
