@@ -43,11 +43,11 @@ class Floor(Protocol):
 class Database:
     """An open database. Use as a context manager, or call :meth:`close`."""
 
-    def __init__(self, engine: Engine, url_shown: str, decided_by: str, keeper: ChainKeeper) -> None:
+    def __init__(self, engine: Engine, url_shown: str, location: Location, keeper: ChainKeeper) -> None:
         self.url_shown = url_shown
         self.keeper = keeper
         self.floor: Floor | None = None
-        self.decided_by = decided_by
+        self.location = location
         self._engine = engine
         self._writing = _writing(engine)
         self._asking = _asking(engine)
@@ -219,7 +219,7 @@ def open_for_checking(location: Location, *, patience_s: float = 5.0) -> tuple[D
 
 def _database(address: URL, engine: Engine, location: Location) -> Database:
     keeper = ChainKeeper(_chain_place(address), key_file())
-    return Database(engine, url_shown(address), location.decided_by, keeper)
+    return Database(engine, url_shown(address), location, keeper)
 
 
 def _chain_place(address: URL) -> str:

@@ -1,17 +1,33 @@
 """What judging again reads: visits with a verdict, the points of their last sweeps, their findings as left.
 
-Made for a year of production at once: plain rows, the visits known by their number in the list. Nothing is written.
+Made for a year of production at once: plain rows with as few columns as will do, the visits known by their number in
+the list. Nothing is written.
 """
 
 import gc
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
+from math import inf
+from typing import Any, Self
 from uuid import UUID
 
-from sqlalchemy import CTE, ColumnElement, Integer, Select, Text, and_, case, func, select, type_coerce
-from sqlalchemy.orm import Session, aliased
+from sqlalchemy import (
+    CTE,
+    ColumnElement,
+    Double,
+    Integer,
+    Select,
+    Text,
+    and_,
+    case,
+    func,
+    literal,
+    select,
+    type_coerce,
+)
+from sqlalchemy.orm import InstrumentedAttribute, Session, aliased
 
 from db.models import BenchRevision, Finding, Move, Point, Product, ProductRevision, Sweep, Unit, Verdict, Visit
 
@@ -21,13 +37,16 @@ LAST_SWEEPS = ("as_found", "resumed", "as_left")
 LONGER = "measured longer"
 """Said in the note of a finding that rests on more readings than those of its sweep."""
 
+PLACES = 1 << 16
+"""Sweeps of a visit, points of a sweep and revisions of a finding are fewer. One whole number says which row it is of
+which visit: a row of few columns is read quicker, and a double holds it for 2 million visits."""
+
 
 @dataclass(frozen=True, slots=True)
 class JudgedVisit:
-    """A visit with a verdict; ``number`` is its place in the list and its name in the other rows."""
+    """A visit with a verdict; its place in the list is its number in the other rows."""
 
-    number: int
-    visit_id: UUID
+    key: bytes
     serial: str
     batch_code: str
     product: str
@@ -36,6 +55,15 @@ class JudgedVisit:
     purpose: str
     decision: str
     moved: bool
+
+    @property
+    def visit_id(self) -> UUID:
+        """Key of the visit."""
+        return UUID(bytes=self.key)
+
+    def __reduce__(self) -> tuple[type[Self], tuple[Any, ...]]:
+        """Made anew from its values in another process: slots one by one take five times as long."""
+        return type(self), tuple(map(self.__getattribute__, self.__slots__))
 
 
 def judged_visits(session: Session, batch_codes: Sequence[str], product: str | None = None) -> tuple[JudgedVisit, ...]:
@@ -47,7 +75,6 @@ def judged_visits(session: Session, batch_codes: Sequence[str], product: str | N
     rows = _plain(
         session,
         select(
-            numbered.c.number,
             numbered.c.id,
             Unit.serial,
             Unit.batch_code,
@@ -67,9 +94,17 @@ def judged_visits(session: Session, batch_codes: Sequence[str], product: str | N
     key = lru_cache(_key)  # a year has few revisions
     return tuple(
         JudgedVisit(
-            number, _key(own), serial, batch, name, key(product_id), key(bench_id), purpose, decision, bool(moved)
+            own if isinstance(own, bytes) else own.bytes,
+            serial,
+            batch,
+            name,
+            key(product_id),
+            key(bench_id),
+            purpose,
+            decision,
+            bool(moved),
         )
-        for number, own, serial, batch, name, product_id, bench_id, purpose, decision, moved in rows
+        for own, serial, batch, name, product_id, bench_id, purpose, decision, moved in rows
     )
 
 
@@ -78,10 +113,25 @@ def _key(stored: bytes | UUID) -> UUID:
     return UUID(bytes=stored) if isinstance(stored, bytes) else stored
 
 
+def judged_units(session: Session, batch_codes: Sequence[str]) -> dict[tuple[str, str], int]:
+    """How many units of each product have a verdict in each of some batches.
+
+    :return: count by product and batch code, where there are any.
+    """
+    judged = select(Visit.id).join(Verdict, Verdict.visit_id == Visit.id).where(Visit.unit_id == Unit.id)
+    rows = session.execute(
+        select(Product.name, Unit.batch_code, func.count())
+        .join(Unit, Unit.product_id == Product.id)
+        .where(Unit.batch_code.in_(batch_codes), judged.exists())
+        .group_by(Product.name, Unit.batch_code)
+    )
+    return {(product, code): count for product, code, count in rows if code is not None}
+
+
 def last_sweeps(
     session: Session, batch_codes: Sequence[str], product: str | None = None
 ) -> Sequence[tuple[int, int, str]]:
-    """The last sweep of each visit (of each oscillator, where a unit has several).
+    """The last sweep of each visit, of each of its oscillators: needed where units have several.
 
     Rows in no particular order: number of the visit, number of the sweep in it, controls of the sweep (JSON text).
     """
@@ -99,17 +149,15 @@ def last_points(
 ) -> Sequence[tuple[float, ...]]:
     """Points of those sweeps, as they were taken.
 
-    Rows of nothing but numbers, in no particular order: number of the visit, number of the sweep in it, place in the
-    sweep, CV (V), frequency (Hz), its relative standard uncertainty, time (s), whether the point is a return to one
-    measured before (0 or 1).
+    Rows of nothing but numbers, in no particular order: place, CV (V), frequency (Hz), its relative standard
+    uncertainty, time (s), whether the point is a return to one measured before (0 or 1). The place is (number of the
+    visit x PLACES + number of the sweep in it) x PLACES + number of the point.
     """
     numbered = _numbered(batch_codes, product)
     return _plain(
         session,
         select(
-            numbered.c.number,
-            Sweep.sequence,
-            Point.index,
+            (numbered.c.number * PLACES + Sweep.sequence) * PLACES + Point.index,
             Point.cv_v,
             Point.frequency_hz,
             Point.relative_standard_uncertainty,
@@ -132,31 +180,37 @@ def findings_as_left(
 ) -> Sequence[tuple[Any, ...]]:
     """Findings as left, with their corrections.
 
-    Rows in no particular order: characteristic, number of the visit, revision, value, its lower and upper bound, lower
-    and upper limit, whether the rule is the guarded one (0 or 1), decision, whether it was measured longer (0 or 1).
+    Rows in no particular order: characteristic, place (number of the visit x PLACES + revision), value, its lower and
+    upper bound, lower and upper limit, marks. What is missing is infinite (a lower limit minus infinity). Marks are
+    4 x the number of the decision, + 2 where the finding was measured longer, + 1 where its rule is the guarded one.
 
     :param decisions: number that stands for each decision: numbers are read quicker than words.
     :param guarded: words of the guarded rule.
     """
     numbered = _numbered(batch_codes, product)
+    marks = (
+        4 * case(decisions, value=Finding.decision)
+        + case((Finding.note.contains(LONGER), 2), else_=0)
+        + case((Finding.rule == guarded, 1), else_=0)
+    )
     return _plain(
         session,
         select(
             Finding.characteristic,
-            numbered.c.number,
-            Finding.revision,
-            Finding.value,
-            Finding.bound_low,
-            Finding.bound_high,
-            Finding.lower_limit,
-            Finding.upper_limit,
-            case((Finding.rule == guarded, 1), else_=0),
-            case(decisions, value=Finding.decision),
-            case((Finding.note.contains(LONGER), 1), else_=0),
+            numbered.c.number * PLACES + Finding.revision,
+            *(_or_infinite(each) for each in (Finding.value, Finding.bound_low, Finding.bound_high)),
+            _or_infinite(Finding.lower_limit, -inf),
+            _or_infinite(Finding.upper_limit),
+            marks,
         )
         .select_from(numbered)
         .join(Finding, and_(Finding.visit_id == numbered.c.id, Finding.phase == "as_left")),
     )
+
+
+def _or_infinite(column: InstrumentedAttribute[float | None], where_missing: float = inf) -> ColumnElement[float]:
+    """A number, or an infinite one: arrays are made of numbers quicker than of what may be nothing."""
+    return func.coalesce(column, literal(where_missing, Double), type_=Double)
 
 
 def _last_of(numbered: CTE) -> ColumnElement[bool]:
@@ -173,11 +227,17 @@ def _last_of(numbered: CTE) -> ColumnElement[bool]:
 
 def _plain(session: Session, wanted: Select[Any]) -> Sequence[tuple[Any, ...]]:
     """Rows as the database's driver makes them: with millions of them, whatever is done to each takes a second."""
+    result = session.connection().execute(wanted)
+    return result.cursor.fetchall() if result.cursor is not None else ()
+
+
+@contextmanager
+def no_collecting() -> Iterator[None]:
+    """While millions of rows are handled: the collector would look through all of them again and again, for nothing."""
     collecting = gc.isenabled()
-    gc.disable()  # the collector would look through all rows again and again, and none of them is garbage
+    gc.disable()
     try:
-        result = session.connection().execute(wanted)
-        return result.cursor.fetchall() if result.cursor is not None else ()
+        yield
     finally:
         if collecting:
             gc.enable()

@@ -99,7 +99,7 @@ def rejudge(
     from db.batches import units_of_characteristics
     from rig.limits_file import UNCHANGED, load_limits
     from rig.opening import open_record
-    from rig.production import read_production
+    from rig.production_parts import read_in_parts
     from rig.rejudge import rejudge as judged_again
     from rig.reports.rejudge import curve_document, curve_lines, plot_curves, rejudged_document, rejudged_lines
     from rig.yield_curve import yield_curves
@@ -107,8 +107,8 @@ def rejudge(
     given = UNCHANGED if limits is None else load_limits(limits)
     place = "their own limits" if limits is None else str(limits)
     with open_record() as database:
+        production = read_in_parts(database, tuple(dict.fromkeys(codes)), given, place, product)
         with database.reading() as session:
-            production = read_production(session, tuple(dict.fromkeys(codes)), given, place, product)
             units = units_of_characteristics(session, production.visits[-1].visit_id)
         shown = database.url_shown
     found = judged_again(production, given)

@@ -9,15 +9,26 @@ from __future__ import annotations
 
 import tomllib
 from collections import defaultdict
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from functools import lru_cache
+from itertools import chain
 from json import loads
 from math import log, log2, sqrt
+from operator import itemgetter
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from db.rejudging import bench_texts, findings_as_left, judged_visits, last_points, last_sweeps, product_texts
+from db.rejudging import (
+    PLACES,
+    bench_texts,
+    findings_as_left,
+    judged_visits,
+    last_points,
+    last_sweeps,
+    no_collecting,
+    product_texts,
+)
 from rig.bench import BenchFile
 from rig.errors import WrongInput
 from rig.limits_file import require_same_ranges
@@ -27,7 +38,7 @@ from rig.science.sweeps import Sweeps, sweep_values
 from rig.tomlfile import check
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Mapping, Sequence
     from uuid import UUID
 
     from numpy.typing import NDArray
@@ -41,6 +52,8 @@ if TYPE_CHECKING:
     Flags = NDArray[np.bool_]
 
 FROM_SWEEPS = ("scale_error", "tracking_musical", "tracking_full", "highs_error", "base_pitch")
+MEASURED_LONGER, GUARDED = 2, 1
+"""Marks of a finding beside its decision, as they are read."""
 ACCEPTED = (Decision.PASS, Decision.CONDITIONAL_PASS)
 LEAST_POINTS = 9
 FROM_TEXT = {decision.value: place for place, decision in enumerate(FROM_WORST)}
@@ -68,15 +81,36 @@ class Column:
     anew: Flags
 
 
+ARRAYS = tuple(field.name for field in fields(Column) if field.name != "name")
+
+
 @dataclass(frozen=True, slots=True)
 class Production:
-    """Visits with everything that judging them again needs; ``knob_octaves`` is the nominal range of the knob."""
+    """Visits with everything that judging them again needs; ``knob_octaves`` is the nominal range of the knob.
+
+    ``product`` is the last visit's; ``ranges`` are all ranges and laws that the units were swept by, as text.
+    """
 
     visits: tuple[JudgedVisit, ...]
     columns: tuple[Column, ...]
     product: Product
     sweeps: int
-    remarks: tuple[str, ...]
+    ranges: frozenset[str]
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """What has to be known of these values, in sentences."""
+        said = []
+        if len(self.ranges) > 1:
+            said.append("The product's ranges changed meanwhile: each unit is judged by its own.")
+        swept = [each for each in self.columns if each.name.rpartition(".")[2] in FROM_SWEEPS]
+        kept = sum(int(np.count_nonzero(~each.anew)) for each in swept)
+        if kept:
+            said.append(
+                f"{kept} findings of sweeps keep their recorded values: they were measured longer, or their sweep is "
+                "not whole."
+            )
+        return tuple(said)
 
     @property
     def knob_octaves(self) -> float | None:
@@ -112,20 +146,50 @@ def read_production(
         own: check(tomllib.loads(text), BenchFile, "recorded bench file")
         for own, text in bench_texts(session, tuple({each.bench_revision_id for each in visits})).items()
     }
-    controls = {(number, sequence): text for number, sequence, text in last_sweeps(session, batch_codes, product)}
+    with no_collecting():
+        columns, sweeps = _measured(session, batch_codes, product, visits, products, files)
+    return Production(
+        visits=visits,
+        columns=columns,
+        product=products[visits[-1].product_revision_id],
+        sweeps=sweeps,
+        ranges=frozenset(each.range.model_dump_json() + each.law.model_dump_json() for each in products.values()),
+    )
+
+
+def joined(parts: Sequence[Production]) -> Production:
+    """Productions of one product, of different batches, as one."""
+    begins = np.cumsum([0, *(len(each.visits) for each in parts[:-1])]).tolist()
+    columns: dict[str, list[Column]] = defaultdict(list)
+    for begin, part in zip(begins, parts, strict=True):
+        for column in part.columns:
+            columns[column.name].append(replace(column, visits=column.visits + begin))
+    return Production(
+        visits=tuple(chain.from_iterable(each.visits for each in parts)),
+        columns=tuple(
+            Column(name, **{array: np.concatenate([getattr(part, array) for part in own]) for array in ARRAYS})
+            for name, own in columns.items()
+        ),
+        product=max(parts, key=lambda each: each.visits[-1].serial).product,
+        sweeps=sum(each.sweeps for each in parts),
+        ranges=frozenset().union(*(each.ranges for each in parts)),
+    )
+
+
+def _measured(
+    session: Session,
+    batch_codes: Sequence[str],
+    product: str | None,
+    visits: Sequence[JudgedVisit],
+    products: Mapping[UUID, Product],
+    files: Mapping[UUID, BenchFile],
+) -> tuple[tuple[Column, ...], int]:
+    """What was found, characteristic by characteristic, and from how many sweeps anew."""
+    several = any(len(each.oscillators) > 1 for each in products.values())
+    controls = last_sweeps(session, batch_codes, product) if several else ()
     values, sweeps = _values_anew(last_points(session, batch_codes, product), controls, visits, products, files)
     rows = findings_as_left(session, batch_codes, product, decisions=FROM_TEXT, guarded=Rule.GUARDED.value)
-    columns = _columns(rows, values)
-    last = products[visits[-1].product_revision_id]
-    unlike = len({(each.range, each.law.model_dump_json()) for each in products.values()}) > 1
-    remarks = ["The product's ranges changed meanwhile: each unit is judged by its own."] if unlike else []
-    kept = sum(int(np.count_nonzero(~each.anew)) for each in columns if each.name.rpartition(".")[2] in FROM_SWEEPS)
-    if kept:
-        remarks.append(
-            f"{kept} findings of sweeps keep their recorded values: they were measured longer, or their sweep is not "
-            "whole."
-        )
-    return Production(visits, columns, last, sweeps, tuple(remarks))
+    return _columns(rows, values), sweeps
 
 
 def _shown(batch_codes: Sequence[str]) -> str:
@@ -141,43 +205,58 @@ def _oscillator_of(controls: str) -> str:
 
 def _values_anew(
     rows: Sequence[tuple[float, ...]],
-    controls: Mapping[tuple[int, int], str],
+    controls: Sequence[tuple[int, int, str]],
     visits: Sequence[JudgedVisit],
     products: Mapping[UUID, Product],
     files: Mapping[UUID, BenchFile],
-) -> tuple[dict[str, dict[int, float]], int]:
-    """Values of each characteristic by the number of the visit, from the points; and from how many sweeps.
+) -> tuple[dict[str, Array], int]:
+    """Values of each characteristic, (visits,), NaN where there is none, from the points; and from how many sweeps.
 
-    :param controls: of each sweep, by the number of its visit and its own in it.
+    :param controls: number of the visit, of the sweep in it, and its controls, where units have several oscillators.
     """
     if not rows:
         return {}, 0
-    table = np.array(rows, dtype=np.float64)
-    table = table[np.lexsort(table[:, 2::-1].T)].T
-    number, sequence = table[0].astype(np.intp), table[1].astype(np.intp)
-    begins = np.flatnonzero((np.diff(number, prepend=-1) != 0) | (np.diff(sequence, prepend=-1) != 0))
-    lengths = np.diff(np.append(begins, number.size))
-    returns = np.add.reduceat(table[7] > 0.0, begins)
-    groups: defaultdict[tuple[UUID, UUID, str, int, int], list[int]] = defaultdict(list)
-    for begin, length, returned in zip(begins.tolist(), lengths.tolist(), returns.tolist(), strict=True):
-        visit = visits[number[begin]]
-        oscillator = _oscillator_of(controls[int(number[begin]), int(sequence[begin])])
-        groups[visit.product_revision_id, visit.bench_revision_id, oscillator, length, int(returned)].append(begin)
-    values: defaultdict[str, dict[int, float]] = defaultdict(dict)
+    table = _numbers(rows)
+    table = table[:, np.argsort(table[0])]
+    sweep = table[0].astype(np.int64) // PLACES
+    begins = np.flatnonzero(np.diff(sweep, prepend=-1))
+    owners = sweep[begins] // PLACES
+    lengths = np.diff(np.append(begins, sweep.size))
+    returns = np.add.reduceat(table[5] > 0.0, begins)
+    makes = list(dict.fromkeys((each.product_revision_id, each.bench_revision_id) for each in visits))
+    make_of = {make: place for place, make in enumerate(makes)}
+    made = np.array([make_of[each.product_revision_id, each.bench_revision_id] for each in visits], dtype=np.intp)
+    names, oscillators = _oscillators(sweep[begins], controls)
+    kinds, kind_of = np.unique(np.stack([made[owners], oscillators, lengths, returns]), axis=1, return_inverse=True)
+    values: dict[str, Array] = {}
     counted = 0
-    for (product_id, bench_id, oscillator, length, returned), starts in groups.items():
-        product = products[product_id]
+    for kind, (make, oscillator, length, returned) in enumerate(kinds.T.tolist()):
+        product, file = products[makes[make][0]], files[makes[make][1]]
         # a sweep that was cut short says less than its findings, which came from another
         if length - returned < max(LEAST_POINTS, product.range.points):
             continue
-        part = table[3:, np.array(starts)[:, None] + np.arange(length)]
-        found = _characteristics(part, product, files[bench_id])
-        counted += len(starts)
-        owners = number[starts].tolist()
+        chosen = np.flatnonzero(kind_of == kind)
+        found = _characteristics(table[1:, begins[chosen, None] + np.arange(length)], product, file)
+        counted += chosen.size
         for name, each in found.items():
-            named = f"{oscillator}.{name}" if oscillator else name
-            values[named].update(zip(owners, each.tolist(), strict=True))
+            named = f"{names[oscillator]}.{name}" if names[oscillator] else name
+            values.setdefault(named, np.full(len(visits), np.nan))[owners[chosen]] = each
     return values, counted
+
+
+def _numbers(rows: Sequence[tuple[float, ...]]) -> Array:
+    """Rows of numbers as an array, column by column: (columns, rows)."""
+    flat = np.fromiter(chain.from_iterable(rows), dtype=np.float64, count=len(rows) * len(rows[0]))
+    return np.ascontiguousarray(flat.reshape(len(rows), -1).T)
+
+
+def _oscillators(sweep: NDArray[np.int64], controls: Sequence[tuple[int, int, str]]) -> tuple[list[str], Places]:
+    """Names of oscillators, and the place in them of each sweep."""
+    if not controls:
+        return [""], np.zeros(sweep.size, dtype=np.intp)
+    named = {number * PLACES + own: _oscillator_of(text) for number, own, text in controls}
+    names = sorted(set(named.values()))
+    return names, np.array([names.index(named[each]) for each in sweep.tolist()], dtype=np.intp)
 
 
 def _characteristics(part: Array, product: Product, file: BenchFile) -> dict[str, Array]:
@@ -203,27 +282,29 @@ def _characteristics(part: Array, product: Product, file: BenchFile) -> dict[str
     return {name: getattr(found, name) for name in FROM_SWEEPS}
 
 
-def _columns(rows: Sequence[tuple[Any, ...]], anew: Mapping[str, Mapping[int, float]]) -> tuple[Column, ...]:
+def _columns(rows: Sequence[tuple[Any, ...]], anew: Mapping[str, Array]) -> tuple[Column, ...]:
     """Findings, characteristic by characteristic, as last corrected, with the values computed anew."""
     if not rows:
         return ()
-    place = {name: each for each, name in enumerate(dict.fromkeys(row[0] for row in rows))}
-    code = np.array([place[row[0]] for row in rows], dtype=np.intp)
-    table = np.array([row[1:] for row in rows], dtype=np.float64).T
-    order = np.lexsort((table[1], table[0], code))
+    code_of = {name: code for code, name in enumerate(dict.fromkeys(map(itemgetter(0), rows)))}
+    code = np.fromiter((code_of[row[0]] for row in rows), dtype=np.intp, count=len(rows))
+    table = _numbers(list(map(itemgetter(slice(1, None)), rows)))
+    order = np.lexsort((table[0], code))
     code, table = code[order], table[:, order]
     # of a finding and its corrections, the last one stands
-    standing = (np.diff(code, append=-1) != 0) | (np.diff(table[0], append=-1.0) != 0.0)
-    code, table = code[standing], table[:, standing]
-    return tuple(_column(name, table[:, code == each], anew.get(name, {})) for name, each in place.items())
+    visit = table[0] // PLACES
+    standing = (np.diff(code, append=-1) != 0) | (np.diff(visit, append=-1.0) != 0.0)
+    code, table = code[standing], np.vstack([visit, table[1:]])[:, standing]
+    return tuple(_column(name, table[:, code == each], anew.get(name)) for name, each in code_of.items())
 
 
-def _column(name: str, table: Array, anew: Mapping[int, float]) -> Column:
-    numbers, _, stored, below, above, low, high, guarded, decisions, longer = table
-    visits = numbers.astype(np.intp)
-    computed = np.array([anew.get(number, np.nan) for number in visits.tolist()])
+def _column(name: str, table: Array, anew: Array | None) -> Column:
+    numbers, *known, low, high, marks = table
+    stored, below, above = (np.where(np.isinf(each), np.nan, each) for each in known)
+    visits, flags = numbers.astype(np.intp), marks.astype(np.intp)
+    computed = np.full(visits.shape, np.nan) if anew is None else anew[visits]
     # what was measured longer rests on more readings than those of one sweep
-    usable = np.isfinite(computed) & np.isfinite(stored) & (longer == 0.0)
+    usable = np.isfinite(computed) & np.isfinite(stored) & (flags & MEASURED_LONGER == 0)
     value = np.where(usable, computed, stored)
     return Column(
         name=name,
@@ -231,43 +312,39 @@ def _column(name: str, table: Array, anew: Mapping[int, float]) -> Column:
         value=value,
         lower=value - (stored - below),
         upper=value + (above - stored),
-        stored=stored.copy(),
-        low=np.where(np.isnan(low), -np.inf, low),
-        high=np.where(np.isnan(high), np.inf, high),
-        guarded=guarded != 0.0,
-        decisions=decisions.astype(np.intp),
+        stored=stored,
+        low=low,
+        high=high,
+        guarded=flags & GUARDED != 0,
+        decisions=flags >> 2,
         anew=usable,
     )
 
 
-def runs_of(visits: Iterable[JudgedVisit]) -> tuple[tuple[int, ...], ...]:
-    """Numbers of the judged visits of each unit, up to the first that passed: what came later is a unit come back."""
-    listed = list(visits)
-    adjusting = any(each.purpose == "adjust" for each in listed)
-    runs: defaultdict[str, list[JudgedVisit]] = defaultdict(list)
-    for each in listed:
+def runs_of(visits: Sequence[JudgedVisit]) -> tuple[tuple[int, ...], ...]:
+    """Places of the judged visits of each unit, up to the first that passed: what came later is a unit come back."""
+    adjusting = any(each.purpose == "adjust" for each in visits)
+    runs: defaultdict[str, list[int]] = defaultdict(list)
+    for place, each in enumerate(visits):
         run = runs[each.serial]
         wanted = each.purpose == "adjust" if adjusting else True
-        if wanted and not (run and FROM_WORST[FROM_TEXT[run[-1].decision]] in ACCEPTED):
-            run.append(each)
-    return tuple(tuple(each.number for each in run) for run in runs.values() if run)
+        if wanted and not (run and _is_accepted(visits[run[-1]])):
+            run.append(place)
+    return tuple(tuple(run) for run in runs.values() if run)
+
+
+def _is_accepted(visit: JudgedVisit) -> bool:
+    return FROM_WORST[FROM_TEXT[visit.decision]] in ACCEPTED
 
 
 def only_units_that_left(production: Production) -> Production:
     """The last judged visit of each unit that left the line adjusted, or good as it was."""
-    last = {run[-1] for run in runs_of(production.visits)}
-    kept = np.array(
-        sorted(
-            each.number
-            for each in production.visits
-            if each.number in last and (each.moved or FROM_WORST[FROM_TEXT[each.decision]] in ACCEPTED)
-        ),
-        dtype=np.intp,
-    )
+    visits = production.visits
+    last = sorted(run[-1] for run in runs_of(visits))
+    kept = np.array([each for each in last if visits[each].moved or _is_accepted(visits[each])], dtype=np.intp)
     columns = []
     for column in production.columns:
         chosen = np.isin(column.visits, kept)
         if np.any(chosen):
-            fields = ("visits", "value", "lower", "upper", "stored", "low", "high", "guarded", "decisions", "anew")
-            columns.append(replace(column, **{name: getattr(column, name)[chosen] for name in fields}))
+            columns.append(replace(column, **{name: getattr(column, name)[chosen] for name in ARRAYS}))
     return replace(production, columns=tuple(columns))

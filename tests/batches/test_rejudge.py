@@ -10,12 +10,12 @@ import pytest
 from sqlalchemy import func, select
 
 from db.models import Finding, Point, Sweep, Verdict, Visit
-from db.rejudging import findings_as_left
+from db.rejudging import PLACES, findings_as_left
 from fixtures import demonstration_product
 from rig.errors import FileProblem, WrongInput
 from rig.limits_file import UNCHANGED, load_limits
 from rig.product import load_product
-from rig.production import FROM_SWEEPS, FROM_TEXT, _columns, only_units_that_left, read_production
+from rig.production import FROM_SWEEPS, FROM_TEXT, MEASURED_LONGER, _columns, only_units_that_left, read_production
 from rig.rejudge import PLACE, decisions_of, rejudge
 from rig.reports.rejudge import curve_document, curve_lines, plot_curves, rejudged_document, rejudged_lines
 from rig.science.conformity import Decision, Limits, Rule
@@ -134,10 +134,18 @@ def test_what_was_measured_longer_keeps_its_recorded_value(history: Database, co
     with history.reading() as session:
         rows = [tuple(row) for row in findings_as_left(session, codes, decisions=FROM_TEXT, guarded=Rule.GUARDED.value)]
     first = next(row for row in rows if row[0] == "scale_error")
-    as_longer = [(*row[:-1], row == first) for row in rows]
-    column = next(each for each in _columns(as_longer, {"scale_error": {first[1]: 99.0}}) if each.name == "scale_error")
-    assert not column.anew.any()
-    assert column.value[list(column.visits).index(first[1])] == first[3]
+    number = first[1] // PLACES
+    anew = np.full(1 + max(row[1] for row in rows) // PLACES, np.nan)
+    anew[number] = 99.0
+
+    def scale(marks: int) -> tuple[float, bool]:
+        marked = [(*row[:-1], row[-1] | marks if row == first else row[-1]) for row in rows]
+        column = next(each for each in _columns(marked, {"scale_error": anew}) if each.name == "scale_error")
+        place = list(column.visits).index(number)
+        return float(column.value[place]), bool(column.anew[place])
+
+    assert scale(MEASURED_LONGER) == (first[2], False)
+    assert scale(0) == (99.0, True)
 
 
 def test_the_curve_counts_units_inside_each_limit(production: Production):
