@@ -40,8 +40,9 @@ UNITS_A_BATCH = 60
 """The latest units of a batch that count; more would not say more of the next one."""
 UNITS_THAT_TELL_A_SPREAD = 5
 OTHER_BATCHES = 24
-MOST_KNOWN_BATCHES = 1024
-"""Batches of before say the same at every scan: what they teach is worked out once."""
+MOST_KNOWN_BATCHES = 512
+"""What other batches teach of each trim says the same at every scan: it is worked out once. The batch at work, which
+says more with every unit, is not kept."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,7 +150,7 @@ def _learned(by_file: Belief, unit_spread: float | None, rows: Sequence[Observat
     by_batch.pop(None, None)
     from_file = expectation(by_file, unit_spread)
     others = tuple(
-        (str(code), _learn(from_file, units_seen(of_batch)))
+        (str(code), _learn_once(from_file, units_seen(of_batch)))
         for code, of_batch in list(by_batch.items())[:OTHER_BATCHES]
     )
     expected = _expected(from_file, [each for _, each in others])
@@ -165,12 +166,12 @@ def _expected(from_file: Expectation, others: Sequence[Batch]) -> Expectation:
 
 
 def _learn(expected: Expectation, seen: Sequence[Belief]) -> Batch:
-    return _learn_once(expected, tuple(seen))
+    return learn_batch(expected, [each.mean for each in seen], [each.standard_uncertainty for each in seen])
 
 
 @lru_cache(maxsize=MOST_KNOWN_BATCHES)
 def _learn_once(expected: Expectation, seen: tuple[Belief, ...]) -> Batch:
-    return learn_batch(expected, [each.mean for each in seen], [each.standard_uncertainty for each in seen])
+    return _learn(expected, seen)
 
 
 def units_seen(rows: Sequence[ObservationRow]) -> tuple[Belief, ...]:
