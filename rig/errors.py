@@ -8,6 +8,7 @@
         BenchBusy           another program drives it
         StillOwed           its source may be on, and somebody has to switch it off by hand
         BenchDoubt          readings that no unit gives: the bench lies, and nothing may be said about the unit
+          MaybeOff          nothing where a signal or a rail was: a lead came off, or the unit lost its power
       RecordProblem         the record holds something that this version cannot read
       NoDecision            the unit was measured, but nothing may be said about it
       UnitWasOff            the unit was switched off and on again: it must warm up anew
@@ -50,6 +51,10 @@ class StillOwed(BenchProblem):
 
 class BenchDoubt(BenchProblem):
     """Readings that cannot be those of a unit, whatever is wrong with it: the fault is the bench's."""
+
+
+class MaybeOff(BenchDoubt):
+    """Nothing is read where a signal or a rail was: a lead came off, or the unit has no power and cools."""
 
 
 class RecordProblem(RigError):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from rig.errors import BenchProblem
+from rig.errors import BenchDoubt, BenchProblem, MaybeOff
 
 if TYPE_CHECKING:
     from drivers.meter import Meter
@@ -13,6 +13,20 @@ if TYPE_CHECKING:
 
 SAME_RANGE = 1.5
 """Ranges lie apart by more, and what one is named by by less (10 V or 12 V). Common practice."""
+
+
+DEAD_SHARE = 0.1
+"""Of its nominal value: a rail below is none."""
+
+
+def odd_rail(said: str, voltage_v: float, nominal_v: float) -> BenchDoubt:
+    """What is wrong where a rail is read that cannot be: the lead, or the unit's power where there is nothing at all.
+
+    :param said: what was read, as the begin of a sentence.
+    """
+    if abs(voltage_v) < DEAD_SHARE * abs(nominal_v):
+        return MaybeOff(f"{said}: has the unit power, and does the meter's lead make contact with the rail?")
+    return BenchDoubt(f"{said}: is the meter's lead on the rail, and does it make contact?")
 
 
 def configure_range(meter: Meter, role: MeterRole, voltage_v: float) -> RangeSpecification:

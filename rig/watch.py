@@ -7,7 +7,8 @@ from math import log2, nan
 from typing import TYPE_CHECKING
 
 from drivers.errors import NoSignal
-from rig.errors import BenchDoubt
+from rig.errors import BenchDoubt, UnitWasOff
+from rig.meter_range import odd_rail
 from rig.operators.port import Seen, WatchReading
 from rig.science.motion import DRIFT_CENTS_PER_S, Motion, Rules, follow
 from rig.science.pitch import relative_to_cents
@@ -46,7 +47,6 @@ class PitchWatch:
     expected_octaves: float | None = None
     within_octaves: float = EXPECTED_OCTAVES
     gate_s: float = SHORTEST_GATE_S
-    was_off: bool = False
     motion: Motion = field(init=False)
     _programmed_v: float = 0.0
     _last_octaves: float | None = None
@@ -64,6 +64,7 @@ class PitchWatch:
     def read(self, *, turning: bool = False) -> WatchReading:
         """Read once: distance to the target in cents.
 
+        :raises UnitWasOff: the signal is back after it was away for long: the unit has cooled, and no target holds.
         :raises BenchDoubt: the pitch is where no hand has brought it.
         :raises ReadBackDiffers: so is the source.
         """
@@ -77,7 +78,8 @@ class PitchWatch:
         distance = 1200.0 * (self.target_octaves - log2(frequency_hz))
         doubt = float(relative_to_cents(self.acquisition.random_uncertainty(self.gate_s, frequency_hz)))
         self.motion = follow(self.motion, clock.now(), distance, doubt, turning=turning)
-        self.was_off = self.was_off or self.motion.gap_s > OFF_S
+        if self.motion.gap_s > OFF_S:
+            raise UnitWasOff("The unit was off while a trim was turned.")
         return WatchReading(
             shown=f"{frequency_hz:.3f} Hz",
             number=frequency_hz,
@@ -151,10 +153,8 @@ class RailWatch:
         if before_v is not None and abs(voltage_v - before_v) > RAIL_JUMP_SHARE * abs(self.target_v):
             voltage_v = meter.read_voltage()
             if abs(voltage_v - before_v) > RAIL_JUMP_SHARE * abs(self.target_v):
-                raise BenchDoubt(
-                    f"The meter reads {voltage_v:.3f} V where it read {before_v:.3f} V a moment ago, and no hand turns "
-                    "so far: is its lead on the rail, and does it make contact?"
-                )
+                said = f"The meter reads {voltage_v:.3f} V where it read {before_v:.3f} V a moment ago"
+                raise odd_rail(f"{said}, and no hand turns so far", voltage_v, self.target_v)
             meter.session.mishaps.append(stray_sentence(meter.session.name))
         self._last_v = voltage_v
         return voltage_v

@@ -6,8 +6,8 @@ from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
-from drivers.errors import DriverError
-from rig.errors import BenchDoubt, NoDecision, UnitWasOff
+from drivers.errors import DriverError, NoSignal
+from rig.errors import BenchDoubt, MaybeOff, NoDecision, UnitWasOff
 from rig.product import StageName
 from rig.recommend import recommend
 from rig.records import AS_FOUND, AS_LEFT
@@ -100,7 +100,10 @@ def run_stages(work: Work) -> None:
 
 
 def _run(work: Work, stage: StageName) -> None:
-    """One stage; begun anew after trouble of the bench, and after another warm-up when the unit lost its power."""
+    """One stage; begun anew after trouble of the bench, and after another warm-up when the unit may have been off.
+
+    Nobody can tell a lead that was off from a unit that was: both are taken for a unit that has cooled.
+    """
     bench, operator, name = work.acquisition.bench, work.operator, stage.value
     for tries_left in reversed(range(TIMES_OFF)):
         try:
@@ -115,7 +118,10 @@ def _run(work: Work, stage: StageName) -> None:
             if not (tries_left and passes(trouble)):
                 raise
             begin_again(bench, operator, f"the stage {name!r}", trouble)
-            _again(work, stage, warm=False)
+            cooled = isinstance(trouble, (NoSignal, MaybeOff)) and stage is not StageName.WARM_UP
+            if cooled:
+                operator.tell("The unit may have been without power: its warmth is watched again first.")
+            _again(work, stage, warm=cooled)
             continue
         tell_mishaps(bench, operator)
         return

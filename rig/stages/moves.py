@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from math import isfinite
 from typing import TYPE_CHECKING
 
-from rig.errors import BenchDoubt, UnitWasOff
+from rig.errors import MaybeOff, UnitWasOff
 from rig.operators.port import Turn, TurnEnd
 from rig.science.learning import Belief, TrimKnowledge, combine, gain_observation
 from rig.science.pitch import note_name
@@ -80,16 +80,12 @@ def turn_to_pitch(
             made = _part(operator, name, trim.label, aim)
             move.after, move.outcome = made.after, made.outcome
             move.target = 2.0**aim.watch.target_octaves
-            if aim.watch.was_off:
-                break
             following = look(made)
             if following is None or made.end in (TurnEnd.GAVE_UP, TurnEnd.SKIPPED) or part == MOST_PARTS - 1:
                 break
             operator.tell(f"Leave the tool in {trim.label}: seen over the whole range, its target has moved a little.")
             aim = following
             aim.watch.begin()
-    if aim.watch.was_off:
-        raise UnitWasOff(f"The unit was off while {trim.label} was turned.")
     return made
 
 
@@ -104,11 +100,14 @@ def _part(operator: Operator, name: str, label: str, aim: Aim) -> Made:
         most_turns(aim.turns, aim.gain),
         tool_stays=True,
     )
-    before = aim.watch.read().number
-    turned = operator.turn(turn, aim.watch)
-    after = aim.watch.read().number
-    if not (isfinite(before) and isfinite(after)) and not aim.watch.was_off:
-        raise BenchDoubt(
+    try:
+        before = aim.watch.read().number
+        turned = operator.turn(turn, aim.watch)
+        after = aim.watch.read().number
+    except UnitWasOff:
+        raise UnitWasOff(f"The unit was off while {label} was turned.") from None
+    if not (isfinite(before) and isfinite(after)):
+        raise MaybeOff(
             f"The counter sees no signal where {label} was turned: check the output lead and the unit's power"
         )
     return Made(name, turned.end, turned.turns_estimate, before, after, turned.outcome)

@@ -10,7 +10,7 @@ import numpy as np
 from rig.acquire import sweep
 from rig.assess import assess_sweep, tracking_findings
 from rig.errors import BenchDoubt, NoDecision, UnitWasOff
-from rig.meter_range import configure_range
+from rig.meter_range import configure_range, odd_rail
 from rig.recovery import require_sound
 from rig.sight import KnobPosition, KnobSight, Known, OctaveSight
 from rig.stages.control_findings import (
@@ -279,7 +279,7 @@ def read_rail(
         if not doubt:
             break
     if doubt:
-        raise BenchDoubt(f"{doubt}: is the meter's lead on the rail, and does it make contact?")
+        raise odd_rail(doubt, float(np.mean(readings)), limit.nominal_v)
     acquisition.rail_v = float(np.mean(readings))
     stated_v = role.standard_uncertainty_v(float(np.mean(readings)), acquisition.bench.today, acquisition.ambient_c)
     scatter_v = float(np.std(readings, ddof=1) / np.sqrt(readings.size))

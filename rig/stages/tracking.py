@@ -10,9 +10,10 @@ import numpy as np
 
 from rig.diagnosis import out_of_travel
 from rig.operators.port import TurnEnd
-from rig.product import TrimKind
-from rig.recommend import adjusters_of, cv_of, plan_tracking
+from rig.product import NEEDED_TRIMS, StageName, TrimKind
+from rig.recommend import adjusters_of, cv_of, plan_tracking, played_of
 from rig.science.learning import TrimKnowledge, amount_moved, combine, pivot_observation
+from rig.science.planning import plan_move
 from rig.science.shapes import Candidate, Shape, which_trim
 from rig.science.tracking import CORE, DEAD_TIME, LEAKAGE, Prior, predict
 from rig.stages.moves import Aim, learned_gain, turn_to_pitch
@@ -36,6 +37,7 @@ if TYPE_CHECKING:
 TOLERANCE_CENTS = 0.25
 HIGHS_TOLERANCE_CENTS = 0.1
 """A turn of a highs trim does little: a hand can be that fine, where scale moves a third of a cent a hundredth turn."""
+TRACKING_STAGES = (StageName.SCALE, StageName.HIGHS, StageName.BASE)
 WORTH_TURNING = 1.2
 SURE = 0.95
 """Probability from which another trim is said to have been turned."""
@@ -55,6 +57,8 @@ class Tracking:
     assessed: SweepAssessment
     known: dict[str, TrimKnowledge]
     stuck: set[str] = field(default_factory=set)
+    past: frozenset[str] = frozenset()
+    """Trims whose stages are over, or that have none: nobody turns them any more, so no target may count on them."""
     causes: list[Cause] = field(default_factory=list)
     moves: Counter[str] = field(default_factory=Counter)
     moved: bool = False
@@ -63,7 +67,7 @@ class Tracking:
 
     def plan(self, product: Product) -> Plan:
         """Plan for the whole unit as it stands, made anew only when something has changed."""
-        state = (self.assessed, dict(self.known), frozenset(self.stuck))
+        state = (self.assessed, dict(self.known), self.past | self.stuck)
         if self._planned is None or self._planned[0] is not state[0] or self._planned[1:3] != state[1:]:
             self._planned = (*state, plan_tracking(self.assessed, product, self.known, state[2]))
         return self._planned[3]
@@ -78,13 +82,15 @@ def adjust(
 ) -> None:
     """Move the trim of these kinds as long as the plan for the whole unit asks for it.
 
-    The plan always takes all trims together; only this stage's own is moved now, the others in their stages.
+    The plan takes all trims together that can still be turned; only this stage's own is moved now, the others in their
+    stages.
     """
     product = acquisition.product
     found = product.trim_of(*kinds)
     if found is None:
         return
     name, trim = found
+    state.past = trims_past(product, kinds)
     for _ in range(MOVES_A_TRIM):
         move = _own_move(state, acquisition.product, name)
         if move is None:
@@ -103,9 +109,23 @@ def adjust(
             return
 
 
+def trims_past(product: Product, kinds: tuple[TrimKind, ...]) -> frozenset[str]:
+    """Trims of the tracking that no stage turns from that of these kinds on."""
+    stages = [NEEDED_TRIMS[each] for each in product.stages if each in TRACKING_STAGES]
+    to_come = {kind for each in stages[stages.index(kinds) :] for kind in each} if kinds in stages else set(kinds)
+    of_tracking = {kind for each in TRACKING_STAGES for kind in NEEDED_TRIMS[each]}
+    return frozenset(
+        name for name, trim in product.trims.items() if trim.kind in of_tracking and trim.kind not in to_come
+    )
+
+
 def _own_move(state: Tracking, product: Product, name: str) -> PlannedMove | None:
     """What the plan for the whole unit asks of this trim; None for nothing, or for less than a hand can do."""
     own = next((move for move in state.plan(product).moves if move.trim == name), None)
+    if own is not None:
+        # the plan has its moves one after another in its own order; the product's may be another
+        adjuster = next(each for each in adjusters_of(product, state.known) if each.name == name)
+        own = plan_move(state.assessed.parameters, adjuster, own.amount, played_of(product))
     return own if own is not None and abs(own.distance_cents) > WORTH_TURNING * _tolerance(product, name) else None
 
 

@@ -33,6 +33,11 @@ class Clumsy:
 
     def turn(self, turn, watch):
         self.turned.append(turn.trim)
+        if self.mistake == "power off at the rail" and not self.made and turn.trim == "rail":
+            self.made = True
+            self.hands.turn(turn.trim, 0.3 * turn.turns)
+            watch.read()
+            self.hands.power(False)
         if self.made or turn.trim != "scale":
             return self.operator.turn(turn, watch)
         if self.mistake == "turns highs in place of scale":
@@ -50,8 +55,21 @@ class Clumsy:
             self.hands.power(True)
             for _ in range(5):
                 watch.read()
-            return Turned(TurnEnd.GAVE_UP, None)
+            raise AssertionError("the move goes on though the unit has cooled")
         return self.operator.turn(turn, watch)
+
+    def progress(self, stage, done, total):
+        if self.mistake == "power off in the last sweep" and not self.made and (stage, done) == ("sweep as left", 8):
+            self.made = True
+            self.hands.power(False)
+        self.operator.progress(stage, done, total)
+
+    def output_is_connected(self, problem):
+        if not self.made:
+            return self.operator.output_is_connected(problem)
+        self.clock.sleep(600.0)
+        self.hands.power(True)
+        return False
 
     def set_control(self, control, position, sight=None):
         if self.mistake == "switch two positions too far" and not self.made and (control, position) == ("octave", "1"):
@@ -89,6 +107,9 @@ def clumsy(it, mistake):
         ("power off while turning", "was off while SCALE was turned"),
         ("switch two positions too far", "too far"),
         ("power off at the switch", "was off while the octave switch was moved"),
+        # ten minutes without power: judged at once, its base pitch would be several cents off when it is warm
+        ("power off in the last sweep", "may have been without power"),
+        ("power off at the rail", "may have been without power"),
     ],
 )
 def test_a_mistake_is_seen_said_and_mended(stand, mistake, said):

@@ -3,8 +3,9 @@
 import pytest
 
 from fixtures import FOLDER
-from rig.product import StageName, load_product
+from rig.product import SCALE_KINDS, StageName, TrimKind, load_product
 from rig.science.conformity import Decision
+from rig.stages.tracking import trims_past
 
 PRODUCTS = FOLDER / "products"
 PASSED = (Decision.PASS, Decision.CONDITIONAL_PASS)
@@ -49,3 +50,20 @@ def test_the_product_file_says_which_stages_there_are():
     stages = {path.stem: load_product(path).contents.stages for path in sorted(PRODUCTS.glob("*.toml"))}
     assert StageName.OCTAVE_STEPS in stages["demo"]
     assert StageName.OCTAVE_STEPS not in stages["hertz_per_volt"]
+
+
+@pytest.mark.parametrize(
+    ("stages", "kinds", "past"),
+    [
+        (("scale", "highs", "base"), SCALE_KINDS, set()),
+        (("scale", "highs", "base"), (TrimKind.BASE,), {"scale", "highs"}),
+        (("base", "scale", "highs"), (TrimKind.BASE,), set()),
+        # a trim without a stage is turned by nobody
+        (("highs", "base"), (TrimKind.HIGHS,), {"scale"}),
+    ],
+)
+def test_no_target_counts_on_a_trim_that_is_not_turned_any_more(stages, kinds, past):
+    product = load_product(PRODUCTS / "demo.toml").contents
+    of_tracking = tuple(StageName(each) for each in stages)
+    ordered = product.model_copy(update={"stages": (*product.stages[:2], *of_tracking, StageName.PROOF)})
+    assert trims_past(ordered, kinds) == past
