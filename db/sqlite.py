@@ -7,6 +7,9 @@ from sqlalchemy import URL, Connection, Engine, NullPool, create_engine, event
 from db.errors import StorageFailed
 
 BEGIN_OPTION = "begin_statement"
+CACHE_KIB = 512
+"""Pages that each connection keeps: a program that runs for days holds as much as on its first. The system keeps the
+file's pages anyway."""
 
 
 def sqlite_engine(url: URL, patience_s: float) -> Engine:
@@ -42,6 +45,7 @@ def _prepare(engine: Engine, *settings: str) -> None:
                 "put it on a local disk."
             )
         connection.execute("PRAGMA synchronous = FULL")
+        connection.execute(f"PRAGMA cache_size = -{CACHE_KIB}")
         for setting in settings:
             connection.execute(setting)
 

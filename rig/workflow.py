@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
+from math import log2
 from typing import TYPE_CHECKING
 
 from drivers.errors import DriverError, NoSignal
@@ -21,7 +22,7 @@ from rig.stages.rail import adjust_rail
 from rig.stages.scale import adjust_scale
 from rig.stages.survey import at_rest, steady_sweep, survey
 from rig.stages.tracking import Tracking
-from rig.stages.warm_up import warm_up
+from rig.stages.warm_up import expected_frequency_hz, warm_up
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -46,6 +47,8 @@ class Purpose(StrEnum):
 
 
 TIMES_OFF = 3
+CASE_CENTS = 1.0
+"""What a pitch may move while the case is closed, beside its drift; a unit that was off for a minute moves more."""
 PASSED = (Decision.PASS, Decision.CONDITIONAL_PASS)
 
 
@@ -245,8 +248,24 @@ def _count(work: Work, trim: str, moves: int, cause: Cause | None) -> None:
 
 
 def _close_case(work: Work) -> None:
-    if work.turning:
-        work.operator.close_case()
+    """Have the case closed; whoever closes it may take the power away, and a closed case warms otherwise."""
+    if not work.turning:
+        return
+    clock = work.acquisition.bench.clock
+    at_rest(work.acquisition, work.operator)
+    before, began_s = _pitch_cents(work), clock.now()
+    work.operator.close_case()
+    moved_cents = _pitch_cents(work) - before
+    drift_cents = work.acquisition.product.limits.drift_cents_per_minute * (clock.now() - began_s) / 60.0
+    if abs(moved_cents) > CASE_CENTS + drift_cents:
+        work.operator.tell(f"The pitch moved by {moved_cents:+.1f} cents as the case was closed: it warms up again.")
+        _warm_up(work)
+
+
+def _pitch_cents(work: Work) -> float:
+    cv_v = work.acquisition.product.range.musical.high_v
+    expected_hz = expected_frequency_hz(work.acquisition, cv_v)
+    return 1200.0 * log2(work.acquisition.measure(cv_v, expected_hz, CASE_CENTS / 10.0)[1].frequency_hz)
 
 
 def _proof(work: Work) -> None:

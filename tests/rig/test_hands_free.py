@@ -58,6 +58,14 @@ class Clumsy:
             raise AssertionError("the move goes on though the unit has cooled")
         return self.operator.turn(turn, watch)
 
+    def close_case(self):
+        if self.mistake == "power off for the case":
+            self.made = True
+            self.hands.power(False)
+            self.clock.sleep(300.0)
+            self.hands.power(True)
+        self.operator.close_case()
+
     def progress(self, stage, done, total):
         if self.mistake == "power off in the last sweep" and not self.made and (stage, done) == ("sweep as left", 8):
             self.made = True
@@ -109,6 +117,7 @@ def clumsy(it, mistake):
         ("power off at the switch", "was off while the octave switch was moved"),
         # ten minutes without power: judged at once, its base pitch would be several cents off when it is warm
         ("power off in the last sweep", "may have been without power"),
+        ("power off for the case", "as the case was closed"),
         ("power off at the rail", "may have been without power"),
     ],
 )
