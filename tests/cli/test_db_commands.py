@@ -8,6 +8,7 @@ from contextlib import closing
 import pytest
 from typer.testing import CliRunner
 
+from db.record_key import key_file
 from fixtures import demonstration_product
 from rig.cli import app
 from rig.endings import exit_code, sentence
@@ -68,6 +69,24 @@ def test_a_check_that_finds_something_ends_with_the_code_of_a_bench_fault(typed,
     said = typed("db", "check", code=3)
     assert "product: the row" in said
     assert "keep_product_update" in said
+
+
+def test_a_check_without_the_records_key_ends_with_the_code_of_no_decision(typed, tmp_path, monkeypatch):
+    typed("db", "adopt", "--why", "so that there is a link")
+    own = key_file()
+    monkeypatch.setenv("RIG_RECORD_KEY_FILE", str(tmp_path / "none" / "record.key"))
+    said = typed("db", "check", code=4)
+    assert "Every row is as it was recorded" not in said
+    assert "0 rows are verified; 1 rows are not" in said
+    assert "RIG_RECORD_KEY_FILE" in said
+    document = json.loads(typed("db", "check", "--json", code=4))
+    assert not document["sound"]
+    assert [each["links"] for each in document["unverified"]] == [1]
+    assert "Every row is as it was recorded" in typed("db", "check", "--key", own)
+    typed("db", "backup", tmp_path / "evening.backup")
+    assert "nobody can say from here" in typed(
+        "db", "restore", tmp_path / "evening.backup", "--why", "a new computer", "--without-key"
+    )
 
 
 def test_an_engineer_is_entered_and_signs_a_product_file(typed, tmp_path):
