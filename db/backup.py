@@ -18,12 +18,13 @@ from sqlalchemy import URL
 
 from db.chain import begin_after_restore
 from db.checking import check
-from db.engine import Database, address_of, open_database
+from db.engine import Database, address_of, open_as_it_is, open_database
 from db.errors import Conflict, Damaged, DatabaseError, KeyProblem, Locked, NotFound, StorageFailed, Unreachable
 from db.findings import Findings
 from db.location import Location
-from db.models import RecordChange
+from db.models import Person, RecordChange
 from db.moving import move, table_sums
+from db.people import Signer, people, require_engineer
 from db.record_key import key_file, read_key
 from db.schema import APPLICATION_ID
 
@@ -67,12 +68,21 @@ def backup(database: Database, file: Path, *, who: str, why: str) -> int:
 
 
 def restore(
-    file: Path, location: Location, *, who: str, why: str, keys: Collection[Path] = (), without_key: bool = False
+    file: Path,
+    location: Location,
+    *,
+    who: str,
+    why: str,
+    keys: Collection[Path] = (),
+    without_key: bool = False,
+    signer: Signer | None = None,
 ) -> Restored:
     """Put a backup in the place of the database, after all of it was looked at.
 
     :param keys: key files of other benches whose records lie in it, beside this computer's own.
     :param without_key: also where some of its links cannot be verified, since their key is not here.
+    :param signer: the engineer who does it, where roles are in use.
+    :raises NotAuthorised: roles are in use, and no engineer does it; the database is untouched.
     :raises NotFound: there is no such file.
     :raises Damaged: it is truncated or altered; the database is untouched.
     :raises KeyProblem: some of its links cannot be verified; the database is untouched.
@@ -90,6 +100,7 @@ def restore(
     with _working_file(beside) as copied:
         _copy_checked(file, copied)
         unverified = _require_sound(file, copied, keys, without_key=without_key)
+        require_engineer(_people(location, copied), who, signer, at=datetime.now(UTC))
         if on_server:
             kept = None
             with open_database(_address(copied)) as source, open_database(location.url) as target:
@@ -101,6 +112,24 @@ def restore(
     with open_database(location.url) as database:
         _declare(database, file, who=who, why=why, verified=not unverified)
     return Restored(kept, unverified)
+
+
+def _people(location: Location, copied: Path) -> dict[str, Person]:
+    """Who works here: by the database that is there, or by the backup where that one knows of no engineer."""
+    address = address_of(location)
+    there = address.get_backend_name() == "sqlite" and address.database is not None and Path(address.database).exists()
+    # a server's database is empty, or nothing is restored into it
+    for place in (*([location] if there else []), Location(_address(copied), "the backup", None)):
+        try:
+            with open_as_it_is(place) as database, database.reading() as session:
+                known = people(session)
+                session.expunge_all()
+        except DatabaseError:
+            # it is past reading, or of a schema without people: that is what a restore is for
+            continue
+        if any(each.role == "engineer" for each in known.values()):
+            return known
+    return {}
 
 
 def _declare(database: Database, file: Path, *, who: str, why: str, verified: bool) -> None:

@@ -28,6 +28,10 @@ RecordKeyOption = Annotated[
     list[Path] | None,
     typer.Option("--key", help="Key file of another bench whose records lie in it; repeatable."),
 ]
+EngineerKeyOption = Annotated[
+    Path | None,
+    typer.Option("--engineer-key", help="Where roles are in use: private key of the engineer who does it."),
+]
 FLAWS_SHOWN = 40
 
 
@@ -58,13 +62,23 @@ def restore(
         bool,
         typer.Option("--without-key", help="Also where a key is lost, so that not all of it can be verified."),
     ] = False,
+    engineer_key: EngineerKeyOption = None,
 ) -> None:
     """Put a backup in place, once all of it was looked at; the database that was there is kept beside it."""
     from db.backup import restore as put_back
     from db.engine import address_of, url_shown
+    from rig.commands_people import signer_of
 
     location = _location(own=own)
-    done = put_back(file, location, who=_who(who), why=_said(why), keys=key or (), without_key=without_key)
+    done = put_back(
+        file,
+        location,
+        who=_who(who),
+        why=_said(why),
+        keys=key or (),
+        without_key=without_key,
+        signer=signer_of(_who(who), engineer_key),
+    )
     typer.echo(f"{url_shown(address_of(location))} is now as in {file}.")
     if done.kept is not None:
         typer.echo(f"The database that was there is kept as {done.kept}.")
@@ -149,13 +163,16 @@ def adopt(
     why: Annotated[str, typer.Option("--why", help="Why; it is kept in the record.")],
     who: WhoOption = "",
     own: OwnOption = False,
+    engineer_key: EngineerKeyOption = None,
 ) -> None:
     """Take into the chain, as they stand, visits that were recorded without it; the record says so."""
     from db.adopting import adopt as cover
     from db.engine import open_at
+    from rig.commands_people import signer_of
 
+    signer = signer_of(_who(who), engineer_key)
     with open_at(_location(own=own)) as database, database.session() as session:
-        count = cover(session, who=_who(who), why=_said(why))
+        count = cover(session, who=_who(who), why=_said(why), signer=signer)
     typer.echo(f"{count} visits adopted as they stand.")
 
 
