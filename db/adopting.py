@@ -11,20 +11,25 @@ from sqlalchemy.orm import Session
 from db.canonical import key_of, key_written, loose_tables, values_of
 from db.chained_session import AT_ONCE, ChainedSession, cover_visits, single_digest
 from db.models import Base, RecordChange
+from db.people import Signer, people, require_engineer
 
 _LINKS, _VISITS = (Base.metadata.tables[name] for name in ("record_link", "visit"))
 
 
-def adopt(session: Session, *, who: str, why: str) -> int:
+def adopt(session: Session, *, who: str, why: str, signer: Signer | None = None) -> int:
     """Cover every ended visit and every row beside visits that no link covers, as they stand now.
 
     What was altered before is covered as it is: trust in it begins now, and the record says so.
 
+    :param signer: the engineer who does it, where roles are in use.
     :return: how many visits.
+    :raises NotAuthorised: roles are in use, and no engineer does it.
     """
     assert isinstance(session, ChainedSession)
+    now = datetime.now(UTC)
+    require_engineer(people(session), who, signer, at=now)
     connection = session.connection()
-    session.add(RecordChange(what="adopted", who=who, reason=why, made_utc=datetime.now(UTC)))
+    session.add(RecordChange(what="adopted", who=who, reason=why, made_utc=now))
     head = session.keeper.head(connection)
     for digests in _loose_digests(connection):
         head = session.keeper.add(connection, head, "rows", [(None, digests)])

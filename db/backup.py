@@ -8,24 +8,35 @@ import hashlib
 import os
 import shutil
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from contextlib import closing, contextmanager
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
 from sqlalchemy import URL
 
 from db.chain import begin_after_restore
-from db.checking import Findings, check
-from db.engine import Database, address_of, open_database
-from db.errors import Conflict, Damaged, DatabaseError, Locked, NotFound, StorageFailed, Unreachable
+from db.checking import check
+from db.engine import Database, address_of, open_as_it_is, open_database
+from db.errors import Conflict, Damaged, DatabaseError, KeyProblem, Locked, NotFound, StorageFailed, Unreachable
+from db.findings import Findings
 from db.location import Location
-from db.models import RecordChange
+from db.models import Person, RecordChange
 from db.moving import move, table_sums
-from db.record_key import RecordKey, key_file, read_key
+from db.people import Signer, people, require_engineer
+from db.record_key import key_file, read_key
 from db.schema import APPLICATION_ID
 
 PIECE = 1 << 20
+
+
+@dataclass(frozen=True, slots=True)
+class Restored:
+    """What a restore did: where the database that was there is kept now, and sentences on what was not verified."""
+
+    kept: Path | None
+    unverified: tuple[str, ...]
 
 
 def backup(database: Database, file: Path, *, who: str, why: str) -> int:
@@ -56,12 +67,25 @@ def backup(database: Database, file: Path, *, who: str, why: str) -> int:
     return rows
 
 
-def restore(file: Path, location: Location, *, who: str, why: str) -> Path | None:
+def restore(
+    file: Path,
+    location: Location,
+    *,
+    who: str,
+    why: str,
+    keys: Collection[Path] = (),
+    without_key: bool = False,
+    signer: Signer | None = None,
+) -> Restored:
     """Put a backup in the place of the database, after all of it was looked at.
 
-    :return: where the SQLite database that was there is kept now; None where there was none.
+    :param keys: key files of other benches whose records lie in it, beside this computer's own.
+    :param without_key: also where some of its links cannot be verified, since their key is not here.
+    :param signer: the engineer who does it, where roles are in use.
+    :raises NotAuthorised: roles are in use, and no engineer does it; the database is untouched.
     :raises NotFound: there is no such file.
     :raises Damaged: it is truncated or altered; the database is untouched.
+    :raises KeyProblem: some of its links cannot be verified; the database is untouched.
     :raises NewerSchema: a later version wrote it.
     :raises Locked: another program has the database open.
     :raises NotEmpty: on a server: the database there holds records.
@@ -75,7 +99,8 @@ def restore(file: Path, location: Location, *, who: str, why: str) -> Path | Non
         Path(location.own_folder).mkdir(parents=True, exist_ok=True)
     with _working_file(beside) as copied:
         _copy_checked(file, copied)
-        _require_sound(file, copied)
+        unverified = _require_sound(file, copied, keys, without_key=without_key)
+        require_engineer(_people(location, copied), who, signer, at=datetime.now(UTC))
         if on_server:
             kept = None
             with open_database(_address(copied)) as source, open_database(location.url) as target:
@@ -85,15 +110,34 @@ def restore(file: Path, location: Location, *, who: str, why: str) -> Path | Non
             copied.replace(beside)
             _sync_folder(beside.parent)
     with open_database(location.url) as database:
-        _declare(database, file, who=who, why=why)
-    return kept
+        _declare(database, file, who=who, why=why, verified=not unverified)
+    return Restored(kept, unverified)
 
 
-def _declare(database: Database, file: Path, *, who: str, why: str) -> None:
-    with database.writing_connection() as connection:
-        begin_after_restore(database.keeper, connection, who=who, why=why)
+def _people(location: Location, copied: Path) -> dict[str, Person]:
+    """Who works here: by the database that is there, or by the backup where that one knows of no engineer."""
+    address = address_of(location)
+    there = address.get_backend_name() == "sqlite" and address.database is not None and Path(address.database).exists()
+    # a server's database is empty, or nothing is restored into it
+    for place in (*([location] if there else []), Location(_address(copied), "the backup", None)):
+        try:
+            with open_as_it_is(place) as database, database.reading() as session:
+                known = people(session)
+                session.expunge_all()
+        except DatabaseError:
+            # it is past reading, or of a schema without people: that is what a restore is for
+            continue
+        if any(each.role == "engineer" for each in known.values()):
+            return known
+    return {}
+
+
+def _declare(database: Database, file: Path, *, who: str, why: str, verified: bool) -> None:
+    """Begin a chain that says so, with its first link in the same transaction: without one it would say nothing."""
+    what = f"restored from {file.name}{'' if verified else ', not verified for want of a key'}"
     with database.session() as session:
-        session.add(RecordChange(what=f"restored from {file.name}", who=who, reason=why, made_utc=datetime.now(UTC)))
+        begin_after_restore(database.keeper, session.connection(), who=who, why=why)
+        session.add(RecordChange(what=what, who=who, reason=why, made_utc=datetime.now(UTC)))
 
 
 def _copy_checked(file: Path, copied: Path) -> None:
@@ -113,12 +157,17 @@ def _copy_checked(file: Path, copied: Path) -> None:
         )
 
 
-def _require_sound(file: Path, copied: Path) -> None:
-    """See that it is a whole record of ours, bring it to this schema, and hold every row against its chain."""
+def _require_sound(file: Path, copied: Path, key_files: Collection[Path], *, without_key: bool) -> tuple[str, ...]:
+    """See that it is a whole record of ours, bring it to this schema, and hold every row against its chain.
+
+    :return: what was not verified, in sentences.
+    """
     _require_whole_file(copied, file)
+    own = [key_file()] if key_file().exists() else []
     try:
+        keys = [read_key(path) for path in (*own, *key_files)]
         with open_database(_address(copied)) as opened, opened.reading_connection() as connection:
-            found = check(connection, _keys(), ())
+            found = check(connection, keys, own, older=True)
     except DatabaseError as error:
         said = str(error).replace(str(copied), file.name)
         raise type(error)(f"The backup {file} was not restored, and the database is untouched. {said}") from None
@@ -127,16 +176,19 @@ def _require_sound(file: Path, copied: Path) -> None:
             f"The backup {file} was altered after it was recorded ({_first(found)}), and the database is untouched: "
             "take another backup."
         )
+    unverified = (*(each.sentence for each in found.unverified), *found.unchecked)
+    if unverified and not without_key:
+        raise KeyProblem(
+            f"The backup {file} was not restored, and the database is untouched: {found.rows_unverified} of its rows "
+            f"could not be verified ({unverified[0].rstrip('.')}); name the key's file with --key or "
+            "RIG_RECORD_KEY_FILE, or, where it is lost, restore with --without-key."
+        )
     _as_one_file(copied)
+    return unverified
 
 
 def _first(found: Findings) -> str:
     return next(each.sentence.rstrip(".") for each in found.flaws if not each.uncovered)
-
-
-def _keys() -> tuple[RecordKey, ...]:
-    path = key_file()
-    return (read_key(path),) if path.exists() else ()
 
 
 def _require_whole_file(path: Path, shown: Path) -> None:

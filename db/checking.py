@@ -1,7 +1,7 @@
 """Whether the record is as it was written: every link, every row that a link covers, and every row that none covers."""
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -13,153 +13,131 @@ from db.canonical import (
     TableDigest,
     digest_of,
     key_of,
-    key_written,
     loose_tables,
     rows_of_visits,
     values_of,
 )
 from db.chain import Digests, Head, Link, beginning_of, chains, ends_here, known_head, link_of, parts_declared
-from db.chained_session import AT_ONCE, single_digest
+from db.chained_session import AT_ONCE
+from db.coverage import Coverage, Standing
+from db.findings import Findings, UnverifiedChain, shown
 from db.models import Base, RecordChain
 from db.record_key import RecordKey
-
-FLAWS_KEPT = 1000
-"""Flaws past this number are counted and not kept: where so much is wrong, a backup is wanted and not a list."""
+from db.view_texts import check_views
 
 _LINKS, _VISITS, _UNITS = (Base.metadata.tables[name] for name in ("record_link", "visit", "unit"))
 
 
 @dataclass(frozen=True, slots=True)
-class Flaw:
-    """Something that the program did not do: in which table, of which visit and unit, and what it is."""
+class _Checked:
+    """A chain that was looked at; ``vouched`` where its first link was verified, and with it why it was begun."""
 
-    table: str
-    visit_id: UUID | None
-    serial: str
-    what: str
-    uncovered: bool = False
-
-    @property
-    def sentence(self) -> str:
-        """For people."""
-        whose = f" of visit {self.visit_id} (unit {self.serial})" if self.visit_id is not None else ""
-        return f"{self.table}{whose}: {self.what}."
+    chain: RecordChain
+    head: Head
+    vouched: bool
 
 
-@dataclass(slots=True)
-class Findings:
-    """What a check found. ``notes`` are no flaws: what could not be looked at, and why."""
-
-    visits: int = 0
-    open_visits: int = 0
-    links: int = 0
-    heads: list[Head] = field(default_factory=list)
-    flaws: list[Flaw] = field(default_factory=list)
-    flaws_count: int = 0
-    uncovered_count: int = 0
-    notes: list[str] = field(default_factory=list)
-
-    @property
-    def sound(self) -> bool:
-        """Whether nothing is wrong."""
-        return self.flaws_count == 0
-
-    @property
-    def unaltered(self) -> bool:
-        """Whether nothing that a link covers is wrong; there may be records that none covers."""
-        return self.flaws_count == self.uncovered_count
-
-    def flaw(self, table: str, what: str, visit_id: UUID | None = None, serial: str = "") -> None:
-        """Add one."""
-        self._add(Flaw(table, visit_id, serial, what))
-
-    def uncovered(self, table: str, what: str, visit_id: UUID | None = None, serial: str = "") -> None:
-        """Add something that no link covers."""
-        self.uncovered_count += 1
-        self._add(Flaw(table, visit_id, serial, f"no link covers {what}, it was recorded past the chain", True))
-
-    def _add(self, flaw: Flaw) -> None:
-        self.flaws_count += 1
-        if len(self.flaws) < FLAWS_KEPT:
-            self.flaws.append(flaw)
-
-
-Single = dict[tuple[str | int, ...], set[tuple[int, str]]]
-
-
-def check(connection: Connection, keys: Collection[RecordKey], heads_beside: Collection[Path]) -> Findings:
+def check(
+    connection: Connection, keys: Collection[RecordKey], heads_beside: Collection[Path], *, older: bool = False
+) -> Findings:
     """Compare every row with the chain.
 
-    :param keys: keys that links may have been made with; chains of other keys are compared without.
+    :param keys: keys that links may have been made with; chains of other keys are compared and not verified.
     :param heads_beside: files of keys, beside which the last links known here are kept.
+    :param older: it is known to be an older copy: that chains go on beyond it is no flaw.
     """
     found = Findings()
     if connection.dialect.name == "sqlite":
         for (said,) in connection.exec_driver_sql("PRAGMA integrity_check(20)").all():
             if said != "ok":
                 found.flaw("the file", " ".join(str(said).split()))
+    check_views(connection, found)
     by_id = {key.key_id: key for key in keys}
-    single: dict[str, Single] = {}
-    every = chains(connection)
-    declared = {part for chain in every for part in parts_declared(chain.because)}
-    for chain in every:
-        head = _check_chain(connection, chain, by_id.get(chain.key_id), single, found)
-        found.heads.append(head)
-        _check_head(connection, head, heads_beside, declared, found)
+    coverage = Coverage()
+    checked = [_check_chain(connection, each, by_id.get(each.key_id), coverage, found) for each in chains(connection)]
+    declared = {part for each in checked if each.vouched for part in parts_declared(each.chain.because)}
+    for each in checked:
+        found.heads.append(each.head)
+        _check_head(connection, each, by_id, heads_beside, declared, found, older=older)
     for visits in _visits(connection):
-        _check_visits(connection, visits, single, found)
+        _check_visits(connection, visits, coverage, found)
     _check_removed_visits(connection, found)
     _check_references(connection, found)
     for table in loose_tables():
-        _check_loose(connection, table, single.pop(table.name, {}), found)
-    for name, rows in single.items():
+        _check_loose(connection, table, coverage, found)
+    for name, rows in coverage.left().items():
         for key in rows:
             found.flaw(name, f"the row {_shown(key)} was removed")
     return found
 
 
 def _check_chain(
-    connection: Connection, chain: RecordChain, key: RecordKey | None, single: dict[str, Single], found: Findings
-) -> Head:
-    """Links of one chain in their order; rows that they cover one by one are added to ``single``."""
-    if key is None:
-        found.notes.append(
-            f"The chain {chain.id} was made with another key ({chain.key_id}, {chain.place}): its rows were compared, "
-            "its links could not be; name that key's file with --key."
-        )
-    previous = "" if key is None else beginning_of(key, chain.id, chain.place, chain.because, chain.began_utc)
-    sequence, link = -1, previous
+    connection: Connection, chain: RecordChain, key: RecordKey | None, coverage: Coverage, found: Findings
+) -> _Checked:
+    """Links of one chain in their order; rows that they cover one by one are added to ``coverage``."""
+    previous = None if key is None else beginning_of(key, chain.id, chain.place, chain.because, chain.began_utc)
+    sequence, link, links, vouched = -1, previous or "", 0, False
+    if key is not None:
+        coverage.with_key.add(chain.id)
     in_order = select(_LINKS).where(_LINKS.c.chain_id == chain.id).order_by(_LINKS.c.sequence)
-    rows = connection.execute(in_order.execution_options(yield_per=1000))
-    for row in rows:
+    for row in connection.execute(in_order.execution_options(yield_per=1000)):
         if row.sequence != sequence + 1:
             found.flaw("record_link", f"links {sequence + 1} to {row.sequence - 1} of chain {chain.id} were removed")
-        elif key is not None:
-            made = Link(chain.id, row.sequence, row.subject, row.visit_id, row.digests, row.made_utc)
-            if link_of(key, link, made) != row.link:
+            previous = None
+        verified = key is not None and previous is not None and _fits(key, previous, row)
+        if key is not None and not verified:
+            coverage.unfit.add((chain.id, row.sequence))
+            if previous is not None:
                 found.flaw("record_link", f"link {row.sequence} of chain {chain.id} was not made with its key")
+        vouched = vouched or (verified and row.sequence == 0)
         if row.subject == "rows":
-            _add_single(row.digests, single)
+            coverage.add(row.digests, verified=verified)
         sequence, link = row.sequence, row.link
-        found.links += 1
-    return Head(chain.id, sequence, link)
+        previous = link
+        links += 1
+    found.links += links
+    if sequence < 0:
+        found.flaw("record_chain", f"chain {chain.id} has no link, and none is begun without one")
+    elif key is None:
+        found.unverified.append(UnverifiedChain(chain.id, chain.place, chain.key_id, links))
+    return _Checked(chain, Head(chain.id, sequence, link), vouched)
 
 
-def _add_single(digests: Digests, single: dict[str, Single]) -> None:
-    for name, rows in digests.items():
-        of_table = single.setdefault(name, {})
-        for *key, filled, digest in rows:
-            of_table.setdefault(tuple(key), set()).add((filled, digest))
+def _fits(key: RecordKey, previous: str, row: Any) -> bool:
+    """Whether a link was made with the key."""
+    made = Link(row.chain_id, row.sequence, row.subject, row.visit_id, row.digests, row.made_utc)
+    try:
+        return link_of(key, previous, made) == str(row.link)
+    except ValueError:
+        # the link before is no hexadecimal number
+        return False
 
 
 def _check_head(
-    connection: Connection, head: Head, heads_beside: Collection[Path], declared: Collection[str], found: Findings
+    connection: Connection,
+    checked: _Checked,
+    by_id: Collection[str],
+    heads_beside: Collection[Path],
+    declared: Collection[str],
+    found: Findings,
+    *,
+    older: bool,
 ) -> None:
+    """Hold the end of a chain against what this computer knows of it."""
+    head, key_id = checked.head, checked.chain.key_id
     for path in heads_beside:
         known = known_head(path, head.chain_id)
         if known is None:
             continue
+        if key_id not in by_id:
+            found.flaw(
+                "record_chain",
+                f"chain {head.chain_id} was made on this computer and names another key ({shown(key_id)}): its row was "
+                f"altered, or the key {path} was exchanged (then name the file of the old one with --key)",
+            )
         if known.sequence > head.sequence:
+            if older:
+                continue
             if ends_here(head) in declared:
                 found.notes.append(
                     f"Chain {head.chain_id} ends at link {head.sequence} and was known here up to link "
@@ -195,20 +173,21 @@ def _visits(connection: Connection) -> Iterator[Sequence[Any]]:
         last = rows[-1].id
 
 
-def _check_visits(connection: Connection, visits: Sequence[Any], single: dict[str, Single], found: Findings) -> None:
+def _check_visits(connection: Connection, visits: Sequence[Any], coverage: Coverage, found: Findings) -> None:
     serials = {row.id: row.serial or "unknown" for row in visits}
-    links: dict[UUID, list[Digests]] = {}
-    for visit_id, digests in connection.execute(
-        select(_LINKS.c.visit_id, _LINKS.c.digests).where(_LINKS.c.visit_id.in_(list(serials)))
-    ):
-        links.setdefault(visit_id, []).append(digests)
+    links: dict[UUID, list[Any]] = {}
+    of_visits = select(_LINKS.c.visit_id, _LINKS.c.digests, _LINKS.c.chain_id, _LINKS.c.sequence)
+    for link in connection.execute(of_visits.where(_LINKS.c.visit_id.in_(list(serials)))):
+        links.setdefault(link.visit_id, []).append(link)
     stored = rows_of_visits(connection, list(serials))
     for row in visits:
         found.visits += 1
         if row.id in links:
-            present = _compared(row.id, serials[row.id], stored[row.id], single, found)
-            for digests in links[row.id]:
-                _compare(row.id, serials[row.id], digests, present, found)
+            verified = any(coverage.is_verified(link.chain_id, link.sequence) for link in links[row.id])
+            present = _compared(row.id, serials[row.id], stored[row.id], coverage, found, verified=verified)
+            for link in links[row.id]:
+                _compare(row.id, serials[row.id], link.digests, present, found)
+            found.count(sum(each.count for each in present.values()), verified=verified)
         elif row.ended_utc is None:
             found.open_visits += 1
         else:
@@ -219,21 +198,29 @@ def _compared(
     visit_id: UUID,
     serial: str,
     tables: Mapping[str, Sequence[Sequence[Any]]],
-    single: dict[str, Single],
+    coverage: Coverage,
     found: Findings,
+    *,
+    verified: bool,
 ) -> dict[str, TableDigest]:
-    """Digests of a visit's rows but for those that links cover one by one, which are compared here."""
+    """Digests of a visit's rows but for those that links cover one by one, which are compared here.
+
+    :param verified: whether a link that was verified covers the visit.
+    """
     present = {}
     for name, rows in tables.items():
-        table, one_by_one = Base.metadata.tables[name], single.get(name, {})
+        table = Base.metadata.tables[name]
         whole = []
         for row in rows:
-            key = tuple(key_written(key_of(table, row)))
-            known = one_by_one.pop(key, None)
-            if known is None:
+            standing = coverage.take(table, row)
+            if standing is Standing.NOT_SINGLE:
                 whole.append(row)
-            elif not _matches(table, row, known):
-                found.flaw(name, f"the row {_shown(key)} was altered", visit_id, serial)
+            elif standing is Standing.ALTERED:
+                found.flaw(name, f"the row {_shown(key_of(table, row))} was altered", visit_id, serial)
+            else:
+                if verified and standing is Standing.UNVERIFIED:
+                    found.doubtful(name, _shown(key_of(table, row)), visit_id, serial)
+                found.count(1, verified=standing is Standing.VERIFIED)
         if whole:
             present[name] = digest_of(table, whole)
     return present
@@ -285,28 +272,17 @@ def _lone_rows() -> tuple[tuple[str, str, Select[int]], ...]:
     return tuple(counted)
 
 
-def _check_loose(connection: Connection, table: Table, covered: Single, found: Findings) -> None:
+def _check_loose(connection: Connection, table: Table, coverage: Coverage, found: Findings) -> None:
     rows = connection.execute(select(*values_of(table)).execution_options(yield_per=1000))
     for row in rows:
-        key = tuple(key_written(key_of(table, row)))
-        known = covered.pop(key, None)
-        if known is None:
-            found.uncovered(table.name, f"the row {_shown(key)}")
-        elif not _matches(table, row, known):
-            found.flaw(table.name, f"the row {_shown(key)} was altered")
-    for key in covered:
-        found.flaw(table.name, f"the row {_shown(key)} was removed")
+        standing = coverage.take(table, row)
+        if standing is Standing.NOT_SINGLE:
+            found.uncovered(table.name, f"the row {_shown(key_of(table, row))}")
+        elif standing is Standing.ALTERED:
+            found.flaw(table.name, f"the row {_shown(key_of(table, row))} was altered")
+        else:
+            found.count(1, verified=standing is Standing.VERIFIED)
 
 
-def _matches(table: Table, row: Sequence[Any], known: Collection[tuple[int, str]]) -> bool:
-    """Whether a row is as one of its links has it: of those that know the most of it, since columns are filled in.
-
-    Several benches may have entered the same row, each at a moment of its own.
-    """
-    *_, filled, digest = single_digest(table, row)
-    most = max(each for each, _ in known)
-    return (filled, digest) in {each for each in known if each[0] == most}
-
-
-def _shown(key: Sequence[str | int]) -> str:
+def _shown(key: Sequence[object]) -> str:
     return " ".join(str(part) for part in key)

@@ -213,8 +213,16 @@ def open_for_checking(location: Location, *, patience_s: float = 5.0) -> tuple[D
     try:
         return open_at(location, patience_s=patience_s), ""
     except ProtectionMissing as missing:
-        address = address_of(location)
-        return _database(address, _engine(address, patience_s), location), str(missing)
+        return open_as_it_is(location, patience_s=patience_s), str(missing)
+
+
+def open_as_it_is(location: Location, *, patience_s: float = 5.0) -> Database:
+    """Open the database of whatever schema, and bring it to no other; asking it may fail for that.
+
+    :raises BadAddress: it is no URL, of a kind that is not served, or would keep nothing.
+    """
+    address = address_of(location)
+    return _database(address, _engine(address, patience_s), location)
 
 
 def _database(address: URL, engine: Engine, location: Location) -> Database:

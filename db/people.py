@@ -109,9 +109,10 @@ def enter(
     return row
 
 
-def require_operator(session: Session, name: str) -> None:
-    """See that somebody may run units.
+def require_operator(session: Session, name: str, option: str = "--operator") -> None:
+    """See that somebody may run units, take them in and repair them.
 
+    :param option: where the name was given, for the sentence.
     :raises NotAuthorised: roles are in use, and nobody of this name works here.
     """
     known = people(session)
@@ -120,8 +121,26 @@ def require_operator(session: Session, name: str) -> None:
     person = known.get(name)
     if person is None or person.role == "left":
         raise NotAuthorised(
-            f"Nobody called {name} is entered here as operator or engineer: give your name with --operator, or have an "
+            f"Nobody called {name} is entered here as operator or engineer: give your name with {option}, or have an "
             "engineer enter you with rig people add."
+        )
+
+
+def require_engineer(known: dict[str, Person], name: str, signer: Signer | None, *, at: datetime) -> None:
+    """See that an engineer does it, who proves it with the private key.
+
+    :param known: as :func:`people` gives them.
+    :raises NotAuthorised: roles are in use, and it is none, or the key is not the engineer's.
+    """
+    engineers = sorted(each.name for each in known.values() if each.role == "engineer")
+    if not engineers:
+        return
+    public = known[name].public_key if name in engineers else None
+    message = _message("record", name, at)
+    if public is None or signer is None or not _is_signed_by(public, _sign(signer.key, message), message):
+        raise NotAuthorised(
+            f"That is for an engineer ({', '.join(engineers)}), who proves it with the own key: give --who and "
+            "--engineer-key."
         )
 
 

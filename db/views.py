@@ -242,4 +242,43 @@ MOVES_PER_TRIM = View(
         _number("mean_turns", "turns that were advised, whichever way, mean"),
     ),
 )
-VIEWS = (VISITS, UNITS, VERDICTS, FINDINGS, MOVES, POINTS, YIELDS, MOVES_PER_TRIM)
+RETURNS = View(
+    "v_return",
+    "one row a time that a unit came back",
+    (
+        ViewColumn("return_key", Kind.KEY, "the return as the database keys it"),
+        _text("return_id", "the return as text"),
+        *UNIT,
+        _text("reason", "why: out of tune, drifts, noisy or what else is asked"),
+        _text("complaint", "what its owner says; empty where nobody asked"),
+        _text("who", "who entered it"),
+        *_time("received", "when it was entered"),
+    ),
+)
+REPAIRS = View(
+    "v_repair",
+    "one row a repair of a unit",
+    (
+        ViewColumn("repair_key", Kind.KEY, "the repair as the database keys it"),
+        _text("repair_id", "the repair as text"),
+        *UNIT,
+        ViewColumn("parts", Kind.JSON, "parts that were replaced, a list of names"),
+        _text("note", "what was done"),
+        _text("who", "who did it"),
+        *_time("done", "when it was entered"),
+    ),
+)
+CAUSES = View(
+    "v_cause",
+    "one row a likely cause that a verdict names, of verdicts as they stand after all corrections",
+    (
+        *KEYS,
+        *UNIT,
+        _whole("place", "order within the verdict, from 0"),
+        _text("cause", "the cause, a sentence"),
+        DECISION,
+        *_time("created", "when the verdict was given"),
+        DEMONSTRATION,
+    ),
+)
+VIEWS = (VISITS, UNITS, VERDICTS, FINDINGS, MOVES, POINTS, YIELDS, MOVES_PER_TRIM, RETURNS, REPAIRS, CAUSES)

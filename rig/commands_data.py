@@ -20,18 +20,25 @@ def add_data_commands(app: typer.Typer) -> None:
 
 
 def export(
-    what: Annotated[str, typer.Option("--what", help="visits, findings, points or moves.")] = "visits",
+    what: Annotated[
+        str, typer.Option("--what", help="visits, findings, points, moves, causes, returns or repairs.")
+    ] = "visits",
     form: Annotated[str, typer.Option("--format", help="csv, jsonl or parquet.")] = "csv",
     to: Annotated[str, typer.Option("--to", help="File to write; - writes to the terminal.")] = "",
     batch: Annotated[str | None, typer.Option("--batch", help="Only this batch.")] = None,
-    since: Annotated[str, typer.Option("--since", help="Only visits begun since a day or a moment (UTC).")] = "",
+    since: Annotated[
+        str,
+        typer.Option(
+            "--since", help="Only visits begun, and returns and repairs entered, since a day or a moment (UTC)."
+        ),
+    ] = "",
     product: Annotated[str | None, typer.Option("--product", help="Only this product, by its name.")] = None,
     mark: Annotated[
         bool, typer.Option("--mark", help="Begin a CSV file with a byte order mark, for spreadsheets that need it.")
     ] = False,
     views: Annotated[bool, typer.Option("--views", help="Tell the SQL views and their columns, and stop.")] = False,
 ) -> None:
-    """Write visits, findings, points or moves for other tools; or tell which views any SQL tool can ask."""
+    """Write visits and what belongs to them, returns or repairs for other tools; or tell which SQL views there are."""
     from db.exports import Choice
     from rig.errors import WrongInput
     from rig.exports import Form, What, moment_of

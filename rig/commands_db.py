@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 if TYPE_CHECKING:
-    from db.checking import Findings
+    from db.findings import Findings
     from db.location import Location
 
 db_app = typer.Typer(
@@ -23,6 +23,14 @@ WhoOption = Annotated[str, typer.Option("--who", help="Who does it. Default: the
 WhyOption = Annotated[str, typer.Option("--why", help="Why; it is kept in the record.")]
 OwnOption = Annotated[
     bool, typer.Option("--own", help="Where RIG_DATABASE_URL names a server: this bench's own record instead.")
+]
+RecordKeyOption = Annotated[
+    list[Path] | None,
+    typer.Option("--key", help="Key file of another bench whose records lie in it; repeatable."),
+]
+EngineerKeyOption = Annotated[
+    Path | None,
+    typer.Option("--engineer-key", help="Where roles are in use: private key of the engineer who does it."),
 ]
 FLAWS_SHOWN = 40
 
@@ -49,31 +57,51 @@ def restore(
     why: Annotated[str, typer.Option("--why", help="Why; it is kept in the record.")],
     who: WhoOption = "",
     own: OwnOption = False,
+    key: RecordKeyOption = None,
+    without_key: Annotated[
+        bool,
+        typer.Option("--without-key", help="Also where a key is lost, so that not all of it can be verified."),
+    ] = False,
+    engineer_key: EngineerKeyOption = None,
 ) -> None:
     """Put a backup in place, once all of it was looked at; the database that was there is kept beside it."""
     from db.backup import restore as put_back
     from db.engine import address_of, url_shown
+    from rig.commands_people import signer_of
 
     location = _location(own=own)
-    kept = put_back(file, location, who=_who(who), why=_said(why))
+    done = put_back(
+        file,
+        location,
+        who=_who(who),
+        why=_said(why),
+        keys=key or (),
+        without_key=without_key,
+        signer=signer_of(_who(who), engineer_key),
+    )
     typer.echo(f"{url_shown(address_of(location))} is now as in {file}.")
-    if kept is not None:
-        typer.echo(f"The database that was there is kept as {kept}.")
+    if done.kept is not None:
+        typer.echo(f"The database that was there is kept as {done.kept}.")
+    for each in done.unverified:
+        typer.echo(each)
+    if done.unverified:
+        typer.echo("That part was restored as it stands: nobody can say from here whether it is as it was recorded.")
 
 
 @db_app.command()
 def check(
-    key: Annotated[
-        list[Path] | None, typer.Option("--key", help="Key file of another bench whose records lie here; repeatable.")
-    ] = None,
+    key: RecordKeyOption = None,
     own: OwnOption = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document instead of text.")] = False,
 ) -> None:
-    """Hold every row against the chain; names what was altered, added or removed behind the program's back."""
+    """Hold every row against the chain; names what was altered, added or removed behind the program's back.
+
+    Ends with 3 where something is wrong, and with 4 where nothing is but not all could be verified, for want of a key.
+    """
     from db.checking import check as look
     from db.engine import open_for_checking
     from db.record_key import key_file, read_key
-    from rig.endings import BENCH_FAULT
+    from rig.endings import BENCH_FAULT, NO_DECISION
 
     paths = [*([key_file()] if key_file().exists() else []), *(key or [])]
     database, unprotected = open_for_checking(_location(own=own))
@@ -85,8 +113,10 @@ def check(
         if as_json
         else "\n".join([*_lines(found, unprotected), f"Database: {shown}"])
     )
-    if unprotected or not found.sound:
+    if unprotected or found.flaws_count:
         raise typer.Exit(BENCH_FAULT)
+    if not found.sound:
+        raise typer.Exit(NO_DECISION)
 
 
 @db_app.command()
@@ -133,13 +163,16 @@ def adopt(
     why: Annotated[str, typer.Option("--why", help="Why; it is kept in the record.")],
     who: WhoOption = "",
     own: OwnOption = False,
+    engineer_key: EngineerKeyOption = None,
 ) -> None:
     """Take into the chain, as they stand, visits that were recorded without it; the record says so."""
     from db.adopting import adopt as cover
     from db.engine import open_at
+    from rig.commands_people import signer_of
 
+    signer = signer_of(_who(who), engineer_key)
     with open_at(_location(own=own)) as database, database.session() as session:
-        count = cover(session, who=_who(who), why=_said(why))
+        count = cover(session, who=_who(who), why=_said(why), signer=signer)
     typer.echo(f"{count} visits adopted as they stand.")
 
 
@@ -174,7 +207,7 @@ def _lines(found: Findings, unprotected: str) -> list[str]:
     lines += [each.sentence for each in found.flaws[:FLAWS_SHOWN]]
     if found.flaws_count > FLAWS_SHOWN:
         lines.append(f"... and {found.flaws_count - FLAWS_SHOWN} more.")
-    lines += found.notes
+    lines += [*found.notes, *(each.sentence for each in found.unverified), *found.unchecked]
     lines += [f"Chain {each.chain_id}: {_seal(each.sequence, each.link)}" for each in found.heads if each.sequence >= 0]
     if found.flaws_count and found.unaltered:
         lines.append(
@@ -183,7 +216,13 @@ def _lines(found: Findings, unprotected: str) -> list[str]:
         )
     elif found.flaws_count:
         lines.append("Keep this database as it is, find out what happened, and restore the last backup elsewhere.")
-    else:
+    if found.unverified:
+        lines.append(
+            f"{found.rows_verified} rows are verified; {found.rows_unverified} rows are not, since they rest on links "
+            "of a key that is not here: bring that bench's key (--key, or RIG_RECORD_KEY_FILE), or run rig db check "
+            "where it is."
+        )
+    if found.sound:
         lines.append("Every row is as it was recorded. The last links are those that the latest slips show.")
     return lines
 
@@ -212,6 +251,13 @@ def _document(found: Findings, unprotected: str, shown: str) -> dict[str, object
             for each in found.flaws
         ],
         "flaws_count": found.flaws_count,
+        "rows_verified": found.rows_verified,
+        "rows_unverified": found.rows_unverified,
+        "unverified": [
+            {"chain": str(each.chain_id), "place": each.place, "key": each.key_id, "links": each.links}
+            for each in found.unverified
+        ],
+        "unchecked": found.unchecked,
         "notes": found.notes,
         "chains": [
             {"chain": str(each.chain_id), "links": each.sequence + 1, "last": each.link} for each in found.heads

@@ -78,7 +78,7 @@ def add(
             role=role.value,
             public_key=public_key,
             by=by,
-            signer=_signer(by, key),
+            signer=signer_of(by, key),
             why=_not_empty(why, "reason"),
         )
     shown = f", key {signatures.fingerprint(row.public_key)}" if row.public_key else ""
@@ -118,7 +118,7 @@ def sign_product(
     from rig.product import load_product
 
     product = load_product(file)
-    signer = _signer(who, key)
+    signer = signer_of(who, key)
     assert signer is not None
     with open_database() as database, database.session() as session:
         revision = queries.get_or_add_product_revision(
@@ -128,7 +128,8 @@ def sign_product(
     typer.echo(f"{product.contents.product.name}, {product.content_hash[:12]}: signed by {who}.")
 
 
-def _signer(name: str, key: Path | None) -> Signer | None:
+def signer_of(name: str, key: Path | None) -> Signer | None:
+    """An engineer with the private key of a file, whose passphrase is asked for; None for no file."""
     from db import signatures
     from db.people import Signer
 

@@ -55,7 +55,7 @@ def returned(
     """Enter that a unit came back, before it goes to the bench."""
     from datetime import UTC, datetime
 
-    from db import queries, returns
+    from db import people, queries, returns
     from rig.errors import WrongInput
     from rig.opening import load_files, open_record
     from rig.scanned import clean_scan
@@ -68,6 +68,7 @@ def returned(
         raise WrongInput("A return needs a reason and who enters it: give --reason and --who.")
     now = datetime.now(UTC)
     with open_record() as database, database.session() as session:
+        people.require_operator(session, who.strip(), "--who")
         revision = queries.get_or_add_product_revision(
             session, product_name=product_file.contents.product.name, toml_text=product_file.text, at_utc=now
         )
@@ -107,7 +108,7 @@ def repair(
     """Enter what was done to a unit: parts and a note."""
     from datetime import UTC, datetime
 
-    from db import queries, returns
+    from db import people, queries, returns
     from rig.errors import WrongInput
     from rig.opening import open_record
     from rig.scanned import clean_scan
@@ -117,6 +118,7 @@ def repair(
         raise WrongInput("A repair needs a part or a note, and who did it: give --part or --note, and --who.")
     scanned = clean_scan(serial)
     with open_record() as database, database.session() as session:
+        people.require_operator(session, who.strip(), "--who")
         unit = queries.unit_by_serial(session, scanned)
         returns.add_repair(
             session, unit.id, parts=parts, note=note.strip(), who=who.strip(), done_utc=datetime.now(UTC)

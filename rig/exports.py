@@ -17,7 +17,7 @@ from io import TextIOWrapper
 from typing import IO, TYPE_CHECKING, Protocol
 
 from db import exports
-from db.views import FINDINGS, MOVES, POINTS, VISITS, Kind
+from db.views import CAUSES, FINDINGS, MOVES, POINTS, REPAIRS, RETURNS, VISITS, Kind
 from rig.errors import WrongInput
 
 if TYPE_CHECKING:
@@ -43,6 +43,9 @@ class What(StrEnum):
     FINDINGS = "findings"
     POINTS = "points"
     MOVES = "moves"
+    CAUSES = "causes"
+    RETURNS = "returns"
+    REPAIRS = "repairs"
 
 
 class Form(StrEnum):
@@ -58,6 +61,9 @@ _VIEWS: dict[What, tuple[View, tuple[str, ...]]] = {
     What.FINDINGS: (FINDINGS, ("phase", "created_unix_us", "characteristic")),
     What.POINTS: (POINTS, ("sweep", "point")),
     What.MOVES: (MOVES, ("sequence",)),
+    What.CAUSES: (CAUSES, ("place",)),
+    What.RETURNS: (RETURNS, ()),
+    What.REPAIRS: (REPAIRS, ()),
 }
 
 

@@ -8,6 +8,7 @@ from contextlib import closing
 import pytest
 from typer.testing import CliRunner
 
+from db.record_key import key_file
 from fixtures import demonstration_product
 from rig.cli import app
 from rig.endings import exit_code, sentence
@@ -70,6 +71,24 @@ def test_a_check_that_finds_something_ends_with_the_code_of_a_bench_fault(typed,
     assert "keep_product_update" in said
 
 
+def test_a_check_without_the_records_key_ends_with_the_code_of_no_decision(typed, tmp_path, monkeypatch):
+    typed("db", "adopt", "--why", "so that there is a link")
+    own = key_file()
+    monkeypatch.setenv("RIG_RECORD_KEY_FILE", str(tmp_path / "none" / "record.key"))
+    said = typed("db", "check", code=4)
+    assert "Every row is as it was recorded" not in said
+    assert "0 rows are verified; 1 rows are not" in said
+    assert "RIG_RECORD_KEY_FILE" in said
+    document = json.loads(typed("db", "check", "--json", code=4))
+    assert not document["sound"]
+    assert [each["links"] for each in document["unverified"]] == [1]
+    assert "Every row is as it was recorded" in typed("db", "check", "--key", own)
+    typed("db", "backup", tmp_path / "evening.backup")
+    assert "nobody can say from here" in typed(
+        "db", "restore", tmp_path / "evening.backup", "--why", "a new computer", "--without-key"
+    )
+
+
 def test_an_engineer_is_entered_and_signs_a_product_file(typed, tmp_path):
     public = typed("people", "key", "engineer.pem", "--unlocked").strip()
     enter = ("people", "add", "engineer 1", "--role", "engineer", "--why", "answers for limits")
@@ -87,6 +106,49 @@ def test_an_engineer_is_entered_and_signs_a_product_file(typed, tmp_path):
     )
     assert "signed by engineer 1" in signed
     assert "Every row is as it was recorded" in typed("db", "check")
+
+
+@pytest.fixture
+def with_roles(typed):
+    """A record in which an engineer and an operator are entered."""
+    public = typed("people", "key", "engineer.pem", "--unlocked").strip()
+    signed = ("--by", "engineer 1", "--key", "engineer.pem")
+    enter = ("people", "add", "engineer 1", "--role", "engineer", "--why", "answers for limits")
+    typed(*enter, "--public-key", public, "--key", "engineer.pem")
+    typed("people", "add", "operator 1", "--role", "operator", "--why", "first day", *signed)
+    typed("people", "key", "stranger.pem", "--unlocked")
+
+
+SERIAL = "DM26010001G"
+
+
+def test_where_people_are_entered_nobody_else_enters_returns_and_repairs(typed, complaint, with_roles):
+    back = ("returned", SERIAL, "--reason", "drifts")
+    assert "Nobody called Nobody is entered here" in complaint(2, *back, "--who", "Nobody")
+    typed(*back, "--who", "operator 1")
+    done = ("repair", SERIAL, "--note", "cleaned")
+    assert "give your name with --who" in complaint(2, *done, "--who", "Nobody")
+    typed(*done, "--who", "engineer 1")
+
+
+def test_where_people_are_entered_the_record_as_a_whole_is_an_engineers(typed, complaint, with_roles, tmp_path):
+    adopt = ("db", "adopt", "--why", "an older database")
+    typed("db", "backup", "evening.backup")
+    restore = ("db", "restore", "evening.backup", "--why", "the disk failed")
+    for command in (adopt, restore):
+        for who in (
+            ("--who", "Nobody"),
+            ("--who", "engineer 1"),
+            ("--who", "engineer 1", "--engineer-key", "stranger.pem"),
+            ("--who", "operator 1", "--engineer-key", "engineer.pem"),
+        ):
+            assert "That is for an engineer (engineer 1)" in complaint(2, *command, *who)
+        typed(*command, "--who", "engineer 1", "--engineer-key", "engineer.pem")
+    # also by what the backup says, where the record itself is gone
+    for left in tmp_path.glob("record.sqlite*"):
+        left.unlink()
+    assert "That is for an engineer (engineer 1)" in complaint(2, *restore, "--who", "Nobody")
+    typed(*restore, "--who", "engineer 1", "--engineer-key", "engineer.pem")
 
 
 @pytest.mark.parametrize(

@@ -4,25 +4,27 @@ import hashlib
 import hmac
 import shutil
 import sqlite3
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import closing, contextmanager, suppress
-from datetime import date, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 from uuid import UUID, uuid4
 
 import pytest
-from sqlalchemy import Connection, Table, delete, exc, select, text, update
+from sqlalchemy import Connection, Table, delete, exc, insert, select, text, tuple_, update
 
 from db import locks
 from db.adopting import adopt
-from db.canonical import covered_tables, owned_tables
-from db.chain import Seal, seal_of_visit
-from db.checking import Findings, check
+from db.canonical import covered_tables, digest_of, key_of, owned_tables, rows_of_visits, values_of
+from db.chain import Head, Seal, chains, ends_here, seal_of_visit, visit_digests
+from db.chained_session import single_digest
+from db.checking import check
 from db.engine import Database, open_database, open_for_checking
 from db.errors import Exposed, KeyProblem
+from db.findings import Findings
 from db.location import Location
-from db.models import Finding, RecordLink, Unit, Verdict, Visit
+from db.models import Base, Finding, RecordChain, RecordLink, Unit, Verdict, Visit, new_key
 from db.moving import move
 from db.queries import end_visit, get_or_add_unit
 from db.record_key import RecordKey, key_file, read_key, read_or_make_key
@@ -259,14 +261,112 @@ def test_the_check_looks_at_the_rows_where_the_triggers_are_gone(
         assert {(each.table, each.visit_id) for each in look_at(opened).flaws} == {("verdict", it) for it in two_visits}
 
 
-def test_chains_of_another_key_are_compared_and_said_to_be(
+def test_a_chain_of_another_key_is_compared_and_the_record_is_not_called_sound(
     database: Database, two_visits: tuple[UUID, UUID], tmp_path: Path
 ):
+    own = look_at(database)
+    assert own.sound
+    assert own.rows_unverified == 0
     other = read_or_make_key(tmp_path / "other.key")
     with database.reading_connection() as connection:
         found = check(connection, [other], [])
-    assert found.sound
-    assert "another key" in found.notes[0]
+    assert not found.sound
+    assert found.flaws == []
+    assert (found.rows_verified, found.rows_unverified) == (0, own.rows_verified)
+    assert "which is not here" in found.unverified[0].sentence
+    with tampering(database) as connection:
+        connection.execute(text("UPDATE verdict SET decision = 'fail'"))
+        assert {each.table for each in check(connection, [other], []).flaws} == {"verdict"}
+
+
+def invented_chain(connection: Connection, digests: Mapping[str, Any], *, key_id: str = "aa") -> None:
+    """A chain that somebody with the file wrote, with one link that no key has made."""
+    chain_id, now = new_key(), datetime.now(UTC)
+    connection.execute(
+        insert(RecordChain).values(id=chain_id, place="x", key_id=key_id, because="bench two", began_utc=now)
+    )
+    connection.execute(
+        insert(RecordLink).values(
+            chain_id=chain_id, sequence=0, subject="rows", digests=digests, link="0" * 64, made_utc=now
+        )
+    )
+
+
+def test_a_verdict_forged_under_another_keys_name_is_no_sound_record(database: Database, two_visits: tuple[UUID, UUID]):
+    first, _ = two_visits
+    verdict, link = (Base.metadata.tables[name] for name in ("verdict", "record_link"))
+    with tampering(database) as connection:
+        connection.execute(update(verdict).where(verdict.c.visit_id == first).values(decision="fail"))
+        connection.execute(text("UPDATE record_chain SET key_id = '0011223344556677'"))
+        rows = rows_of_visits(connection, [first])[first]
+        digests = {name: digest_of(Base.metadata.tables[name], each) for name, each in rows.items()}
+        connection.execute(update(link).where(link.c.visit_id == first).values(digests=visit_digests(digests)))
+        (flaw,) = looked_at(connection).flaws
+        assert "was made on this computer and names another key" in flaw.what
+        elsewhere = check(connection, [], [])
+        assert (elsewhere.flaws, elsewhere.sound) == ([], False)
+
+
+def test_an_invented_chain_covers_no_altered_product_file(database: Database, two_visits: tuple[UUID, UUID]):
+    revision = Base.metadata.tables["product_revision"]
+    with tampering(database) as connection:
+        connection.execute(text("UPDATE product_revision SET toml_text = toml_text || '# wider'"))
+        rows = connection.execute(select(*values_of(revision))).all()
+        invented_chain(connection, {"product_revision": [single_digest(revision, row) for row in rows]})
+        found = looked_at(connection)
+        assert [each.table for each in found.flaws] == ["product_revision"]
+        assert [each.key_id for each in found.unverified] == ["aa"]
+
+
+def test_an_invented_chain_covers_no_forged_correction(database: Database, two_visits: tuple[UUID, UUID]):
+    first, _ = two_visits
+    verdict = Base.metadata.tables["verdict"]
+    with tampering(database) as connection:
+        old = connection.execute(select(verdict).where(verdict.c.visit_id == first)).one()
+        forged = {**old._mapping, "id": new_key(), "decision": "fail", "corrects_verdict_id": old.id}
+        connection.execute(insert(verdict).values(**forged))
+        row = connection.execute(select(*values_of(verdict)).where(verdict.c.id == forged["id"])).one()
+        invented_chain(connection, {"verdict": [single_digest(verdict, row)]})
+        found = looked_at(connection)
+        assert not found.sound
+        assert found.rows_unverified == 1
+        assert f"{forged['id']} rests on a link that could not be verified" in found.notes[0]
+        # with the key's own name it is a link that the key never made
+        connection.execute(text("UPDATE record_chain SET key_id = :own"), {"own": read_key(key_file()).key_id})
+        assert "was not made with its key" in looked_at(connection).flaws[0].what
+
+
+def test_a_chain_without_a_link_excuses_no_records_that_were_cut_off(database: Database, two_visits: tuple[UUID, UUID]):
+    _, second = two_visits
+    with tampering(database) as connection:
+        (own,) = chains(connection)
+        cut = connection.scalar(select(RecordLink.sequence).where(RecordLink.visit_id == second))
+        connection.execute(delete(RecordLink).where(RecordLink.sequence >= cut))
+        for name, rows in reversed(rows_of_visits(connection, [second])[second].items()):
+            table = Base.metadata.tables[name]
+            keys = [key_of(table, row) for row in rows]
+            connection.execute(delete(table).where(tuple_(*table.primary_key.columns).in_(keys)))
+        said = f"restored by Ann: the disk died; {ends_here(Head(own.id, cut - 1, ''))}"
+        connection.execute(
+            insert(RecordChain).values(
+                id=new_key(), place=own.place, key_id=own.key_id, because=said, began_utc=datetime.now(UTC)
+            )
+        )
+        said = " ".join(each.what for each in looked_at(connection).flaws)
+        assert "has no link, and none is begun without one" in said
+        assert "the last records were cut off" in said
+
+
+def test_a_view_that_shows_something_else_is_found(covered: Database):
+    with tampering(covered) as connection:
+        connection.execute(text("DROP VIEW v_verdict_standing"))
+        connection.execute(text("DROP VIEW v_visit"))
+        connection.execute(text("CREATE VIEW v_visit AS SELECT 'pass' AS decision FROM visit"))
+        flaws = {each.table: each.what for each in looked_at(connection).flaws}
+    assert flaws.keys() == {"v_visit", "v_verdict_standing"}
+    assert "altered" in flaws["v_visit"]
+    assert "gone" in flaws["v_verdict_standing"]
+    assert look_at(covered).sound
 
 
 def test_the_key_is_made_once_and_refused_when_others_can_read_it(tmp_path: Path):

@@ -2,7 +2,7 @@
 
 import shutil
 from collections.abc import Callable, Iterator
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from uuid import UUID
 
@@ -17,7 +17,7 @@ from db.handing_in import hand_in, waiting
 from db.history import history, merged
 from db.location import Location
 from db.models import Finding, Unit, UnitClaim, Visit, new_key
-from db.queries import get_or_add_unit
+from db.queries import get_or_add_product_revision, get_or_add_unit
 from db.record_key import key_file, read_key
 from db.returns import add_return, returns_of
 from tests.postgresql import Server
@@ -64,6 +64,39 @@ def test_two_benches_hand_in_the_same_unit_and_nothing_twice(
         found = check(connection, [read_key(key_file())], [key_file()])
     assert found.sound, found.flaws
     assert len(found.heads) == 2
+
+
+def test_what_another_bench_handed_in_is_verified_with_that_benchs_key(
+    tmp_path: Path,
+    empty_record: Path,
+    floor: Database,
+    whole_visit: Callable[..., Visit],
+    monkeypatch: pytest.MonkeyPatch,
+):
+    keys = {}
+    for day, name in enumerate(("one", "two")):
+        monkeypatch.setenv("RIG_RECORD_KEY_FILE", str(tmp_path / f"{name}.key"))
+        shutil.copyfile(empty_record, tmp_path / f"{name}.sqlite")
+        with open_database(f"sqlite:///{tmp_path / name}.sqlite") as bench:
+            with bench.session() as session:
+                entered = datetime(2026, 3, 1 + day, tzinfo=UTC)
+                get_or_add_product_revision(
+                    session, product_name="Demo oscillator", toml_text="law = 'octave'\n", at_utc=entered
+                )
+                whole_visit(session, "TR-0001-7", day=day)
+            hand_in(bench, floor)
+        keys[name] = read_key(tmp_path / f"{name}.key")
+    with floor.reading_connection() as connection:
+        whole = check(connection, list(keys.values()), [tmp_path / "one.key", tmp_path / "two.key"])
+        assert whole.sound, whole.flaws
+        for name, key in keys.items():
+            found = check(connection, [key], [tmp_path / f"{name}.key"])
+            # the same product, bench and unit, each entered by both at a moment of its own, are no flaw
+            assert found.flaws == []
+            assert not found.sound
+            assert len(found.unverified) == 1
+            assert found.rows_verified + found.rows_unverified == whole.rows_verified
+            assert min(found.rows_verified, found.rows_unverified) > 10
 
 
 def test_a_visit_that_goes_on_stays_on_its_bench_and_corrections_follow(

@@ -93,7 +93,7 @@ def backed_up(evening: Path, url: str, tmp_path: Path) -> tuple[Location, Path]:
 
 def test_a_restored_record_is_that_of_the_backup_and_the_other_one_is_kept(backed_up: tuple[Location, Path]):
     location, kept = backed_up
-    aside = restore(kept, location, who="engineer 1", why="the disk failed")
+    aside = restore(kept, location, who="engineer 1", why="the disk failed").kept
     assert serials(location.url) == ["TR-0001-7"]
     assert aside is not None
     assert serials(f"sqlite:///{aside}") == ["TR-0001-7", "TR-0002-5"]
@@ -179,6 +179,45 @@ def test_a_backup_that_is_not_as_it_was_written_leaves_the_database_untouched(
     assert sorted(path.name for path in file.parent.glob("*.new*")) == []
 
 
+def test_a_backup_whose_key_is_not_here_is_put_back_when_that_is_said(
+    backed_up: tuple[Location, Path], file: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    location, kept = backed_up
+    own = key_file()
+    monkeypatch.setenv("RIG_RECORD_KEY_FILE", str(tmp_path / "another computer" / "record.key"))
+    before = file.read_bytes()
+    with pytest.raises(errors.KeyProblem, match="the database is untouched") as refused:
+        restore(kept, location, who="engineer 1", why="the disk failed")
+    assert "--without-key" in str(refused.value)
+    assert file.read_bytes() == before
+    done = restore(kept, location, who="engineer 1", why="the disk failed", without_key=True)
+    assert "could not be verified" in done.unverified[0]
+    with open_database(location.url) as database:
+        with database.reading_connection() as connection:
+            assert not check(connection, [read_key(key_file())], [key_file()]).sound
+            both = check(connection, [read_key(key_file()), read_key(own)], [key_file()])
+        assert both.sound, both.flaws
+        with database.reading() as session:
+            assert "not verified for want of a key" in session.query(RecordChange).one().what
+    assert restore(kept, location, who="engineer 1", why="again", keys=[own]).unverified == ()
+
+
+def test_a_backup_that_names_another_key_than_this_computers_is_not_put_back(
+    backed_up: tuple[Location, Path], file: Path
+):
+    location, kept = backed_up
+    with closing(sqlite3.connect(kept, isolation_level=None)) as connection:
+        (trigger,) = connection.execute(
+            "SELECT sql FROM sqlite_master WHERE name = 'keep_record_chain_update'"
+        ).fetchone()
+        connection.execute("DROP TRIGGER keep_record_chain_update")
+        connection.execute("UPDATE record_chain SET key_id = 'aa'")
+        connection.execute(trigger)
+    kept.with_name(kept.name + ".sha256").unlink()
+    with pytest.raises(errors.Damaged, match="names another key"):
+        restore(kept, location, who="engineer 1", why="the disk failed", without_key=True)
+
+
 def test_no_backup_is_put_under_a_program_that_records(backed_up: tuple[Location, Path], url: str):
     location, kept = backed_up
     with open_database(url) as database:
@@ -191,7 +230,7 @@ def test_no_backup_is_put_under_a_program_that_records(backed_up: tuple[Location
 def test_a_backup_goes_into_an_empty_server_only(backed_up: tuple[Location, Path], server: Server, migrated: str):
     _, kept = backed_up
     there = Location(migrated, "the test", None)
-    assert restore(kept, there, who="engineer 1", why="a new server") is None
+    assert restore(kept, there, who="engineer 1", why="a new server").kept is None
     assert serials(migrated) == ["TR-0001-7"]
     with pytest.raises(errors.NotEmpty):
         restore(kept, there, who="engineer 1", why="twice")
@@ -200,7 +239,7 @@ def test_a_backup_goes_into_an_empty_server_only(backed_up: tuple[Location, Path
 def test_a_backup_in_place_of_a_database_that_is_past_reading(backed_up: tuple[Location, Path], file: Path):
     location, kept = backed_up
     file.write_bytes(b"rubbish" * 1000)
-    aside = restore(kept, location, who="engineer 1", why="the disk failed")
+    aside = restore(kept, location, who="engineer 1", why="the disk failed").kept
     assert aside is not None
     assert aside.read_bytes() == b"rubbish" * 1000
     assert serials(location.url) == ["TR-0001-7"]

@@ -9,10 +9,21 @@ from pathlib import Path
 from uuid import UUID
 
 import pytest
+from sqlalchemy.orm import Session
 
 from db.engine import open_database
 from db.models import Finding, Verdict, Visit
+from db.returns import add_repair, add_return
 from db.views import FINDINGS, KEYS, VIEWS, Kind
+
+
+def came_and_went(session: Session, visit: Visit) -> None:
+    """The unit of a visit comes back twice and is repaired once."""
+    for days, reason, complaint in ((20, "drifts", 'sharp when "warm"'), (40, "out of tune", "")):
+        at = visit.started_utc + timedelta(days=days)
+        add_return(session, visit.unit_id, reason=reason, complaint=complaint, who="reception", received_utc=at)
+    at = visit.started_utc + timedelta(days=21)
+    add_repair(session, visit.unit_id, parts=["capacitor", "trim"], note="cleaned", who="operator 1", done_utc=at)
 
 
 @pytest.fixture
@@ -42,11 +53,18 @@ def asked(
         with database.session() as session:
             bad = begin_visit(session, "TR-0002-5", day=1)
             session.add(
-                Verdict(visit_id=bad.id, decision="fail", causes=[], reason="scale", created_utc=bad.started_utc)
+                Verdict(
+                    visit_id=bad.id,
+                    decision="fail",
+                    causes=["scale is out of travel", "noise"],
+                    reason="scale",
+                    created_utc=bad.started_utc,
+                )
             )
         with database.session() as session:
             whole_visit(session, "TR-0002-5", day=2)
             begin_visit(session, "TR-0003-3", day=3)
+            came_and_went(session, good)
     with closing(sqlite3.connect(file)) as connection:
         connection.row_factory = sqlite3.Row
         yield connection, good
@@ -97,6 +115,30 @@ def test_yield_by_batch_and_moves_per_trim(asked: tuple[sqlite3.Connection, Visi
     assert (trim["trim"], trim["visits"], trim["moves"], trim["mean_turns"]) == ("scale", 2, 2, 0.7)
 
 
+def test_returns_repairs_and_causes_are_a_row_each(asked: tuple[sqlite3.Connection, Visit]):
+    connection, _ = asked
+    rows = connection.execute("SELECT * FROM v_return ORDER BY received_unix_us").fetchall()
+    assert [(row["serial"], row["reason"], row["complaint"], row["who"]) for row in rows] == [
+        ("TR-0001-7", "drifts", 'sharp when "warm"', "reception"),
+        ("TR-0001-7", "out of tune", "", "reception"),
+    ]
+    assert [row["received_utc"][:10] for row in rows] == ["2026-03-22", "2026-04-11"]
+    (repair,) = connection.execute("SELECT * FROM v_repair").fetchall()
+    assert (repair["batch"], json.loads(repair["parts"]), repair["note"]) == (
+        "B26-03",
+        ["capacitor", "trim"],
+        "cleaned",
+    )
+    assert UUID(repair["repair_id"]) == UUID(bytes=repair["repair_key"])
+    causes = connection.execute("SELECT serial, place, cause, decision FROM v_cause ORDER BY serial, place").fetchall()
+    # of the verdict that was corrected nothing stands, and one without causes has no row
+    assert [tuple(row) for row in causes] == [
+        ("TR-0001-7", 0, "a 'loose' lead", "conditional pass"),
+        ("TR-0002-5", 0, "scale is out of travel", "fail"),
+        ("TR-0002-5", 1, "noise", "fail"),
+    ]
+
+
 def test_the_latest_visit_of_each_unit(asked: tuple[sqlite3.Connection, Visit]):
     connection, _ = asked
     rows = connection.execute("SELECT serial, decision, visits FROM v_unit_latest ORDER BY serial").fetchall()
@@ -128,20 +170,28 @@ SMALL = {"SCAN p", "SCAN b", "SCAN v_yield_by_batch"}
 
 
 def test_on_postgresql_every_view_reads_as_it_does_on_sqlite(
-    migrated: str, url: str, whole_visit: Callable[..., Visit]
+    migrated: str, url: str, whole_visit: Callable[..., Visit], begin_visit: Callable[..., Visit]
 ):
     answers = []
     for address in (url, migrated):
         with open_database(address) as database:
             with database.session() as session:
-                whole_visit(session, "TR-0001-7")
+                came_and_went(session, whole_visit(session, "TR-0001-7"))
+                begun = begin_visit(session, "TR-0002-5", day=1)
+                causes = ["scale is out of travel", 'a "loose" lead; Größe']
+                session.add(
+                    Verdict(
+                        visit_id=begun.id, decision="fail", causes=causes, reason="scale", created_utc=begun.started_utc
+                    )
+                )
             with database.reading() as session:
                 answers.append({view.name: session.execute(view.clause().select()).mappings().all() for view in VIEWS})
     for view in VIEWS:
         here, there = (
             # keys are made anew for each row
             sorted(
-                repr([(n, v) for n, v in row.items() if n not in ("visit_key", "visit_id")]) for row in one[view.name]
+                repr([(name, value) for name, value in row.items() if not name.endswith(("_key", "_id"))])
+                for row in one[view.name]
             )
             for one in answers
         )

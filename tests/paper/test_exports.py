@@ -14,7 +14,8 @@ from sqlalchemy import select
 
 from db.engine import open_database
 from db.exports import Choice, portions
-from db.models import Finding, Move, Point, Unit, Visit
+from db.models import Finding, Move, Point, Unit, Verdict, Visit
+from db.returns import add_repair, add_return
 from db.views import POINTS
 from rig.commands_data import export as export_command
 from rig.errors import WrongInput
@@ -174,7 +175,7 @@ def test_portions_are_small_and_leave_nothing_out(database):
                 )
             )
     with database.reading() as session:
-        sizes = [len(rows) for rows in portions(session, POINTS, ("sweep", "point"), ALL, visits_at_once=1)]
+        sizes = [len(rows) for rows in portions(session, POINTS, ("sweep", "point"), ALL, at_once=1)]
     assert len(sizes) == 9
     batch = written(database, What.FINDINGS, Form.JSON_LINES, Choice(batch="P"))
     assert [json.loads(line)["value"] for line in batch.splitlines()] == [0.0, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0]
@@ -183,6 +184,37 @@ def test_portions_are_small_and_leave_nothing_out(database):
     )
     assert written(database, What.VISITS, Form.JSON_LINES, since).count(b"\n") == 2
     assert written(database, What.VISITS, Form.JSON_LINES, Choice(product="another")) == b""
+
+
+def test_returns_and_repairs_are_chosen_by_the_moment_at_which_they_were_entered(database):
+    first = datetime(2026, 3, 2, tzinfo=UTC)
+    with database.session() as session:
+        of = session.scalars(select(Visit).where(Visit.purpose != "check")).first()
+        unit = Unit(serial="R1", product_id=session.get(Unit, of.unit_id).product_id, batch_code="R")
+        session.add(unit)
+        session.flush()
+        for day in range(3):
+            at = first + timedelta(days=day)
+            add_return(session, unit.id, reason="drifts", complaint=f"=day {day}", who="reception", received_utc=at)
+            add_repair(session, unit.id, parts=["trim"], note=f"day {day}", who="operator 1", done_utc=at)
+    since = Choice(batch="R", since_utc=first + timedelta(days=1))
+    back = list(csv.DictReader(io.StringIO(written(database, What.RETURNS, Form.CSV, since).decode(), newline="")))
+    assert [row["complaint"] for row in back] == ["'=day 1", "'=day 2"]
+    done = [json.loads(line) for line in written(database, What.REPAIRS, Form.JSON_LINES, since).splitlines()]
+    assert [(row["note"], row["parts"], row["serial"]) for row in done] == [
+        ("day 1", ["trim"], "R1"),
+        ("day 2", ["trim"], "R1"),
+    ]
+    assert "repair_key" not in done[0]
+
+
+def test_every_cause_of_a_verdict_that_stands_is_written(database):
+    rows = [json.loads(line) for line in written(database, What.CAUSES, Form.JSON_LINES).splitlines()]
+    with database.reading() as session:
+        corrected = select(Verdict.corrects_verdict_id).where(Verdict.corrects_verdict_id.is_not(None))
+        standing = session.scalars(select(Verdict).where(Verdict.id.not_in(corrected)).order_by(Verdict.visit_id))
+        causes = [(str(each.visit_id), place, cause) for each in standing for place, cause in enumerate(each.causes)]
+    assert [(row["visit_id"], row["place"], row["cause"]) for row in rows] == causes
 
 
 def test_days_and_moments_are_taken_as_utc_unless_they_say_otherwise():

@@ -28,7 +28,7 @@ FIRST_JUDGED, LAST_JUDGED = (
 """1 for a visit that passed and was the first (the last) of its unit that came to a verdict."""
 
 
-def _text_of_key(dialect: str, column: str) -> str:
+def text_of_key(dialect: str, column: str) -> str:
     """A key as people write it: hexadecimal digits in five groups (RFC 9562, section 4)."""
     if dialect != "sqlite":
         return f"CAST({column} AS TEXT)"
@@ -37,7 +37,7 @@ def _text_of_key(dialect: str, column: str) -> str:
     return " || '-' || ".join(f"substr({digits}, {start}, {length})" for start, length in groups)
 
 
-def _time(dialect: str, column: str, name: str) -> str:
+def time_twice(dialect: str, column: str, name: str) -> str:
     """A moment twice: as text by ISO 8601 in UTC, and as whole microseconds since 1970."""
     if dialect == "sqlite":
         text = f"strftime('%Y-%m-%dT%H:%M:%S', {column} / 1000000, 'unixepoch') || printf('.%06dZ', {column} % 1000000)"
@@ -57,12 +57,12 @@ def _seconds(dialect: str, first: str, last: str) -> str:
 
 def statements(dialect: str) -> dict[str, str]:
     """Name and SELECT of every view, in the order in which they can be made."""
-    keys = f"v.id AS visit_key, {_text_of_key(dialect, 'v.id')} AS visit_id"
+    keys = f"v.id AS visit_key, {text_of_key(dialect, 'v.id')} AS visit_id"
     return {
         "v_visit": f"""
             SELECT {keys}, {UNIT}, b.name AS bench, v.operator AS operator, v.purpose AS purpose,
-                v.software_version AS software_version, {_time(dialect, "v.started_utc", "started")},
-                {_time(dialect, "v.ended_utc", "ended")},
+                v.software_version AS software_version, {time_twice(dialect, "v.started_utc", "started")},
+                {time_twice(dialect, "v.ended_utc", "ended")},
                 {_seconds(dialect, "v.started_utc", "v.ended_utc")} AS duration_s, v.outcome AS outcome,
                 d.decision AS decision, d.reason AS reason,
                 CASE WHEN d.corrects_verdict_id IS NOT NULL THEN 1 ELSE 0 END AS corrected,
@@ -72,7 +72,7 @@ def statements(dialect: str) -> dict[str, str]:
             LEFT JOIN verdict d ON d.visit_id = v.id AND {STANDING_VERDICT}
         """,
         "v_unit_latest": f"""
-            SELECT {UNIT}, {keys}, v.purpose AS purpose, {_time(dialect, "v.started_utc", "started")},
+            SELECT {UNIT}, {keys}, v.purpose AS purpose, {time_twice(dialect, "v.started_utc", "started")},
                 v.outcome AS outcome, d.decision AS decision, d.reason AS reason,
                 (SELECT COUNT(*) FROM visit every WHERE every.unit_id = u.id) AS visits
             FROM unit u JOIN product p ON p.id = u.product_id
@@ -84,7 +84,7 @@ def statements(dialect: str) -> dict[str, str]:
         "v_verdict_standing": f"""
             SELECT {keys}, {UNIT}, d.decision AS decision, d.reason AS reason, d.causes AS causes,
                 CASE WHEN d.corrects_verdict_id IS NOT NULL THEN 1 ELSE 0 END AS corrected,
-                {_time(dialect, "d.created_utc", "created")}, {DEMONSTRATION}
+                {time_twice(dialect, "d.created_utc", "created")}, {DEMONSTRATION}
             FROM verdict d JOIN visit v ON v.id = d.visit_id {OF_VISIT}
             WHERE {STANDING_VERDICT}
         """,
@@ -94,7 +94,7 @@ def statements(dialect: str) -> dict[str, str]:
                 f.coverage_probability AS coverage_probability, f.lower_limit AS lower_limit,
                 f.upper_limit AS upper_limit, f.bound_low AS bound_low, f.bound_high AS bound_high, f.rule AS rule,
                 f.decision AS decision, f.note AS note, f.revision AS revision,
-                {_time(dialect, "f.created_utc", "created")}, {DEMONSTRATION}
+                {time_twice(dialect, "f.created_utc", "created")}, {DEMONSTRATION}
             FROM finding f JOIN visit v ON v.id = f.visit_id {OF_VISIT}
             WHERE NOT EXISTS (
                 SELECT 1 FROM finding later WHERE later.visit_id = f.visit_id AND later.phase = f.phase
@@ -105,7 +105,7 @@ def statements(dialect: str) -> dict[str, str]:
                 m.target_unit AS target_unit, m.held_cv_v AS held_cv_v, m.controls AS controls,
                 m.turns_estimate AS turns_estimate, m.reading_before AS reading_before,
                 m.reading_after AS reading_after, m.outcome AS outcome,
-                {_time(dialect, "m.started_utc", "started")}, {_seconds(dialect, "m.started_utc", "m.ended_utc")}
+                {time_twice(dialect, "m.started_utc", "started")}, {_seconds(dialect, "m.started_utc", "m.ended_utc")}
                 AS duration_s, {DEMONSTRATION}
             FROM move m JOIN visit v ON v.id = m.visit_id {OF_VISIT}
         """,
@@ -114,7 +114,7 @@ def statements(dialect: str) -> dict[str, str]:
                 o.point_index AS point, o.cv_programmed_v AS cv_programmed_v, o.cv_v AS cv_v,
                 o.cv_standard_uncertainty_v AS cv_standard_uncertainty_v, o.read_back_v AS read_back_v,
                 o.frequency_hz AS frequency_hz, o.relative_standard_uncertainty AS relative_standard_uncertainty,
-                o.gate_s AS gate_s, o.elapsed_s AS elapsed_s, {_time(dialect, "o.taken_utc", "taken")},
+                o.gate_s AS gate_s, o.elapsed_s AS elapsed_s, {time_twice(dialect, "o.taken_utc", "taken")},
                 o.readings_count AS readings_count, CASE WHEN o.revisit THEN 1 ELSE 0 END AS revisit, {DEMONSTRATION}
             FROM point o JOIN sweep s ON s.id = o.sweep_id JOIN visit v ON v.id = s.visit_id {OF_VISIT}
         """,
