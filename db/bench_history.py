@@ -167,10 +167,10 @@ def checks_of(session: Session, bench_id: UUID, serial: str, *, latest: int = 10
     return tuple(CheckRow(*row) for row in reversed(rows))
 
 
-def checks_on(session: Session, bench_name: str, *, latest: int = 1000) -> tuple[CheckRow, ...]:
-    """Values of the reference unit that was checked last on a bench of this name, oldest first."""
-    last = session.execute(
-        select(Unit.serial, BenchRevision.bench_id)
+def reference_on(session: Session, bench_name: str) -> str | None:
+    """Serial of the reference unit that was checked last on a bench of this name; None where none ever was."""
+    return session.scalar(
+        select(Unit.serial)
         .join(Visit, Visit.unit_id == Unit.id)
         .join(BenchCheck, BenchCheck.visit_id == Visit.id)
         .join(BenchRevision, BenchRevision.id == Visit.bench_revision_id)
@@ -178,8 +178,13 @@ def checks_on(session: Session, bench_name: str, *, latest: int = 1000) -> tuple
         .where(Bench.name == bench_name)
         .order_by(BenchCheck.taken_utc.desc())
         .limit(1)
-    ).first()
-    return () if last is None else checks_of(session, last[1], last[0], latest=latest)
+    )
+
+
+def checks_with(session: Session, bench_name: str, serial: str, *, latest: int = 1000) -> tuple[CheckRow, ...]:
+    """Values of one reference unit in its latest checks on a bench of this name, oldest first."""
+    bench_id = session.scalar(select(Bench.id).where(Bench.name == bench_name))
+    return () if bench_id is None else checks_of(session, bench_id, serial, latest=latest)
 
 
 def readings_of_study(session: Session, study_id: UUID) -> tuple[StudyReadingRow, ...]:

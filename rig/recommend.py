@@ -18,7 +18,7 @@ from rig.science.tracking import SLOPE
 from rig.science.trims import DeadTimeTaken, Pivot, ScaleAboutPivot, ScaleAtInput, Shift
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -40,6 +40,7 @@ CURABLE = 1.0
 """Share of the limits at which the planned moves bring a unit inside after all."""
 BEYOND_DOUBT = 1.5
 """Times the whole travel: more turns than that no trim has left, wherever it stands and whatever a turn does."""
+COVERAGE = 2.0
 DEAD_STEP_OCTAVES = 0.2
 """A switch whose positions differ by less does nothing."""
 RESOLVED_DIGITS = 9
@@ -265,7 +266,8 @@ def recommend(
         causes = [cause for cause in causes if cause.fault is not Fault.LEAKAGE]
     advice = [_tracking_advice(product, move) for move in plan.moves]
     left_alone = list(plan.left_alone)
-    causes += [out_of_travel(product.trims[move.trim].label, move.turns) for move in plan.moves if move.beyond_travel]
+    beyond = [move for move in plan.moves if move.beyond_travel and _of_itself(product, known, move, plan.moves)]
+    causes += [out_of_travel(product.trims[move.trim].label, move.turns) for move in beyond]
     rail_trim = product.trim_of(TrimKind.RAIL)
     limit = product.limits.rail
     if rail_v is not None and limit is not None and not rail_is_plausible(product, rail_v):
@@ -300,6 +302,24 @@ def recommend(
         remaining_standard_uncertainty_cents=plan.worst_musical_standard_uncertainty_cents,
         causes=tuple(causes),
     )
+
+
+def _of_itself(
+    product: Product, known: Mapping[str, TrimKnowledge], move: PlannedMove, moves: Sequence[PlannedMove]
+) -> bool:
+    """Whether a move beyond the travel is asked for by the trim's own part, and not by that of the scale.
+
+    A scale that is far beyond its travel shifts every pitch by as much as its pivot is in doubt, and base makes up for
+    that in the plan: such turns say nothing of the parts around base.
+    """
+    scale = next((each for each in moves if product.trims[each.trim].kind in SCALE_KINDS), None)
+    if scale is None or scale.trim == move.trim or not scale.beyond_travel:
+        return True
+    pivot = known[scale.trim].pivot
+    if pivot is None or product.trims[move.trim].kind is not TrimKind.BASE:
+        return True
+    doubt = COVERAGE * pivot.standard_uncertainty * abs(scale.amount / known[move.trim].gain.mean)
+    return abs(move.turns) - doubt > BEYOND_DOUBT * product.trims[move.trim].turns
 
 
 def centre_should_move(product: Product, centre_octaves: float) -> bool:

@@ -6,6 +6,7 @@ All of it comes from the record, so that it says the same at the bench and years
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import timedelta
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
@@ -13,11 +14,15 @@ import numpy as np
 
 from db import bench_history, history, returns
 from rig.errors import WrongInput
+from rig.product import VoltsPerOctaveLaw
 from rig.science.change import Part, State, Suspicion, difference, suspect
 from rig.science.conformity import Decision
 from rig.science.reference import normalised_error
 from rig.suspects import (
+    BENCH,
     CORE,
+    CV_CENTS,
+    CV_PATH,
     DEAD_TIME,
     DRIFT_HIGH,
     DRIFT_LOW,
@@ -28,6 +33,7 @@ from rig.suspects import (
     RAIL,
     SLOPE,
     TERM_OF,
+    TWO_BENCHES,
     UNIT_OF,
     UNKNOWN,
     advice_on,
@@ -57,6 +63,12 @@ FOUND_SWEEPS, LEFT_SWEEPS = ("as_found",), ("as_found", "resumed", "as_left")
 MOVED = 1.5
 """Normalised error from which a characteristic has moved. One in twenty of a sound unit lies beyond 1; a unit has more
 than a dozen, and all of them lie within 1.5 at 95 % (Z. Sidak's bound for 14: 2.9 standard uncertainties)."""
+ALIKE = 3.0
+"""Two suspects whose probabilities differ by less than this factor are not told apart."""
+WORTH_SAYING = 3
+"""So many characteristics are named in one sentence, the largest change first."""
+CHECKED_WITHIN = timedelta(days=8)
+"""A check of a bench farther from a visit than this says nothing of the bench in that visit (our own choice)."""
 WORTH_NAMING = 0.03
 """A suspect below this probability is not named."""
 SURE = 0.5
@@ -87,6 +99,8 @@ class Changed:
     normalised_error: float
     ordinary: float = 0.0
     """By so much a sound unit differs from visit to visit."""
+    inside: bool = True
+    """Whether it was found inside its limits."""
 
     @property
     def difference(self) -> float:
@@ -225,7 +239,10 @@ def changes(left: Sequence[FindingRow], found: Sequence[FindingRow]) -> tuple[Ch
         # a rate when warm depends on how cold the unit came in: the limit is what it may be
         drifts = _spoken(now.characteristic).startswith("drift")
         ordinary = (now.upper_limit or 0.0) if drifts else 0.0
-        made.append(Changed(now.characteristic, now.unit, left_value, left_u, found_value, found_u, error, ordinary))
+        inside = now.decision in PASSED
+        made.append(
+            Changed(now.characteristic, now.unit, left_value, left_u, found_value, found_u, error, ordinary, inside)
+        )
     return tuple(made)
 
 
@@ -266,65 +283,101 @@ def _oscillator(
     changed = difference(then, now)
     if not changed.names:
         return OscillatorChange(name, (), 0.0, "As found it gives nothing that could be compared with how it left.")
-    parts = [*parts_of(product), *_bench_parts(session, left, visit)]
+    parts = [*parts_of(product), *_bench_parts(session, product, left, visit)]
     weighed = suspect(changed, parts, ordinary_changes(product, _warmer_k(left, visit)), UNKNOWN)
-    named = _named(weighed, changed)
+    named = _named(weighed, changed, two_benches=left.bench != visit.bench)
     inside = all(each.decision in PASSED for each in visit.as_found if each.characteristic.rpartition(".")[0] == name)
-    return OscillatorChange(
-        name, named, weighed.nothing_probability, _sentence(weighed, named, own, name, serial, inside=inside)
-    )
+    which = f"{serial}, {name}" if name else serial
+    said = _sentence(weighed, named, own, changed, inside=inside)
+    return OscillatorChange(name, named, weighed.nothing_probability, f"{which}: {said}")
 
 
 def _sentence(
-    weighed: Suspicion, named: Sequence[Named], own: Sequence[Changed], name: str, serial: str, *, inside: bool
+    weighed: Suspicion, named: Sequence[Named], own: Sequence[Changed], changed: State, *, inside: bool
 ) -> str:
-    which = f"{serial}, {name}" if name else serial
-    steady = [each for each in own if not each.ordinary]
-    largest = max(steady, key=lambda each: abs(each.normalised_error), default=None)
+    first = named[:2]
+    if {each.suspect for each in first} == {BENCH, CV_PATH} and first[0].probability < ALIKE * first[1].probability:
+        return _bench_or_cv_path(first, changed)
     if named and named[0].probability >= max(SURE, weighed.nothing_probability):
-        return f"{which}: {named[0].sentence}"
+        return named[0].sentence
     if weighed.nothing_probability >= SURE:
-        seen = (
-            f"; the largest change is {largest.difference:+.2g} {largest.unit} of {_spoken(largest.characteristic)}, "
-            f"{abs(largest.normalised_error):.1f} times its uncertainty"
-            if largest is not None
-            else ""
-        )
-        fault = "No fault found" if inside else "Nothing has changed that points to a part"
-        after = (
-            "what its owner heard may come from what no bench sees: another power supply, another room, the patch"
-            if inside
-            else "it is outside its limits all the same, as the findings say"
-        )
-        return f"{which}: {fault} ({_percent(weighed.nothing_probability)} sure){seen}; {after}."
+        return _nothing(weighed.nothing_probability, own, inside=inside)
     if weighed.unknown_probability >= SURE:
         return (
-            f"{which}: something has changed ({_percent(weighed.unknown_probability)} sure) and it looks like no "
-            "single part: look for damage, then measure again."
+            f"something has changed ({_percent(weighed.unknown_probability)} sure) and it looks like no single part: "
+            "look for damage, then measure again."
         )
     candidates = " or ".join(f"{each.suspect} ({_percent(each.probability)})" for each in named[:3]) or "no part"
-    return f"{which}: the change does not point to one part: {candidates}; measure again after the next thing tried."
+    return f"the change does not point to one part: {candidates}; measure again after the next thing tried."
 
 
-def _named(weighed: Suspicion, changed: State) -> tuple[Named, ...]:
-    named = []
-    for each in weighed.suspects:
-        if each.probability < WORTH_NAMING:
-            break
-        advice = [advice_on(part) for part in each.parts]
-        parts = "; and ".join(one.part for one in advice)
-        seen = ", ".join(
-            _term(changed, term) for part in each.parts for term in _terms_of(part) if term in changed.names
+def _nothing(probability: float, own: Sequence[Changed], *, inside: bool) -> str:
+    """No part points out; what moved and lies outside its limits has changed all the same."""
+    steady = sorted((each for each in own if not each.ordinary), key=lambda each: -abs(each.normalised_error))
+    seen = [
+        f"{each.difference:+.2g} {each.unit} of {_spoken(each.characteristic)}, "
+        f"{abs(each.normalised_error):.1f} times its uncertainty"
+        for each in steady
+    ]
+    largest = f"; the largest change is {seen[0]}" if seen else ""
+    if inside:
+        return (
+            f"No fault found ({_percent(probability)} sure){largest}; what its owner heard may come from what no bench "
+            "sees: another power supply, another room, the patch."
         )
+    astray = [words for each, words in zip(steady, seen, strict=True) if each.moved and not each.inside]
+    if astray:
+        return (
+            f"it has moved and is outside its limits: {'; '.join(astray[:WORTH_SAYING])}. No single part explains that "
+            f"better than ageing, transport or another room ({_percent(probability)} sure). Next: adjust it, and "
+            "measure it once more after a day."
+        )
+    return (
+        f"Nothing has changed that points to a part ({_percent(probability)} sure){largest}; it is outside its limits "
+        "all the same, as the findings say."
+    )
+
+
+def _bench_or_cv_path(named: Sequence[Named], changed: State) -> str:
+    """A unit on two benches cannot say which of them, or its own CV input, has changed the CV."""
+    sure = {each.suspect: _percent(each.probability) for each in named}
+    return (
+        f"the CV weighs otherwise than when it left ({_term(changed, SLOPE)}): it is {TWO_BENCHES.part} "
+        f"({sure[BENCH]}), or {advice_on(CV_PATH).part} ({sure[CV_PATH]}). One unit cannot tell these apart. "
+        f"Next: {TWO_BENCHES.try_next}."
+    )
+
+
+def _named(weighed: Suspicion, changed: State, *, two_benches: bool) -> tuple[Named, ...]:
+    """Suspects in words, most likely first. Of a pair only the parts whose own terms have changed are named."""
+    probabilities: dict[tuple[str, ...], float] = {}
+    for each in weighed.suspects:
+        shown = tuple(part for part in each.parts if len(each.parts) == 1 or _changed(changed, part)) or each.parts
+        probabilities[shown] = probabilities.get(shown, 0.0) + each.probability
+    named = []
+    for parts, probability in sorted(probabilities.items(), key=lambda each: -each[1]):
+        if probability < WORTH_NAMING:
+            break
+        advice = [advice_on(part, two_benches=two_benches) for part in parts]
+        terms = dict.fromkeys(term for part in parts for term in _terms_of(part) if term in changed.names)
+        seen = ", ".join(_term(changed, term) for term in terms)
         named.append(
             Named(
-                " and ".join(each.parts),
-                each.probability,
-                f"likely {parts} ({_percent(each.probability)} sure{f'; {seen}' if seen else ''}). "
+                " and ".join(parts),
+                probability,
+                f"likely {'; and '.join(one.part for one in advice)} "
+                f"({_percent(probability)} sure{f'; {seen}' if seen else ''}). "
                 f"Next: {'; '.join(one.try_next for one in advice)}.",
             )
         )
     return tuple(named)
+
+
+def _changed(changed: State, part: str) -> bool:
+    """Whether a term of the part itself lies beyond its expanded uncertainty; True where none was measured."""
+    places = [changed.names.index(term) for term in _terms_of(part) if term in changed.names]
+    deviations = np.sqrt(np.diagonal(changed.covariance)[places])
+    return not places or bool(np.any(np.abs(changed.values[places]) > COVERAGE * deviations))
 
 
 def _terms_of(part: str) -> tuple[str, ...]:
@@ -420,23 +473,70 @@ def _assembled(terms: list[tuple[str, float]], covariance: np.ndarray, numbers: 
     return State(names, np.array([*(value for _, value in terms), *(value for _, value, _ in numbers)]), whole)
 
 
-def _bench_parts(session: Session, left: VisitRow, visit: VisitRow) -> list[Part]:
-    """The bench itself as a suspect, where its reference unit was measured about both visits."""
-    if left.bench != visit.bench:
-        return []
-    checks = bench_history.checks_on(session, visit.bench)
+def _bench_parts(session: Session, product: Product, left: VisitRow, visit: VisitRow) -> list[Part]:
+    """The bench itself as a suspect, by its reference unit where that was measured about both visits.
+
+    Two benches whose reference unit says nothing may differ by what their calibrations allow, and in the CV as a unit's
+    own CV input may (a lead, a source): then only a measurement of the reference unit tells the two apart.
+    """
+    two_benches = left.bench != visit.bench
+    serial = bench_history.reference_on(session, visit.bench)
     moved: dict[str, float] = {}
     doubt: dict[str, float] = {}
-    for characteristic, term in (("base_pitch", CORE), ("scale_error", SLOPE), ("rail", RAIL)):
-        own = [each for each in checks if each.characteristic == characteristic]
-        then, now = _nearest(own, left.started_utc), _nearest(own, visit.started_utc)
-        if then is None or now is None or then.taken_utc == now.taken_utc:
-            continue
-        factor = 100.0 / then.value if term == RAIL and then.value else 1.0
-        moved[term] = (now.value - then.value) * factor
-        doubt[term] = float(np.hypot(then.expanded_uncertainty, now.expanded_uncertainty)) / COVERAGE * abs(factor)
-    return [Part("bench", {}, also=doubt, offset=moved)] if moved else []
+    if serial is not None:
+        then_checks = bench_history.checks_with(session, left.bench, serial)
+        now_checks = bench_history.checks_with(session, visit.bench, serial) if two_benches else then_checks
+        for characteristic, term in BENCH_TERMS:
+            then = _stood([each for each in then_checks if each.characteristic == characteristic], left.started_utc)
+            now = _stood([each for each in now_checks if each.characteristic == characteristic], visit.started_utc)
+            if then is None or now is None or (not two_benches and then == now):
+                continue
+            factor = 100.0 / then.value if term == RAIL and then.value else 1.0
+            moved[term] = (now.value - then.value) * factor
+            doubt[term] = float(np.hypot(then.standard_uncertainty, now.standard_uncertainty)) * abs(factor)
+    if moved:
+        return [Part(BENCH, {}, also=doubt, offset=moved)]
+    if not two_benches or not isinstance(product.law, VoltsPerOctaveLaw):
+        return []
+    return [Part(BENCH, {SLOPE: CV_CENTS}, also=_allowed(product, left, visit))]
 
 
-def _nearest(checks: Sequence[CheckRow], at: datetime) -> CheckRow | None:
-    return min(checks, key=lambda each: abs(each.taken_utc - at), default=None)
+BENCH_TERMS = (("base_pitch", CORE), ("scale_error", SLOPE), ("rail", RAIL))
+"""What the reference unit shows of a bench."""
+
+
+def _allowed(product: Product, left: VisitRow, visit: VisitRow) -> dict[str, float]:
+    """By how much two benches may differ in base and rail, as far as the uncertainties of both visits say."""
+    allowed: dict[str, float] = {}
+    for finding in (*left.as_left, *visit.as_found):
+        for characteristic, term in (("base_pitch", CORE), ("rail", RAIL)):
+            if finding.characteristic.rpartition(".")[2] == characteristic and finding.expanded_uncertainty:
+                rail = product.limits.rail
+                factor = 100.0 / rail.nominal_v if term == RAIL and rail is not None else 1.0
+                own = finding.expanded_uncertainty / COVERAGE * factor
+                allowed[term] = float(np.hypot(allowed.get(term, 0.0), own))
+    return allowed
+
+
+@dataclass(frozen=True, slots=True)
+class _Stood:
+    """What the reference unit would have read on a bench at some moment."""
+
+    value: float
+    standard_uncertainty: float
+
+
+def _stood(checks: Sequence[CheckRow], at: datetime) -> _Stood | None:
+    """From the checks before and after a moment; None where neither is near.
+
+    Between two checks that differ the bench may have stood anywhere: a rectangle over both.
+    """
+    near = [each for each in checks if abs(each.taken_utc - at) <= CHECKED_WITHIN]
+    before = [each for each in near if each.taken_utc <= at][-1:]
+    after = [each for each in near if each.taken_utc > at][:1]
+    around = [*before, *after]
+    if not around:
+        return None
+    values = [each.value for each in around]
+    own = max(each.expanded_uncertainty for each in around) / COVERAGE
+    return _Stood(float(np.mean(values)), float(np.hypot(own, (max(values) - min(values)) / np.sqrt(12.0))))

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from rig.product import TrimKind
+from rig.product import TrimKind, VoltsPerOctaveLaw
 from rig.science.change import Part
 
 if TYPE_CHECKING:
@@ -25,6 +25,9 @@ PER_KELVIN = 300e-6
 CORE, SLOPE, LEAKAGE, DEAD_TIME = "core pitch", "slope", "leakage", "dead time"
 RAIL, KNOB_RANGE, KNOB_CENTRE = "rail", "knob range", "knob centre"
 DRIFT_LOW, DRIFT_HIGH, NOISE = "drift low", "drift high", "noise"
+CV_PATH, BENCH = "cv path", "bench"
+CV_CENTS = 4.0
+"""Size of a change of the CV on its way to the converter, cents an octave: some 300 ohms before 100 kilohms."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +42,12 @@ ADVICE: Mapping[str, Advice] = {
     "scale": Advice(
         "the volts-per-octave path: SCALE trim, resistors at the CV input, converter",
         "see whether the trim's seal is whole; trim it, warm the board gently, and watch whether scale moves again",
+    ),
+    CV_PATH: Advice(
+        "the CV's way before the converter, as nothing behind it went along: CV jack, CV input resistor (or a SCALE "
+        "trim there), the lead that brought the CV",
+        "look at the bench's CV lead and source first (rig bench characterise, rig bench verify), then at the unit's "
+        "CV jack and input resistor",
     ),
     "highs": Advice(
         "the core's reset: HIGHS trim, comparator, switch, timing capacitor",
@@ -69,12 +78,22 @@ ADVICE: Mapping[str, Advice] = {
         "a contact, a joint, a supply: something makes the pitch restless",
         "tap and flex the board gently while 'rig watch' runs; look at the supply rails",
     ),
-    "bench": Advice("the bench itself, not the unit", "run 'rig bench verify' before the unit is touched"),
+    BENCH: Advice("the bench itself, not the unit", "run 'rig bench verify' before the unit is touched"),
 }
+TWO_BENCHES = Advice(
+    "the benches and not the unit: the one that it left from and the one that it is on now differ",
+    "measure the reference unit on both benches (rig bench verify) before the unit is touched",
+)
+"""What the bench means as a suspect where a unit left from another one."""
 
 
-def advice_on(suspect_name: str) -> Advice:
-    """What a suspect means."""
+def advice_on(suspect_name: str, *, two_benches: bool = False) -> Advice:
+    """What a suspect means.
+
+    :param two_benches: the unit left from another bench than it is on now.
+    """
+    if suspect_name == BENCH and two_benches:
+        return TWO_BENCHES
     if suspect_name.startswith("step "):
         position = suspect_name.removeprefix("step ")
         return Advice(
@@ -86,6 +105,7 @@ def advice_on(suspect_name: str) -> Advice:
 
 TERM_OF = {
     "scale": (SLOPE,),
+    CV_PATH: (SLOPE,),
     "highs": (DEAD_TIME,),
     "leakage": (LEAKAGE,),
     "base": (CORE,),
@@ -94,7 +114,7 @@ TERM_OF = {
     "centre": (KNOB_CENTRE,),
     "drift": (DRIFT_LOW, DRIFT_HIGH),
     "noise": (NOISE,),
-    "bench": (CORE, SLOPE, RAIL),
+    BENCH: (CORE, SLOPE, RAIL),
 }
 UNIT_OF = {
     CORE: ("base", "cents"),
@@ -138,6 +158,9 @@ def parts_of(product: Product) -> list[Part]:
         Part("noise", {NOISE: 1.2}),
         *(Part(step, {step: 15.0}) for step in steps),
     ]
+    if (steps or knob_octaves) and isinstance(product.law, VoltsPerOctaveLaw):
+        # only what does not pass the CV input tells it from the scale; a linear CV would shift every pitch alike
+        parts.append(Part(CV_PATH, {SLOPE: CV_CENTS}))
     if product.limits.rail is not None:
         per_octave = CENTS * rail_percent / 100.0
         moved = {step: per_octave * share for step, share in steps.items()}

@@ -214,8 +214,11 @@ def _adjusted(
     """The unit after the moves that were advised, in the order of the product's stages; trims that met their stop."""
     product = bench.acquisition.product
     advice = {product.trims[each.trim].kind: each for each in advised.advice}
-    tracking = [each for each in (TrimKind.SCALE_COMMON, TrimKind.HIGHS, TrimKind.BASE) if each in advice]
-    wanted = dict(zip(tracking, _best_turns(bench, unit, tracking), strict=True))
+    tracking: list[TrimKind] = [
+        each for each in (TrimKind.SCALE_COMMON, TrimKind.HIGHS, TrimKind.BASE) if each in advice
+    ]
+    wanted: dict[TrimKind, float] = dict(zip(tracking, _best_turns(bench, unit, tracking, stops=False), strict=True))
+    own_lack: dict[TrimKind, float] = {kind: _lacking(unit, kind, turns) for kind, turns in wanted.items()}
     causes: list[Cause] = []
     for stage in product.stages:
         kind = _TURNED_IN.get(stage)
@@ -224,10 +227,27 @@ def _adjusted(
         turns = wanted[kind] if kind in wanted else _control_turns(bench, unit, kind)
         hand = HAND_TURNS[kind] * float(bench.generator.standard_normal())
         turned, made = _move(bench, recorder, unit, advice[kind], turns, hand)
-        if abs(turns - made) > STOPPED_TURNS:
-            causes.append(out_of_travel(product.trims[advice[kind].trim].label, turns - made))
         unit = turned
+        if abs(turns - made) <= STOPPED_TURNS:
+            continue
+        lacking = own_lack.get(kind, turns - made)
+        if lacking:
+            causes.append(out_of_travel(product.trims[advice[kind].trim].label, lacking))
+        # the trims that are still to come make up for it as far as they can
+        following = tracking[tracking.index(kind) + 1 :] if kind in wanted else []
+        wanted |= dict(zip(following, _best_turns(bench, unit, following), strict=True))
     return unit, causes
+
+
+def _lacking(unit: UnitState, kind: TrimKind, turns: float) -> float:
+    """Turns that a trim lacks while the others go where they belong; 0 where its travel is enough."""
+    name = unit.description.trim_of(KINDS[kind])
+    if name is None:
+        return 0.0
+    trimmer = unit.trimmers[name]
+    wiper = min(max(trimmer.wiper_turns + turns, 0.0), trimmer.turns)
+    lacking = trimmer.wiper_turns + turns - wiper
+    return lacking if abs(lacking) > STOPPED_TURNS else 0.0
 
 
 _TURNED_IN = {
@@ -239,8 +259,11 @@ _TURNED_IN = {
 }
 
 
-def _best_turns(bench: InventedBench, unit: UnitState, kinds: Sequence[TrimKind]) -> list[float]:
-    """Turns of some trims that bring the tracking nearest to nominal: least squares by Gauss and Newton."""
+def _best_turns(bench: InventedBench, unit: UnitState, kinds: Sequence[TrimKind], *, stops: bool = True) -> list[float]:
+    """Turns of some trims that bring the tracking nearest to nominal: least squares by Gauss and Newton.
+
+    :param stops: whether a trim ends at its stops; without them one that lacks travel asks nothing of the others.
+    """
     product = bench.acquisition.product
     cvs_v = evenly_spread(bench.acquisition, product.range.points)
     nominal = log2(product.range.lowest_note_hz) + np.asarray(product.law.law().octaves(np.array(cvs_v)))
@@ -250,7 +273,7 @@ def _best_turns(bench: InventedBench, unit: UnitState, kinds: Sequence[TrimKind]
     def errors(turns: np.ndarray[tuple[int], np.dtype[np.float64]]) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
         turned = unit
         for kind, each in zip(kinds, turns, strict=True):
-            turned = _turned(turned, kind, float(each))
+            turned = _turned(turned, kind, float(each), stops=stops)
         pitches = np.log2([bench.frequency_hz(turned, cv_v) for cv_v in cvs_v])
         return np.asarray(weights * CENTS * (pitches - nominal))
 
@@ -288,13 +311,15 @@ def _control_turns(bench: InventedBench, unit: UnitState, kind: TrimKind) -> flo
     return float(best.x) / effect
 
 
-def _turned(unit: UnitState, kind: TrimKind, turns: float) -> UnitState:
+def _turned(unit: UnitState, kind: TrimKind, turns: float, *, stops: bool = True) -> UnitState:
     """The unit with a trim turned; its lost motion is taken out by the hand that watches the reading."""
     name = unit.description.trim_of(KINDS[kind])
     if name is None:
         return unit
     trimmer = unit.trimmers[name]
-    wiper = min(max(trimmer.wiper_turns + turns, 0.0), trimmer.turns)
+    wiper = trimmer.wiper_turns + turns
+    if stops:
+        wiper = min(max(wiper, 0.0), trimmer.turns)
     return replace(unit, trimmers={**unit.trimmers, name: replace(trimmer, wiper_turns=wiper)})
 
 

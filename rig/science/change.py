@@ -27,6 +27,9 @@ if TYPE_CHECKING:
 PRIOR_NOTHING = 0.3
 """Before anything is seen: how many units that come back have nothing wrong that a bench can find (our own choice)."""
 PRIOR_ONE, PRIOR_TWO, PRIOR_UNKNOWN = 0.6, 0.07, 0.03
+SHARE_OF_ALL = 0.5
+"""Of the changes that no part explains: how many reach every term; the others are of one term alone (our own choice).
+"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,10 +128,10 @@ def suspect(changed: State, parts: Sequence[Part], ordinary: dict[str, float], u
         for one, other in combinations(visible, 2)
         if not (one.offset or other.offset)
     ]
-    anything = np.diag([unknown.get(name, 0.0) ** 2 for name in names])
+    anything = np.array([unknown.get(name, 0.0) ** 2 for name in names])
     log_weights = [
         np.log(PRIOR_NOTHING) + _log_density(changed.values, base),
-        np.log(PRIOR_UNKNOWN) + _log_density(changed.values, base + anything),
+        np.log(PRIOR_UNKNOWN) + _unexplained(changed.values, base, anything),
     ]
     for _, mean, spread in single:
         log_weights.append(np.log(PRIOR_ONE / len(single)) + _log_density(changed.values - mean, base + spread))
@@ -151,6 +154,17 @@ def _both(one: Part, other: Part, names: Sequence[str]) -> tuple[Array, Array]:
     mean, spread = one.left(names)
     mean_too, spread_too = other.left(names)
     return mean + mean_too, spread + spread_too
+
+
+def _unexplained(values: Array, base: Array, variances: Array) -> float:
+    """Logarithm of the density of a change without a shape: of all terms at once, or of any single one.
+
+    A change of all terms alone would lose to no change wherever one term moved by itself: it pays for the width of
+    every term that stood still.
+    """
+    one = [_log_density(values, base + np.diag(each)) for each in np.diag(variances)]
+    every = _log_density(values, base + np.diag(variances))
+    return float(np.logaddexp(np.log(SHARE_OF_ALL) + every, np.log((1.0 - SHARE_OF_ALL) / len(one)) + logsumexp(one)))
 
 
 def _log_density(values: Array, covariance: Array) -> float:

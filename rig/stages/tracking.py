@@ -89,14 +89,14 @@ def adjust(
     found = product.trim_of(*kinds)
     if found is None:
         return
-    name, trim = found
+    name = found[0]
     state.past = trims_past(product, kinds)
     for _ in range(MOVES_A_TRIM):
-        move = _own_move(state, acquisition.product, name)
+        move = _own_move(state, product, name)
         if move is None:
             return
         if move.beyond_travel:
-            _give_up_on(state, name, trim.label, move.turns)
+            _give_up_on(state, product, name, move.turns, at_stop=False)
             return
         made = _move(acquisition, operator, recorder, state, move)
         state.moves[name] += 1
@@ -105,7 +105,7 @@ def adjust(
             return
         if made.end is TurnEnd.END_STOP and not state.moved:
             left = move.turns - (made.turns or 0.0)
-            _give_up_on(state, name, trim.label, left if left * move.turns > 0.0 else move.turns)
+            _give_up_on(state, product, name, left if left * move.turns > 0.0 else move.turns, at_stop=True)
             return
 
 
@@ -133,9 +133,25 @@ def _tolerance(product: Product, name: str) -> float:
     return HIGHS_TOLERANCE_CENTS if product.trims[name].kind is TrimKind.HIGHS else TOLERANCE_CENTS
 
 
-def _give_up_on(state: Tracking, name: str, label: str, turns: float) -> None:
+def _give_up_on(state: Tracking, product: Product, name: str, turns: float, *, at_stop: bool) -> None:
+    """Leave a trim where it is. Beside one that was given up before, it is named only for what it lacks itself."""
+    lacking = _own_lack(state, product, name, turns, at_stop=at_stop) if state.stuck else turns
     state.stuck.add(name)
-    state.causes.append(out_of_travel(label, turns))
+    if lacking is not None:
+        state.causes.append(out_of_travel(product.trims[name].label, lacking))
+
+
+def _own_lack(state: Tracking, product: Product, name: str, turns: float, *, at_stop: bool) -> float | None:
+    """Turns that a trim would lack with the others where they belong; None where it only made up for another.
+
+    :param turns: what was asked of it to make up for the trims that were given up.
+    :param at_stop: whether it stands at the stop of that direction.
+    """
+    whole = plan_tracking(state.assessed, product, state.known)
+    own = next((move for move in whole.moves if move.trim == name), None)
+    if own is None or abs(own.distance_cents) <= WORTH_TURNING * _tolerance(product, name):
+        return None
+    return own.turns if own.beyond_travel or (at_stop and own.turns * turns > 0.0) else None
 
 
 def _move(acquisition: Acquisition, operator: Operator, recorder: Recorder, state: Tracking, move: PlannedMove) -> Made:

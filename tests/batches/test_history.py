@@ -13,8 +13,12 @@ from db.engine import open_database
 from db.history import history as history_of
 from db.models import Finding, Move, Point, Product, ProductRevision, Sweep, TrackingFit, Unit, Verdict, Visit
 from db.queries import get_or_add_bench_revision, get_or_add_product_revision, get_or_add_unit
+from drivers.virtual.faults import Fault
 from fixtures import demonstration_product
+from rig.causes import named_cause
+from rig.diagnosis import Fault as Found
 from rig.errors import WrongInput
+from rig.invented import story
 from rig.invented.history import tell_history
 from rig.invented.place import own_place, url_of
 from rig.knowledge import learned_trims
@@ -90,6 +94,19 @@ def test_the_same_seed_tells_the_same_unit(told: tuple[Path, Told], tmp_path: Pa
         first = values(database)
     assert again
     assert again == first[: len(again)]
+
+
+def test_a_scale_without_travel_takes_no_other_trim_along(monkeypatch: pytest.MonkeyPatch, tmp_path: Path):
+    """Highs and base have their travel: what they would need to make up for the scale is no fault of theirs."""
+    monkeypatch.setattr(story, "FAULTY_SHARE", 1.0)
+    monkeypatch.setattr(story, "Fault", [Fault.SCALE_OUT_OF_TRAVEL])
+    plan = replace(short_plans()[0], code="2642", units=UNITS, story=story.Story.PLAIN)
+    with open_database(url_of(str(tmp_path / "travel.sqlite"))) as database:
+        tell_history(database, VISITS, seed=1, plans=(plan,))
+        with database.reading() as session:
+            causes = [named_cause(each) for listed in session.scalars(select(Verdict.causes)) for each in listed]
+    assert len(causes) >= UNITS - 1
+    assert {(each.fault, each.where) for each in causes} == {(Found.OUT_OF_TRAVEL, "SCALE")}
 
 
 def test_a_record_with_a_real_visit_is_refused(tmp_path: Path):

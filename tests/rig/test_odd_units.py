@@ -84,6 +84,16 @@ def test_a_rail_out_of_travel_is_named_once(stand):
     assert [cause.fault for cause in visit.verdict.causes].count(Fault.OUT_OF_TRAVEL) == 1
 
 
+@pytest.mark.parametrize("error", [-0.12, -0.075, 0.075])
+def test_a_scale_out_of_travel_takes_no_other_trim_along(stand, error):
+    """What highs and base would need to make up for it says nothing of their own parts."""
+    with stand(seed=1, unit="healthy", changed={"scale_error = 0.008": f"scale_error = {error}"}) as it:
+        visit = it.visit()
+    assert visit.verdict.decision is Decision.FAIL
+    travel = [cause.where for cause in visit.verdict.causes if cause.fault is Fault.OUT_OF_TRAVEL]
+    assert travel == ["SCALE"]
+
+
 def test_a_held_cv_near_the_true_pivot_is_not_taken_for_an_end_stop(stand):
     # the pivot of this unit lies a quarter of an octave below the top, where the watch holds its CV at first
     with stand(seed=7020) as it:

@@ -58,6 +58,7 @@ FAULTS = {
     "base": turned("base", 0.6),
     "leakage": parts(core=lambda core: {"leakage_hz": core["leakage_hz"] + 0.3}),
     "rail": parts(rail=lambda rail: {"error": rail["error"] + 0.004}),
+    "cv path": parts(core=lambda core: {"slope": core["slope"] * 1.0022}),
     "step 3": parts(
         rail=lambda rail: {
             "switch_octaves": [each * (1.004 if n == 3 else 1.0) for n, each in enumerate(rail["switch_octaves"])]
