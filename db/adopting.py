@@ -1,6 +1,7 @@
 """Taking into the chain what was recorded without it: an older database, or visits that another program loaded."""
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 from uuid import UUID
@@ -15,25 +16,32 @@ from db.models import Base, RecordChange
 _LINKS, _VISITS = (Base.metadata.tables[name] for name in ("record_link", "visit"))
 
 
-def adopt(session: Session, *, who: str, why: str) -> int:
+@dataclass(frozen=True, slots=True)
+class Adopted:
+    """How much was adopted: visits, and rows beside visits."""
+
+    visits: int
+    rows: int
+
+
+def adopt(session: Session, *, who: str, why: str) -> Adopted:
     """Cover every ended visit and every row beside visits that no link covers, as they stand now.
 
     What was altered before is covered as it is: trust in it begins now, and the record says so.
-
-    :return: how many visits.
     """
     assert isinstance(session, ChainedSession)
     connection = session.connection()
     session.add(RecordChange(what="adopted", who=who, reason=why, made_utc=datetime.now(UTC)))
     head = session.keeper.head(connection)
+    visits = rows = 0
     for digests in _loose_digests(connection):
+        rows += sum(map(len, digests.values()))
         head = session.keeper.add(connection, head, "rows", [(None, digests)])
-    adopted = 0
     while visit_ids := _uncovered(connection):
         head = cover_visits(session.keeper, connection, head, "adopted", visit_ids)
-        adopted += len(visit_ids)
+        visits += len(visit_ids)
     session.changes.head = head
-    return adopted
+    return Adopted(visits, rows)
 
 
 def _uncovered(connection: Connection) -> list[UUID]:

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from rig.counted import counted
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -144,7 +146,8 @@ def tell(visits: int, into: str, seed: int, *, as_json: bool) -> None:
         typer.echo(json.dumps({**document, "batches": stories}, indent=2))
         return
     lines = [
-        f"{told.visits} invented visits of {told.units} units, {told.returns} of which came back, are in {shown}.",
+        f"{counted(told.visits, 'invented visit')} of {counted(told.units, 'unit')}, {told.returns} of which "
+        f"came back, are in {shown}.",
         "All of them are marked as a demonstration; nothing of it is in your own record. To look at them:",
         f"  export {VARIABLE}={shown}",
         "  rig batches",

@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from rig.counted import counted
+
 if TYPE_CHECKING:
     from db.checking import Findings
     from db.location import Location
@@ -40,7 +42,9 @@ def backup(
 
     with open_at(_location(own=own)) as database:
         rows = write_backup(database, file, who=_who(who), why=why)
-        typer.echo(f"{file}: {rows} rows of {database.url_shown}. Keep it, and {file.name}.sha256, on another disk.")
+        typer.echo(
+            f"{file}: {counted(rows, 'row')} of {database.url_shown}. Keep it, and {file.name}.sha256, on another disk."
+        )
 
 
 @db_app.command()
@@ -107,7 +111,7 @@ def move(
     ):
         sums = carry(source, target, who=_who(who), why=_said(why))
         for name, each in sums.items():
-            typer.echo(f"{name:<24}{each.count:>10} rows  {each.shown[:16]}")
+            typer.echo(f"{name:<24}{each.count:>10} row{' ' if each.count == 1 else 's'}  {each.shown[:16]}")
         typer.echo(
             f"All of it is in {target.url_shown}, counted and hashed on both sides. Set RIG_DATABASE_URL to it; "
             f"{source.url_shown} is as it was: record on one of them only."
@@ -124,8 +128,7 @@ def hand_in() -> None:
         done, left = handed_in(database)
     for note in done.notes:
         typer.echo(note)
-    plural = "" if len(done.visits) == 1 else "s"
-    typer.echo(f"{len(done.visits)} visit{plural} handed in; {left or 'nothing'} waiting.")
+    typer.echo(f"{counted(len(done.visits), 'visit')} handed in; {left or 'nothing'} waiting.")
 
 
 @db_app.command()
@@ -139,8 +142,9 @@ def adopt(
     from db.engine import open_at
 
     with open_at(_location(own=own)) as database, database.session() as session:
-        count = cover(session, who=_who(who), why=_said(why))
-    typer.echo(f"{count} visits adopted as they stand.")
+        done = cover(session, who=_who(who), why=_said(why))
+    beside = f" and {counted(done.rows, 'row')} beside visits" if done.rows else ""
+    typer.echo(f"{counted(done.visits, 'visit')}{beside} adopted as they stand.")
 
 
 def _location(*, own: bool) -> Location:
@@ -167,9 +171,7 @@ def _said(why: str) -> str:
 
 
 def _lines(found: Findings, unprotected: str) -> list[str]:
-    lines = [
-        f"{found.visits} visit{'' if found.visits == 1 else 's'} ({found.open_visits} not ended), {found.links} links."
-    ]
+    lines = [f"{counted(found.visits, 'visit')} ({found.open_visits} not ended), {counted(found.links, 'link')}."]
     lines += [unprotected] if unprotected else []
     lines += [each.sentence for each in found.flaws[:FLAWS_SHOWN]]
     if found.flaws_count > FLAWS_SHOWN:

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from rig.counted import counted
+
 if TYPE_CHECKING:
     from db.history import UnfinishedVisit
 
@@ -74,5 +76,5 @@ def _line(visit: UnfinishedVisit) -> str:
     started = visit.started_utc.astimezone()
     return (
         f"{visit.serial}  begun {started:%Y-%m-%d %H:%M} by {visit.operator} to {visit.purpose} on {visit.bench}: "
-        f"{visit.points} points and {visit.moves} moves are kept."
+        f"{counted(visit.points, 'point')} and {counted(visit.moves, 'move')} are kept."
     )
