@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from rig.counted import counted
+from rig.marks import on_screen
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -154,11 +155,11 @@ def tell(visits: int, into: str, seed: int, *, as_json: bool) -> None:
     ]
     lines += [f"  rig batch {each.code:<12}  # {each.story.value}" for each in told.batches]
     lines += [f"  rig rejudge {told.batches[0].code} --curve", f"  rig history {told.example}", "  rig trims"]
-    typer.echo("\n".join(lines))
+    typer.echo(on_screen(lines))
 
 
 def _print(document: dict[str, object], lines: Sequence[str], database: str, *, as_json: bool) -> None:
     if as_json:
         typer.echo(json.dumps(document, indent=2))
         return
-    typer.echo("\n".join([*lines, f"Database: {database}"]))
+    typer.echo(on_screen([*lines, f"Database: {database}"]))

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from rig.counted import counted
+from rig.marks import on_screen
 
 if TYPE_CHECKING:
     from db.checking import Findings
@@ -87,7 +88,7 @@ def check(
     typer.echo(
         json.dumps(_document(found, unprotected, shown), indent=2)
         if as_json
-        else "\n".join([*_lines(found, unprotected), f"Database: {shown}"])
+        else on_screen([*_lines(found, unprotected), f"Database: {shown}"])
     )
     if unprotected or not found.sound:
         raise typer.Exit(BENCH_FAULT)
