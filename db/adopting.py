@@ -1,6 +1,7 @@
 """Taking into the chain what was recorded without it: an older database, or visits that another program loaded."""
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 from uuid import UUID
@@ -16,13 +17,20 @@ from db.people import Signer, people, require_engineer
 _LINKS, _VISITS = (Base.metadata.tables[name] for name in ("record_link", "visit"))
 
 
-def adopt(session: Session, *, who: str, why: str, signer: Signer | None = None) -> int:
+@dataclass(frozen=True, slots=True)
+class Adopted:
+    """How much was adopted: visits, and rows beside visits."""
+
+    visits: int
+    rows: int
+
+
+def adopt(session: Session, *, who: str, why: str, signer: Signer | None = None) -> Adopted:
     """Cover every ended visit and every row beside visits that no link covers, as they stand now.
 
     What was altered before is covered as it is: trust in it begins now, and the record says so.
 
     :param signer: the engineer who does it, where roles are in use.
-    :return: how many visits.
     :raises NotAuthorised: roles are in use, and no engineer does it.
     """
     assert isinstance(session, ChainedSession)
@@ -31,14 +39,15 @@ def adopt(session: Session, *, who: str, why: str, signer: Signer | None = None)
     connection = session.connection()
     session.add(RecordChange(what="adopted", who=who, reason=why, made_utc=now))
     head = session.keeper.head(connection)
+    visits = rows = 0
     for digests in _loose_digests(connection):
+        rows += sum(map(len, digests.values()))
         head = session.keeper.add(connection, head, "rows", [(None, digests)])
-    adopted = 0
     while visit_ids := _uncovered(connection):
         head = cover_visits(session.keeper, connection, head, "adopted", visit_ids)
-        adopted += len(visit_ids)
+        visits += len(visit_ids)
     session.changes.head = head
-    return adopted
+    return Adopted(visits, rows)
 
 
 def _uncovered(connection: Connection) -> list[UUID]:

@@ -261,10 +261,15 @@ def _worst(
         ),
         lower=worst.lower_cents,
         upper=worst.upper_cents,
-        note=f"worst at {at_v:.2f} V",
+        note=f"worst at {_without_minus(at_v):.2f} V",
         budget=budgets.worst(mask),
         risk=risk_of_worst(errors, covariance, limit),
     )
+
+
+def _without_minus(value_v: float) -> float:
+    """A voltage to hundredths, which is never minus nought."""
+    return round(value_v, 2) + 0.0
 
 
 def _base(assessed: SweepAssessment, product: Product, budgets: SweepBudgets, guard: _Guard) -> Finding:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from rig.batch_charts import characteristics_of, where_to_look
+from rig.batch_charts import characteristics_of, shelved_causes, where_to_look
 from rig.causes import NamedCause, named_cause
 from rig.errors import WrongInput
 from rig.science.capability import Interval, share_interval
@@ -78,7 +78,10 @@ class CauseCount:
 
 @dataclass(frozen=True, slots=True)
 class BatchReport:
-    """One product of a batch. ``failed_visits`` is what the shares of ``causes`` are of: one visit may name several."""
+    """One product of a batch. ``failed_visits`` is what the shares of ``causes`` are of: one visit may name several.
+
+    ``shelved_causes`` are what units were shelved for as they were found, with how many units each.
+    """
 
     batch_code: str
     product: str
@@ -98,6 +101,7 @@ class BatchReport:
     failed_visits: int
     causes: tuple[CauseCount, ...]
     characteristics: tuple[Characteristic, ...]
+    shelved_causes: tuple[tuple[str, int], ...]
     remarks: tuple[str, ...]
 
 
@@ -158,6 +162,7 @@ def _report(record: BatchRecord, product: str) -> BatchReport:
         failed_visits=sum(visit.decision in FAILED for run in runs.values() for visit in run),
         causes=_causes(list(runs.values())),
         characteristics=characteristics,
+        shelved_causes=shelved_causes(list(runs.values())),
         remarks=(*_remarks(record, visits, runs), *where_to_look(characteristics)),
     )
 

@@ -5,14 +5,16 @@ As found shows the parts and the making, since no trim was turned yet; as left s
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from dataclasses import dataclass
 from math import isfinite
 from typing import TYPE_CHECKING
 
 import numpy as np
+from scipy.special import pdtrc
 
 from rig.causes import named_cause
+from rig.counted import counted
 from rig.science.capability import capability
 from rig.science.conformity import Decision, Limits
 from rig.science.control_chart import ENOUGH_POINTS, RUN_TESTS, Chart, ChartPair, individuals_chart, signals
@@ -41,6 +43,12 @@ SPEAKING = tuple(test.sentence for test in RUN_TESTS[:3])
 """Rules that point to a lasting change of level; all of them are in the document."""
 BEYOND_BY_CHANCE = 0.0027
 """Share of normal values beyond three standard deviations."""
+CLEARLY_MORE = 0.001
+"""More points lie out than chance explains where chance puts so many there less often than this."""
+ENOUGH_TO_SEE = 20
+"""Common practice: fewer units than this make limits too wide, and sums too short, to see a characteristic move."""
+BACK = 0.5
+"""A level that lies nearer than so many standard deviations to where it was before has come back."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,8 +79,9 @@ class Charted:
 class Characteristic:
     """One characteristic of a batch.
 
-    ``left_out`` units with a faulty part are not in the capability, which is that of the process without them.
-    ``limits`` are those of the last unit; ``limits_changed`` says that earlier ones had others.
+    ``left_out`` units with a faulty part are not in the capability, which is that of the process without them, nor are
+    ``shelved`` units, which went to the fault shelf as they were found: they have no value as left. ``limits`` are
+    those of the last unit; ``limits_changed`` says that earlier ones had others.
     """
 
     name: str
@@ -84,6 +93,7 @@ class Characteristic:
     as_left: Charted | None
     capability: Capability | None
     left_out: int
+    shelved: int
 
     @property
     def label(self) -> str:
@@ -112,9 +122,26 @@ def characteristics_of(runs: Sequence[Sequence[BatchVisit]]) -> tuple[Characteri
     first, last = sorted((run[0] for run in runs), key=_age), sorted((run[-1] for run in runs), key=_age)
     by_found = _values(first, AS_FOUND)
     by_left = _values([each for each in last if _left_the_line(each)], AS_LEFT)
-    shelved = tuple(each.serial for each in last if not _left_the_line(each))
+    shelved = {each.serial: each for each in last if not _left_the_line(each)}
+    order = {each.serial: place for place, each in enumerate(last)}
     names = list(dict.fromkeys((*by_left, *by_found)))
-    return tuple(_characteristic(name, by_found.get(name, []), by_left.get(name, []), shelved) for name in names)
+    return tuple(
+        _characteristic(name, by_found.get(name, []), by_left.get(name, []), tuple(shelved), order) for name in names
+    )
+
+
+def shelved_causes(runs: Sequence[Sequence[BatchVisit]]) -> tuple[tuple[str, int], ...]:
+    """What the units that went to the fault shelf as they were found were shelved for, the most frequent first.
+
+    A unit with several causes counts for each of them.
+    """
+    counted = Counter(
+        label
+        for run in runs
+        if not _left_the_line(run[-1])
+        for label in {named_cause(each).label for each in run[-1].causes} or {"no cause named"}
+    )
+    return tuple(sorted(counted.items(), key=lambda each: (-each[1], each[0])))
 
 
 def _left_the_line(visit: BatchVisit) -> bool:
@@ -138,12 +165,14 @@ def _values(visits: Sequence[BatchVisit], phase: str) -> dict[str, list[_Value]]
     return values
 
 
-def _characteristic(name: str, by_found: list[_Value], by_left: list[_Value], shelved: Sequence[str]) -> Characteristic:
+def _characteristic(
+    name: str, by_found: list[_Value], by_left: list[_Value], shelved: Sequence[str], order: Mapping[str, int]
+) -> Characteristic:
     ruling = (by_left or by_found)[-1].found
     limits = Limits(ruling.lower_limit, ruling.upper_limit)
     same = {(each.found.lower_limit, each.found.upper_limit) for each in (*by_found, *by_left)}
     failed = [each.serial for each in by_left if each.found.decision in FAILED]
-    fate = _Fate(frozenset(failed), frozenset(shelved))
+    fate = _Fate(frozenset(failed), tuple(shelved), order)
     sound = [each.value for each in by_left if not each.faulty]
     return Characteristic(
         name=name,
@@ -155,6 +184,7 @@ def _characteristic(name: str, by_found: list[_Value], by_left: list[_Value], sh
         as_left=_charted(name, ruling.unit, AS_LEFT, by_left, fate),
         capability=capability(sound, limits) if sound else None,
         left_out=len(by_left) - len(sound),
+        shelved=len(shelved),
     )
 
 
@@ -201,18 +231,24 @@ def _sentence(
     reference = float(np.median(before))
     moved = float(np.median(chart.points[shift.since : shift.seen + 1])) - reference
     now = float(np.median(chart.points[max(shift.since, count - LAST_UNITS) :])) - reference
-    size = f"{moved:+.3g} {unit} when it was seen, {now:+.3g} by now"
+    turned = now < 0.0 if shift.upwards else now > 0.0
+    by_now = f"{now:+.3g} {unit} by now" if turned else f"{now:+.3g} by now"
     if chart.sigma > 0.0:
-        size += f" ({abs(now) / chart.sigma:.1f} times the spread from unit to unit)"
+        by_now += f" ({abs(now) / chart.sigma:.1f} times the spread from unit to unit)"
+    size = f"{moved:+.3g} {unit} when it was seen, {by_now}"
+    if turned:
+        where = "it has come back since" if abs(now) < BACK * chart.sigma else "it now lies on the other side"
+        size = f"{moved:+.3g} {unit} when it was seen; {where}: {by_now}"
     rules = [f"cumulative sum beyond {DECISION:g} standard deviations at unit {serials[shift.seen]}"]
     for rule in SPEAKING:
         place = next((each.index for each in seen if each.sentence == rule and each.index >= shift.since), None)
         rules += [] if place is None else [f"{rule}, first at unit {serials[place]}"]
+    way = f"{'moved' if turned else 'has moved'} {'up' if shift.upwards else 'down'} {'from' if turned else 'since'}"
     return (
-        f"{phase.replace('_', ' ').capitalize()}, {name.replace('_', ' ')} has moved "
-        f"{'up' if shift.upwards else 'down'} since unit {serials[shift.since]} ({shift.since + 1} of {count}): "
+        f"{phase.replace('_', ' ').capitalize()}, {name.replace('_', ' ')} "
+        f"{way} unit {serials[shift.since]} ({shift.since + 1} of {count}): "
         f"{size}. "
-        f"Seen by {'; '.join(rules)}. {fate.sentence(serials)}"
+        f"Seen by {'; '.join(rules)}. {fate.sentence(serials, shift.since)}"
     )
 
 
@@ -221,15 +257,18 @@ class _Fate:
     """Units that failed for a characteristic after they were adjusted, and units that were not adjusted at all."""
 
     failed: frozenset[str]
-    shelved: frozenset[str]
+    shelved: tuple[str, ...]
+    order: Mapping[str, int]
 
-    def sentence(self, serials: Sequence[str]) -> str:
-        """Which unit was the first to fail, if any."""
-        failing = next((place for place, serial in enumerate(serials) if serial in self.failed), None)
+    def sentence(self, serials: Sequence[str], since: int) -> str:
+        """Which unit was the first to fail from place ``since`` on, if any."""
+        failing = next((place for place in range(since, len(serials)) if serials[place] in self.failed), None)
         if failing is not None:
-            return f"The first unit to fail for it is {serials[failing]} ({failing + 1} of {len(serials)})."
-        shelved = len(self.shelved)
-        return f"No unit that was adjusted has failed for it{f' ({shelved} were shelved as found)' if shelved else ''}."
+            return f"The first unit to fail for it since then is {serials[failing]} ({failing + 1} of {len(serials)})."
+        began = self.order[serials[since]]
+        shelved = sum(self.order[serial] >= began for serial in self.shelved)
+        many = f" ({shelved} {'was' if shelved == 1 else 'were'} shelved as found)" if shelved else ""
+        return f"No unit that was adjusted since then has failed for it{many}."
 
 
 def where_to_look(characteristics: Sequence[Characteristic]) -> tuple[str, ...]:
@@ -299,14 +338,71 @@ def _median_move(values: Array, shift: Shift) -> float:
 
 def chance_signals(characteristics: Sequence[Characteristic]) -> tuple[int, float]:
     """How many points lie beyond the limits of the charts of individuals, and about how many chance puts there."""
-    charts = [
-        charted
+    charts = _charts(characteristics)
+    points = sum(len(charted.serials) for _, charted in charts)
+    return sum(len(charted.beyond) for _, charted in charts), points * BEYOND_BY_CHANCE
+
+
+def _charts(characteristics: Sequence[Characteristic]) -> list[tuple[Characteristic, Charted]]:
+    return [
+        (each, charted)
         for each in characteristics
         for charted in (each.as_found, each.as_left)
         if charted is not None and charted.pair is not None
     ]
-    points = sum(len(charted.serials) for charted in charts)
-    return sum(len(charted.beyond) for charted in charts), points * BEYOND_BY_CHANCE
+
+
+def charts_say(characteristics: Sequence[Characteristic]) -> tuple[str, ...]:
+    """Which characteristics moved; where none was seen to, what else the charts show, and how far that can be trusted.
+
+    That none was seen to move is said only where no EWMA leaves its band, and where chance explains the points that
+    lie beyond a limit.
+    """
+    moved = tuple(sentence for each in characteristics for sentence in each.sentences)
+    if moved:
+        return moved
+    units = max(
+        (len(each.serials) for one in characteristics for each in (one.as_found, one.as_left) if each is not None),
+        default=0,
+    )
+    if units < ENOUGH_POINTS:
+        return (f"{counted(units, 'unit')} of a kind make no chart: {ENOUGH_POINTS} are needed to see anything move.",)
+    said = _unsettled(characteristics) or ["No characteristic was seen to move."]
+    if units < ENOUGH_TO_SEE:
+        said.append(
+            f"{counted(units, 'unit')} are too few to tell: with fewer than {ENOUGH_TO_SEE}, a characteristic may "
+            "drift and not be seen to."
+        )
+    return tuple(said)
+
+
+def _unsettled(characteristics: Sequence[Characteristic]) -> list[str]:
+    """What speaks against a batch in which the cumulative sums saw nothing move."""
+    said, leaving = [], []
+    for each, charted in _charts(characteristics):
+        place = _leaves_band(charted)
+        if place is not None:
+            leaving.append(f"{each.label} {charted.phase.replace('_', ' ')} (first at unit {charted.serials[place]})")
+    if leaving:
+        said.append(
+            f"The cumulative sums saw nothing move for certain, but the EWMA leaves its band for {', '.join(leaving)}: "
+            "look at these charts."
+        )
+    beyond, by_chance = chance_signals(characteristics)
+    if beyond and by_chance > 0.0 and float(pdtrc(beyond - 1, by_chance)) < CLEARLY_MORE:
+        said.append(
+            "Clearly more points lie out than chance explains: the level moved for some units, or single units are odd."
+        )
+    return said
+
+
+def _leaves_band(charted: Charted) -> int | None:
+    """Place of the first point of the EWMA outside its band."""
+    if charted.pair is None or charted.smoothed is None or charted.pair.location.sigma <= 0.0:
+        return None
+    smoothed = charted.smoothed
+    outside = np.flatnonzero((smoothed.points < smoothed.lower) | (smoothed.points > smoothed.upper))
+    return int(outside[0]) if outside.size else None
 
 
 @dataclass(frozen=True, slots=True)

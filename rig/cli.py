@@ -21,6 +21,7 @@ from rig.commands_people import people_app, product_app
 from rig.commands_safety import BenchOption, safe_first
 from rig.commands_temperature import temperature
 from rig.commands_visits import add_visits_to
+from rig.marks import as_marks, on_screen
 
 if TYPE_CHECKING:
     from types import FrameType
@@ -213,7 +214,7 @@ def history(
             document = history_document(found, database.url_shown) | came_and_went_document(back, repairs)
             typer.echo(json.dumps(document, indent=2))
             return
-        typer.echo("\n".join([*history_lines(found), *came_and_went_lines(back, repairs), *budgets]))
+        typer.echo(on_screen([*history_lines(found), *came_and_went_lines(back, repairs), *budgets]))
         typer.echo(f"Database: {database.url_shown}")
 
 
@@ -236,7 +237,7 @@ def trims(
         if as_json:
             typer.echo(json.dumps(trims_document(contents, batch, known, database.url_shown), indent=2))
             return
-        typer.echo("\n".join(trims_lines(contents, batch, known)))
+        typer.echo(on_screen(trims_lines(contents, batch, known)))
         typer.echo(f"Database: {database.url_shown}")
 
 
@@ -302,7 +303,7 @@ def main() -> None:
         if os.environ.get("RIG_TRACEBACK"):
             raise
         for line in (sentence(error), *getattr(error, "__notes__", ())):
-            print(line, file=sys.stderr)  # noqa: T201
+            print(as_marks(line), file=sys.stderr)  # noqa: T201
         sys.exit(exit_code(error))
 
 
@@ -359,5 +360,5 @@ def _visit(
             lines += timing_lines(visit)
         if budget:
             lines += visit_lines(visit.findings)
-        typer.echo("\n".join(lines))
+        typer.echo(on_screen(lines))
     raise typer.Exit(exit_code_of(visit.verdict.decision))

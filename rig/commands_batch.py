@@ -8,6 +8,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from rig.counted import counted
+from rig.marks import on_screen
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -144,18 +147,19 @@ def tell(visits: int, into: str, seed: int, *, as_json: bool) -> None:
         typer.echo(json.dumps({**document, "batches": stories}, indent=2))
         return
     lines = [
-        f"{told.visits} invented visits of {told.units} units, {told.returns} of which came back, are in {shown}.",
+        f"{counted(told.visits, 'invented visit')} of {counted(told.units, 'unit')}, {told.returns} of which "
+        f"came back, are in {shown}.",
         "All of them are marked as a demonstration; nothing of it is in your own record. To look at them:",
         f"  export {VARIABLE}={shown}",
         "  rig batches",
     ]
     lines += [f"  rig batch {each.code:<12}  # {each.story.value}" for each in told.batches]
     lines += [f"  rig rejudge {told.batches[0].code} --curve", f"  rig history {told.example}", "  rig trims"]
-    typer.echo("\n".join(lines))
+    typer.echo(on_screen(lines))
 
 
 def _print(document: dict[str, object], lines: Sequence[str], database: str, *, as_json: bool) -> None:
     if as_json:
         typer.echo(json.dumps(document, indent=2))
         return
-    typer.echo("\n".join([*lines, f"Database: {database}"]))
+    typer.echo(on_screen([*lines, f"Database: {database}"]))

@@ -9,6 +9,8 @@ from typing import Annotated, TypeVar
 
 import typer
 
+from rig.counted import counted
+
 ChoiceT = TypeVar("ChoiceT", bound=StrEnum)
 TERMINAL = "-"
 
@@ -64,7 +66,7 @@ def export(
             return
         with whole_file(Path(to)) as file:
             count = written(database, chosen, shape, choice, file, mark=mark)
-    typer.echo(f"{count} {chosen.value}: {to}")
+    typer.echo(f"{counted(count, chosen.value.removesuffix('s'))}: {to}")
 
 
 def import_serials(

@@ -9,6 +9,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from rig.counted import counted
+from rig.marks import on_screen
+
 if TYPE_CHECKING:
     from db.findings import Findings
     from db.location import Location
@@ -48,7 +51,9 @@ def backup(
 
     with open_at(_location(own=own)) as database:
         rows = write_backup(database, file, who=_who(who), why=why)
-        typer.echo(f"{file}: {rows} rows of {database.url_shown}. Keep it, and {file.name}.sha256, on another disk.")
+        typer.echo(
+            f"{file}: {counted(rows, 'row')} of {database.url_shown}. Keep it, and {file.name}.sha256, on another disk."
+        )
 
 
 @db_app.command()
@@ -111,7 +116,7 @@ def check(
     typer.echo(
         json.dumps(_document(found, unprotected, shown), indent=2)
         if as_json
-        else "\n".join([*_lines(found, unprotected), f"Database: {shown}"])
+        else on_screen([*_lines(found, unprotected), f"Database: {shown}"])
     )
     if unprotected or found.flaws_count:
         raise typer.Exit(BENCH_FAULT)
@@ -137,7 +142,7 @@ def move(
     ):
         sums = carry(source, target, who=_who(who), why=_said(why))
         for name, each in sums.items():
-            typer.echo(f"{name:<24}{each.count:>10} rows  {each.shown[:16]}")
+            typer.echo(f"{name:<24}{each.count:>10} row{' ' if each.count == 1 else 's'}  {each.shown[:16]}")
         typer.echo(
             f"All of it is in {target.url_shown}, counted and hashed on both sides. Set RIG_DATABASE_URL to it; "
             f"{source.url_shown} is as it was: record on one of them only."
@@ -154,8 +159,7 @@ def hand_in() -> None:
         done, left = handed_in(database)
     for note in done.notes:
         typer.echo(note)
-    plural = "" if len(done.visits) == 1 else "s"
-    typer.echo(f"{len(done.visits)} visit{plural} handed in; {left or 'nothing'} waiting.")
+    typer.echo(f"{counted(len(done.visits), 'visit')} handed in; {left or 'nothing'} waiting.")
 
 
 @db_app.command()
@@ -172,8 +176,9 @@ def adopt(
 
     signer = signer_of(_who(who), engineer_key)
     with open_at(_location(own=own)) as database, database.session() as session:
-        count = cover(session, who=_who(who), why=_said(why), signer=signer)
-    typer.echo(f"{count} visits adopted as they stand.")
+        done = cover(session, who=_who(who), why=_said(why), signer=signer)
+    beside = f" and {counted(done.rows, 'row')} beside visits" if done.rows else ""
+    typer.echo(f"{counted(done.visits, 'visit')}{beside} adopted as they stand.")
 
 
 def _location(*, own: bool) -> Location:
@@ -200,9 +205,7 @@ def _said(why: str) -> str:
 
 
 def _lines(found: Findings, unprotected: str) -> list[str]:
-    lines = [
-        f"{found.visits} visit{'' if found.visits == 1 else 's'} ({found.open_visits} not ended), {found.links} links."
-    ]
+    lines = [f"{counted(found.visits, 'visit')} ({found.open_visits} not ended), {counted(found.links, 'link')}."]
     lines += [unprotected] if unprotected else []
     lines += [each.sentence for each in found.flaws[:FLAWS_SHOWN]]
     if found.flaws_count > FLAWS_SHOWN:

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from rig.marks import as_marks
+
 if TYPE_CHECKING:
     from db.people import Signer
 
@@ -82,7 +84,7 @@ def add(
             why=_not_empty(why, "reason"),
         )
     shown = f", key {signatures.fingerprint(row.public_key)}" if row.public_key else ""
-    typer.echo(f"{name}: {role.value}{shown}.")
+    typer.echo(as_marks(f"{name}: {role.value}{shown}."))
 
 
 @people_app.command("list")
@@ -97,8 +99,10 @@ def list_people() -> None:
     for row in known.values():
         shown = f"  {signatures.fingerprint(row.public_key)}" if row.public_key else ""
         typer.echo(
-            f"{row.name:<20}{row.role:<10}since {row.entered_utc:%Y-%m-%d %H:%M} UTC, by {row.entered_by}: "
-            f"{row.reason}{shown}"
+            as_marks(
+                f"{row.name:<20}{row.role:<10}since {row.entered_utc:%Y-%m-%d %H:%M} UTC, by {row.entered_by}: "
+                f"{row.reason}{shown}"
+            )
         )
     typer.echo("Roles are in use." if in_use else "Roles are not in use: no engineer is entered.")
 
@@ -125,7 +129,7 @@ def sign_product(
             session, product_name=product.contents.product.name, toml_text=product.text, at_utc=datetime.now(UTC)
         )
         people.sign_revision(session, revision, signer, _not_empty(why, "reason"))
-    typer.echo(f"{product.contents.product.name}, {product.content_hash[:12]}: signed by {who}.")
+    typer.echo(as_marks(f"{product.contents.product.name}, {product.content_hash[:12]}: signed by {who}."))
 
 
 def signer_of(name: str, key: Path | None) -> Signer | None:

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from rig.marks import as_marks, on_screen
+
 if TYPE_CHECKING:
     from rig.operators.port import Story
 
@@ -76,7 +78,7 @@ def returned(
         returns.add_return(
             session, unit.id, reason=story.reason, complaint=story.complaint, who=who.strip(), received_utc=now
         )
-    typer.echo(f"{scanned} is back: {story.reason}. Scan it at the bench; nobody is asked again.")
+    typer.echo(as_marks(f"{scanned} is back: {story.reason}. Scan it at the bench; nobody is asked again."))
 
 
 def compare(serial: SerialArgument, product: ProductOption = None, as_json: JsonOption = False) -> None:
@@ -96,7 +98,7 @@ def compare(serial: SerialArgument, product: ProductOption = None, as_json: Json
     if as_json:
         typer.echo(json.dumps(came_back_document(made) | came_and_went_document(back, repairs), indent=2))
         return
-    typer.echo("\n".join([*came_back_lines(made), *came_and_went_lines(back, repairs)]))
+    typer.echo(on_screen([*came_back_lines(made), *came_and_went_lines(back, repairs)]))
 
 
 def repair(
@@ -123,4 +125,5 @@ def repair(
         returns.add_repair(
             session, unit.id, parts=parts, note=note.strip(), who=who.strip(), done_utc=datetime.now(UTC)
         )
-    typer.echo(f"Kept: {scanned}, {note.strip() or 'no note'}{'; parts: ' + ', '.join(parts) if parts else ''}.")
+    named = f"; parts: {', '.join(parts)}" if parts else ""
+    typer.echo(as_marks(f"Kept: {scanned}, {note.strip() or 'no note'}{named}."))

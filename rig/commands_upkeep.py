@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from rig.commands_safety import BenchOption
+from rig.marks import on_screen
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -92,7 +93,7 @@ def study(
         _connect(opened, person, plan.serials[0], files)
         line = know_the_source(opened, files.contents, person, records)
         result = run_study(opened, records, files, person, line, plan)
-        typer.echo("\n".join(result.sentences))
+        typer.echo(on_screen(result.sentences))
 
 
 @contextmanager

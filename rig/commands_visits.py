@@ -8,6 +8,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from rig.counted import counted
+from rig.marks import as_marks
+
 if TYPE_CHECKING:
     from db.history import UnfinishedVisit
 
@@ -35,7 +38,7 @@ def visits(as_json: JsonOption = False) -> None:
         typer.echo(json.dumps({"unfinished": shown}, indent=2))
         return
     for each in found:
-        typer.echo(_line(each))
+        typer.echo(as_marks(_line(each)))
     if found:
         typer.echo("Scan such a unit in rig work (or rig check) to go on with it, or close it: rig close SERIAL")
     else:
@@ -67,12 +70,12 @@ def close(
         if not lying:
             raise WrongInput(f"No visit of {scanned} lies open: rig visits lists those that do.")
         for each in lying:
-            typer.echo(f"Closed without a verdict: {_line(each)}")
+            typer.echo(as_marks(f"Closed without a verdict: {_line(each)}"))
 
 
 def _line(visit: UnfinishedVisit) -> str:
     started = visit.started_utc.astimezone()
     return (
         f"{visit.serial}  begun {started:%Y-%m-%d %H:%M} by {visit.operator} to {visit.purpose} on {visit.bench}: "
-        f"{visit.points} points and {visit.moves} moves are kept."
+        f"{counted(visit.points, 'point')} and {counted(visit.moves, 'move')} are kept."
     )

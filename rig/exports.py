@@ -1,7 +1,8 @@
 """The record written for other tools: CSV, JSON lines, Parquet; columns are those of the views (``db/views.py``).
 
 CSV is that of RFC 4180 in UTF-8 without a byte order mark, as tools read it; a spreadsheet that needs the mark gets it
-on request. A text that a spreadsheet would run as a formula gets an apostrophe in front.
+on request. A text that a spreadsheet would run as a formula gets an apostrophe in front, and so does what follows a
+sign at which spreadsheets may split: some split at semicolons or tabs whatever stands in quotes.
 """
 
 from __future__ import annotations
@@ -32,6 +33,15 @@ BYTE_ORDER_MARK = "\ufeff"
 RUN_AS_FORMULA = frozenset("=+-@\t\r\n＝＋－＠")
 """First signs of a cell that spreadsheets run (OWASP, CSV Injection), also in the width of East Asian type."""
 A_NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
+NEEDS_QUOTES = re.compile(r"[,\"\r\n]")
+AFTER_A_SPLIT = re.compile(
+    r"(?:^\s+|[;,\t\r\n][\s\"]*)(?=[=+\-@＝＋－＠])"
+    rf"(?!{A_NUMBER.pattern}[\s\"\]}}]*(?:[;,\t\r\n]|$))"
+)
+"""What stands before a formula sign inside a text: a sign at which spreadsheets split, and blanks or quotes after it.
+
+A number that fills its part of the text stays one.
+"""
 ROWS_A_GROUP = 65_536
 MICROSECONDS = "_unix_us"
 
@@ -128,9 +138,10 @@ def _shown(view: View) -> list[_Shown]:
 
 @dataclass(slots=True)
 class CsvWriter:
-    """Comma-separated values (RFC 4180): CR LF, a header, quotes where they are needed."""
+    """Comma-separated values (RFC 4180): CR LF, a header, quotes where needed and around what was made harmless."""
 
     columns: list[_Shown]
+    text: TextIOWrapper
     rows: Any
 
     @classmethod
@@ -138,23 +149,41 @@ class CsvWriter:
         """Write the header."""
         if mark:
             text.write(BYTE_ORDER_MARK)
-        made = cls(_shown(view), csv.writer(text, lineterminator="\r\n"))
+        made = cls(_shown(view), text, csv.writer(text, lineterminator="\r\n"))
         made.rows.writerow([each.column.name for each in made.columns])
         return made
 
     def write(self, rows: Sequence[Sequence[Any]]) -> None:
         """Write rows."""
-        self.rows.writerows([harmless(row[each.place]) for each in self.columns] for row in rows)
+        for row in rows:
+            values = [row[each.place] for each in self.columns]
+            cells = [harmless(value) for value in values]
+            if cells == values:
+                self.rows.writerow(cells)
+            else:
+                self.text.write(",".join(map(_cell, cells, values)) + "\r\n")
 
     def close(self) -> None:
         """Everything is written."""
 
 
+def _cell(cell: object, value: object) -> str:
+    """One cell as it is written, in quotes where it differs from the value or holds a sign that RFC 4180 names."""
+    if cell is None:
+        return ""
+    text = str(cell)
+    if cell == value and not NEEDS_QUOTES.search(text):
+        return text
+    doubled = text.replace('"', '""')
+    return f'"{doubled}"'
+
+
 def harmless(value: object) -> object:
-    """A cell that no spreadsheet runs: a text that would be a formula gets an apostrophe in front; numbers stay."""
-    if isinstance(value, str) and value[:1] in RUN_AS_FORMULA and value and A_NUMBER.fullmatch(value) is None:
-        return f"'{value}"
-    return value
+    """A cell that no spreadsheet runs, nor any part of it where it splits: apostrophes stand in front; numbers stay."""
+    if not isinstance(value, str) or not value or A_NUMBER.fullmatch(value) is not None:
+        return value
+    made = AFTER_A_SPLIT.sub(lambda found: f"{found.group()}'", value)
+    return f"'{made}" if made[:1] in RUN_AS_FORMULA else made
 
 
 @dataclass(slots=True)

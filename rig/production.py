@@ -30,6 +30,7 @@ from db.rejudging import (
     product_texts,
 )
 from rig.bench import BenchFile
+from rig.counted import counted
 from rig.errors import WrongInput
 from rig.limits_file import require_same_ranges
 from rig.product import Product
@@ -107,8 +108,8 @@ class Production:
         kept = sum(int(np.count_nonzero(~each.anew)) for each in swept)
         if kept:
             said.append(
-                f"{kept} findings of sweeps keep their recorded values: they were measured longer, or their sweep is "
-                "not whole."
+                f"Of {counted(kept, 'finding')} of sweeps the recorded value is kept: they were measured longer, or "
+                "their sweep is not whole."
             )
         return tuple(said)
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from rig.counted import counted
 from rig.errors import WrongInput
 from rig.limits_file import sides
 from rig.production import ACCEPTED, FROM_TEXT, runs_of
@@ -185,7 +186,7 @@ def _differences(production: Production, own: Mapping[str, Places], by_own: Plac
             which = production.visits[int(column.visits[np.flatnonzero(off)[0]])]
             worst = float(np.max(np.abs(column.value - column.stored)[off]))
             said.append(
-                f"{column.name}: {int(np.count_nonzero(off))} values computed anew differ from the recorded ones, by "
+                f"{column.name}: {counted(int(np.count_nonzero(off)), 'value')} computed anew not as recorded, by "
                 f"{worst:.3g} at most (first in visit {which.visit_id} of {which.serial})."
             )
         unlike = np.flatnonzero(own[column.name] != column.decisions)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from rig.counted import counted
 from rig.errors import WrongInput
 from rig.product import Product
 from rig.science.temperature import RoomTemperature, coefficient_of
@@ -69,8 +70,9 @@ def temperature_of_unit(serial: str, sweeps: Sequence[FittedSweep]) -> tuple[Uni
             best[oscillator] = group
     if not best:
         raise WrongInput(
-            f"{serial} has {len(known)} sweeps in a room of known temperature, and no two of them at one setting of "
-            "its trims with the same instruments: check it again in a warmer or colder room, without turning anything."
+            f"{serial} has {counted(len(known), 'sweep')} in a room of known temperature, and no two of them at one "
+            "setting of its trims with the same instruments: check it again in a warmer or colder room, without "
+            "turning anything."
         )
     return tuple(_coefficient(serial, oscillator, group) for oscillator, group in sorted(best.items()))
 

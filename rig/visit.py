@@ -11,6 +11,7 @@ from rig.acquire import Acquisition, TimeSpent
 from rig.authority import authority_of, doubt_of
 from rig.conditions import room_now
 from rig.control_budgets import drift_budget, readings_of_a_window
+from rig.counted import counted
 from rig.diagnosis import BAD, slow_warm_up, sweep_causes
 from rig.errors import NoDecision, Stopped
 from rig.knowledge import learned_trims
@@ -161,8 +162,8 @@ def run_visit(
     recorder = begin_visit(records, product, bench, line, wanted)
     if recorder.resumed:
         operator.tell(
-            f"A visit of {request.serial} was interrupted after {recorder.moves} moves: it goes on; what was measured "
-            "as found stays as found."
+            f"A visit of {request.serial} was interrupted after {counted(recorder.moves, 'move')}: it goes on; what "
+            "was measured as found stays as found."
         )
     enter_why(database, bench.clock, asked, request.serial, request.operator)
     known_findings = recorder.findings_found()

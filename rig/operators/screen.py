@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, NoReturn
 
 from rich.text import Text
 
+from rig.marks import as_marks
 from rig.operators.glyphs import glyphs_for
 
 if TYPE_CHECKING:
@@ -60,9 +61,12 @@ class Screen:
         return size.columns or ASSUMED_SIZE[0], size.lines or ASSUMED_SIZE[1]
 
     def line(self, text: str | Text, style: str = "") -> None:
-        """Write a line that stays, wrapped at words on a terminal; a block in place gives way to it."""
+        """Write a line that stays, wrapped at words on a terminal; a block in place gives way to it.
+
+        Signs in a text that steer the screen are written as marks.
+        """
         self.wipe()
-        written = Text(text, style) if isinstance(text, str) else text
+        written = Text(as_marks(text), style) if isinstance(text, str) else text
         self._write(self._rendered(written, wrap=self.is_terminal))
 
     def paint(self, lines: Sequence[Text]) -> None:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from rig.batch_charts import chance_signals, odd_units
+from rig.batch_charts import chance_signals, charts_say, odd_units
+from rig.counted import counted
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -57,16 +58,14 @@ def batches_document(lines: Sequence[BatchLine], database: str) -> dict[str, obj
 def batch_lines(report: BatchReport) -> list[str]:
     """One product of a batch, for a terminal."""
     mark = "  DEMONSTRATION: invented data" if report.demonstration else ""
-    lines = [
-        f"Batch {report.batch_code}: {report.units} unit{'' if report.units == 1 else 's'} of {report.product}{mark}"
-    ]
+    lines = [f"Batch {report.batch_code}: {counted(report.units, 'unit')} of {report.product}{mark}"]
     if report.first_utc is not None and report.last_utc is not None:
         lines.append(f"{report.first_utc:%Y-%m-%d} to {report.last_utc:%Y-%m-%d}, on {', '.join(report.benches)}")
     lines += [*report.remarks, ""]
     lines += _counts(report)
     lines += _pareto(report)
     if report.characteristics:
-        lines += _capabilities(report.characteristics)
+        lines += _capabilities(report)
         lines += _charts(report.characteristics)
     return lines
 
@@ -81,7 +80,7 @@ def _counts(report: BatchReport) -> list[str]:
             f"Retests           {report.retests}",
         ]
     if report.came_back:
-        lines.append(f"Came back         {report.came_back} units after they had passed (not in the yields)")
+        lines.append(f"Came back         {counted(report.came_back, 'unit')} after having passed (not in the yields)")
     if report.minutes is not None:
         spent = report.minutes
         lines.append(
@@ -113,23 +112,27 @@ def _pareto(report: BatchReport) -> list[str]:
     for each in report.causes:
         later = f", {each.passed_later} passed later" if each.passed_later else ""
         bar = "#" * max(1, round(BAR * each.visits / most))
-        lines.append(f"  {each.cause.label[:38]:<38} {each.visits:>4} {bar:<{BAR}} {each.units} units{later}")
+        lines.append(
+            f"  {each.cause.label[:38]:<38} {each.visits:>4} {bar:<{BAR}} {counted(each.units, 'unit')}{later}"
+        )
     return lines
 
 
-def _capabilities(characteristics: Sequence[Characteristic]) -> list[str]:
+def _capabilities(report: BatchReport) -> list[str]:
     lines = [
         "",
         "Capability as left, with 95 % intervals (ISO 22514-2):",
-        f"  {'characteristic':<20}{'mean':>10}{'spread':>9}  {'limits':<18} {'Ppk':<23}{'Cpk':<23}{'Pp':<6}Cp",
+        f"  {'characteristic':<20}{'n':>5}{'mean':>11}{'spread':>9}  {'limits':<18} {'Ppk':<23}{'Cpk':<23}{'Pp':<6}Cp",
     ]
-    for each in characteristics:
+    for each in report.characteristics:
         held = each.capability
         if held is None:
+            lines.append(f"  {each.label[:19]:<20}{0:>5}  no value as left of a unit without a faulty part")
             continue
         lines.append(
-            f"  {each.label[:19]:<20}{held.mean:>10.4g}{held.standard_deviation:>9.2g}  {_limits(each.limits):<18} "
-            f"{_index(held.ppk):<23}{_index(held.cpk):<23}{_short(held.pp):<6}{_short(held.cp):<6}".rstrip()
+            f"  {each.label[:19]:<20}{held.count:>5}{held.mean:>11.4g}{held.standard_deviation:>9.2g}  "
+            f"{_limits(each.limits):<18} {_index(held.ppk):<23}{_index(held.cpk):<23}"
+            f"{_short(held.pp):<6}{_short(held.cp):<6}".rstrip()
         )
         if held.why:
             lines.append(f"    {held.why}")
@@ -137,10 +140,25 @@ def _capabilities(characteristics: Sequence[Characteristic]) -> list[str]:
             lines.append("    not steady (see below): the indices tell of what was, and promise nothing")
         if each.limits_changed:
             lines.append("    its limits changed within the batch; those of the last unit are used")
-    left_out = max(each.left_out for each in characteristics)
+    return [*lines, *(f"  {note}" for note in capability_notes(report))]
+
+
+def capability_notes(report: BatchReport) -> list[str]:
+    """Which units are not in the capability, and why; empty where all are in it."""
+    notes = []
+    left_out = max((each.left_out for each in report.characteristics), default=0)
     if left_out:
-        lines.append(f"  {left_out} units with a faulty part are left out: capability is that of the process without.")
-    return lines
+        are = "is" if left_out == 1 else "are"
+        notes.append(
+            f"{counted(left_out, 'unit')} with a faulty part {are} left out: capability is that of the process without."
+        )
+    shelved = max((each.shelved for each in report.characteristics), default=0)
+    if shelved:
+        causes = "; ".join(f"{count} for {label}" for label, count in report.shelved_causes)
+        notes.append(
+            f"{counted(shelved, 'unit')} shelved as found {'is' if shelved == 1 else 'are'} not in it: {causes}."
+        )
+    return notes
 
 
 def _limits(limits: Limits) -> str:
@@ -163,13 +181,12 @@ def _short(index: Interval | None) -> str:
 
 def _charts(characteristics: Sequence[Characteristic]) -> list[str]:
     lines = ["", "Control charts (individuals and moving range, cumulative sums; unit by unit):"]
-    said = [sentence for each in characteristics for sentence in each.sentences]
-    lines += [f"  {sentence}" for sentence in said] or ["  No characteristic has moved: nothing drifts in this batch."]
+    lines += [f"  {sentence}" for sentence in charts_say(characteristics)]
     beyond, by_chance = chance_signals(characteristics)
     odd = odd_units(characteristics, MOST_UNITS)
     lines.append(
-        f"  Beyond three standard deviations: {beyond} points, where chance alone puts about {by_chance:.0f}."
-        + (" Farthest from a level that had not moved:" if odd else "")
+        f"  Beyond three standard deviations: {counted(beyond, 'point')}, where chance alone puts about "
+        f"{by_chance:.0f}." + (" Farthest from a level that had not moved:" if odd else "")
     )
     for each in odd:
         more = f", and {each.more} more" if each.more else ""
@@ -228,6 +245,8 @@ def batch_document(report: BatchReport) -> dict[str, object]:
             for each in report.causes
         ],
         "characteristics": [_characteristic_document(each) for each in report.characteristics],
+        "capability_notes": capability_notes(report),
+        "charts_say": list(charts_say(report.characteristics)) if report.characteristics else [],
     }
 
 
@@ -250,6 +269,7 @@ def _characteristic_document(each: Characteristic) -> dict[str, object]:
         "limits_changed": each.limits_changed,
         "failed_as_left": each.failed,
         "left_out_of_capability": each.left_out,
+        "shelved_as_found": each.shelved,
         "capability": None if each.capability is None else _capability_document(each.capability),
         "as_found": None if each.as_found is None else _charted_document(each.as_found),
         "as_left": None if each.as_left is None else _charted_document(each.as_left),

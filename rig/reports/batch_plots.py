@@ -5,12 +5,16 @@ The same batch gives the same files to the last byte.
 
 from __future__ import annotations
 
+from textwrap import wrap
 from typing import TYPE_CHECKING, Any
 
 import matplotlib as mpl
 import numpy as np
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
+from matplotlib.ticker import MaxNLocator
+
+from rig.reports.batch import capability_notes
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -26,6 +30,11 @@ POINT_COLOUR, LINE_COLOUR, LIMIT_COLOUR, LOUD_COLOUR = "#1f5f8b", "#7fa8c4", "#5
 SAME_EACH_TIME: dict[Any, Any] = {"svg.hashsalt": "trimrig", "svg.fonttype": "path", "axes.unicode_minus": False}
 COLUMNS = 4
 MOST_TICKS = 8
+TITLE_POINTS = 11
+NOTE_SIGNS = 38
+"""Signs of a note below a sheet, a column of it."""
+SIGNS_AN_INCH = 9
+"""Signs of a title on an inch of its figure: its letters are narrower than a ninth of an inch, most capitals too."""
 WITHOUT = {"png": {"Software": None}, "svg": {"Date": None, "Creator": None}}
 
 
@@ -59,14 +68,19 @@ def file_name(code: str) -> str:
 
 def words(text: str) -> str:
     """Text that any font can draw, and that is never taken for mathematics."""
-    return text.encode("ascii", "backslashreplace").decode("ascii").replace("$", r"\$")
+    return _ascii(text).replace("$", r"\$")
+
+
+def _ascii(text: str) -> str:
+    return text.encode("ascii", "backslashreplace").decode("ascii")
 
 
 def new_figure(width: float, height: float, title: str) -> Figure:
-    """A figure that draws without a screen."""
+    """A figure that draws without a screen, its title broken into lines that fit."""
     figure = Figure(figsize=(width, height), layout="constrained")
     FigureCanvasAgg(figure)
-    figure.suptitle(words(title), fontsize=11)
+    lines = wrap(_ascii(title), int(SIGNS_AN_INCH * width))
+    figure.suptitle(words("\n".join(lines)), fontsize=TITLE_POINTS)
     return figure
 
 
@@ -82,7 +96,7 @@ def _figures(report: BatchReport) -> Iterator[tuple[str, Figure]]:
 
 
 def _title(report: BatchReport, what: str) -> str:
-    mark = "  -  DEMONSTRATION, invented data" if report.demonstration else ""
+    mark = "; DEMONSTRATION, invented data" if report.demonstration else ""
     return f"Batch {report.batch_code}, {report.product}: {what}{mark}"
 
 
@@ -95,6 +109,7 @@ def _causes(report: BatchReport) -> Figure:
     labels = [words(each.cause.label) for each in report.causes]
     axes.set_xticks(places, labels, rotation=30, ha="right", fontsize=8)
     axes.set_ylabel("visits")
+    axes.yaxis.set_major_locator(MaxNLocator(integer=True))
     share = axes.twinx()
     share.plot(places, 100.0 * np.cumsum(counts) / sum(counts), "o-", color=LOUD_COLOUR, markersize=3, linewidth=1)
     share.set_ylim(0.0, 105.0)
@@ -106,6 +121,9 @@ def _capabilities(report: BatchReport) -> Figure:
     shown = [each for each in report.characteristics if each.as_left is not None and each.capability is not None]
     rows = max(1, -(-len(shown) // COLUMNS))
     figure = new_figure(3.2 * COLUMNS, 2.4 * rows, _title(report, "as left, within limits"))
+    notes = [line for note in capability_notes(report) for line in wrap(_ascii(note), int(NOTE_SIGNS * COLUMNS))]
+    if notes:
+        figure.supxlabel(words("\n".join(notes)), fontsize=8)
     grid = figure.subplots(rows, COLUMNS, squeeze=False)
     for axes in grid.flat[len(shown) :]:
         axes.set_visible(False)
@@ -124,9 +142,10 @@ def _histogram(axes: Axes, each: Characteristic) -> None:
     axes.hist(np.clip(values, low - slack, high + slack), bins=24, range=(low - slack, high + slack), color=LINE_COLOUR)
     for bound in limits:
         axes.axvline(bound, color=LOUD_COLOUR, linewidth=1)
-    index = each.capability.ppk if each.capability is not None else None
-    said = "Ppk not stated" if index is None else f"Ppk {index.estimate:.2f}"
-    axes.set_title(words(f"{each.label}: {said}"), fontsize=8)
+    held = each.capability
+    said = "Ppk not stated" if held is None or held.ppk is None else f"Ppk {held.ppk.estimate:.2f}"
+    count = 0 if held is None else held.count
+    axes.set_title(words(f"{each.label}: {said}, n = {count}"), fontsize=8)
     axes.set_xlabel(words(each.unit), fontsize=7)
     axes.tick_params(labelsize=7)
 

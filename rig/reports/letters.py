@@ -14,6 +14,8 @@ from reportlab.lib.utils import simpleSplit
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 
+from rig.marks import marked
+
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
@@ -45,7 +47,7 @@ def settable(text: str, font: str = PLAIN) -> str:
         if each == "\n" or (ord(each) in glyphs and unicodedata.category(each) not in NOT_PRINTED)
         else " "
         if each in "\t\r"
-        else f"[U+{ord(each):04X}]"
+        else marked(each)
         for each in text.replace("\r\n", "\n")
         if each not in WITHOUT_SIGN
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from rig.counted import counted
 from rig.reports.batch_plots import LIMIT_COLOUR, LOUD_COLOUR, POINT_COLOUR, file_name, new_figure, save, words
 
 if TYPE_CHECKING:
@@ -22,8 +23,8 @@ DEMONSTRATION = "  DEMONSTRATION: invented data"
 def rejudged_lines(found: Rejudged, limits_from: str) -> list[str]:
     """Lines for a terminal."""
     lines = [
-        f"{_batches(found)}: {found.units} units of {found.product}, {found.visits} judged visits, "
-        f"{found.sweeps} sweeps computed anew",
+        f"{_batches(found)}: {counted(found.units, 'unit')} of {found.product}, "
+        f"{counted(found.visits, 'judged visit')}, {counted(found.sweeps, 'sweep')} computed anew",
         f"Under {limits_from}; no verdict was touched.{DEMONSTRATION if found.demonstration else ''}",
         *found.remarks,
         "",

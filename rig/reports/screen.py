@@ -23,7 +23,7 @@ def screen_lines(visit: Visit, kept: Kept, database: str) -> list[str]:
         lines += _oscillator_lines(oscillator)
     lines += ["", f"Verdict: {visit.verdict.decision.value.upper()}. {visit.verdict.reason}"]
     lines += [f"  Likely cause: {cause.sentence}" for cause in visit.verdict.causes]
-    lines += ["", kept.slip_text, f"Slip: {kept.slip}"]
+    lines += ["", *kept.slip_text.split("\n"), f"Slip: {kept.slip}"]
     lines += [f"Plot: {plot}" for plot in kept.plots]
     lines.append(f"Record: visit {visit.visit_id} in {database}")
     return lines

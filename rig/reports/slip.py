@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from textwrap import wrap
 from typing import TYPE_CHECKING
 
@@ -70,18 +71,26 @@ def _identity(kept: KeptVisit, columns: int) -> list[str]:
 
 
 def _table(found: Sequence[FindingRow], left: Sequence[FindingRow], columns: int) -> list[str]:
+    """Findings, those of each oscillator below a line with its name where a unit has several."""
     as_found = {each.characteristic: each for each in found}
-    if columns < NARROW:
-        return [line for each in left for line in _two_lines(as_found.get(each.characteristic, each), each, columns)]
     name = columns - 25
-    rows = [f"{'':<{name}}{'found':>7} {'left':>7} {'U':>5}"]
+    rows = [] if columns < NARROW else [f"{'':<{name}}{'found':>7} {'left':>7} {'U':>5}"]
+    of: defaultdict[str, list[FindingRow]] = defaultdict(list)
     for each in left:
-        before = as_found.get(each.characteristic, each)
-        rows.append(
-            f"{short_name(each.characteristic)[:name]:<{name}}{_value(before):>7} {_value(each):>7} "
-            f"{_doubt(each):>5} {_mark(each)}"
-        )
+        of[each.characteristic.rpartition(".")[0]].append(each)
+    for oscillator, findings in of.items():
+        rows += _wrapped(f"Oscillator {oscillator}", columns) if oscillator else []
+        for each in findings:
+            before = as_found.get(each.characteristic, each)
+            rows += _two_lines(before, each, columns) if columns < NARROW else [_one_line(before, each, name)]
     return [printable(row) for row in rows]
+
+
+def _one_line(before: FindingRow, after: FindingRow, name: int) -> str:
+    return (
+        f"{short_name(after.characteristic)[:name]:<{name}}{_value(before):>7} {_value(after):>7} "
+        f"{_doubt(after):>5} {_mark(after)}"
+    )
 
 
 def _two_lines(before: FindingRow, after: FindingRow, columns: int) -> tuple[str, str]:

@@ -67,12 +67,12 @@ def label(characteristic: str) -> str:
 
 
 def short_name(characteristic: str) -> str:
-    """A characteristic in a few letters, with its unit; c for cents."""
-    oscillator, _, name = characteristic.rpartition(".")
+    """A characteristic in a few letters, with its unit and without its oscillator; c for cents."""
+    name = characteristic.rpartition(".")[2]
     short = SHORT.get(name, label(name))
     if name.startswith(OCTAVE_STEP):
         short = f"Octave {name.removeprefix(OCTAVE_STEP)} c"
-    return f"{oscillator[:3]} {short}".strip()
+    return short
 
 
 def rule_meaning(rule: str) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import inspect
 import json
+import re
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
@@ -11,21 +12,25 @@ from uuid import UUID, uuid5
 
 import numpy as np
 import pytest
+from matplotlib.text import Text
 
 from db.batches import BatchRecord, BatchVisit, Found, batch_record
 from db.errors import NotFound
 from rig import diagnosis
 from rig.batch import batch_reports, runs_of
+from rig.batch_charts import charts_say
 from rig.causes import named_cause
 from rig.diagnosis import Fault
 from rig.errors import WrongInput
 from rig.reports.batch import batch_document, batch_lines
-from rig.reports.batch_plots import plot_batch
+from rig.reports.batch_plots import new_figure, plot_batch
 from rig.science.capability import Shape, share_interval
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
+
+    from matplotlib.figure import Figure
 
     from db.engine import Database
 
@@ -166,7 +171,7 @@ def test_a_drift_speaks_before_units_fail():
     assert len(said) == 1
     assert "As left, octave step 3 has moved up since unit S05" in said[0]
     assert "cumulative sum beyond 8 standard deviations" in said[0]
-    assert "No unit that was adjusted has failed for it" in said[0]
+    assert "No unit that was adjusted since then has failed for it" in said[0]
     charted = report.characteristics[0].as_left
     assert charted is not None
     assert charted.shift is not None
@@ -174,12 +179,113 @@ def test_a_drift_speaks_before_units_fail():
     assert charted.shift.seen < 95
 
 
+def drifting(count: int = 120, since: int = 50, name: str = "octave_step_3") -> list[BatchVisit]:
+    """Visits of a batch that moves up by a tenth of its spread a unit."""
+    left = 0.2 * np.random.default_rng(1).normal(size=count)
+    left[since:] += 0.02 * np.arange(count - since)
+    return [visit(number, left=value, name=name) for number, value in enumerate(left)]
+
+
+def test_a_unit_that_failed_before_the_level_moved_is_not_the_first_to_fail_for_it():
+    visits = drifting()
+    visits[14] = replace(visits[14], findings=(finding("as_left", "octave_step_3", 3.5, "fail"),), decision="fail")
+    said = batch_reports(record(visits))[0].characteristics[0].sentences[0]
+    assert "No unit that was adjusted since then has failed for it." in said
+    visits[110] = replace(visits[110], findings=(finding("as_left", "octave_step_3", 3.5, "fail"),), decision="fail")
+    said = batch_reports(record(visits))[0].characteristics[0].sentences[0]
+    assert "The first unit to fail for it since then is S110 (111 of 120)." in said
+
+
+def test_units_shelved_before_the_level_moved_are_not_counted_with_it():
+    visits = drifting()
+    for place in (5, 112, 115):
+        visits[place] = replace(visits[place], moves={}, decision="fail", causes=("Odd smell",))
+    said = batch_reports(record(visits))[0].characteristics[0].sentences[0]
+    assert "has failed for it (2 were shelved as found)." in said
+
+
+@pytest.mark.parametrize(
+    ("end", "words", "kept"),
+    [
+        (3.0, "moved down from unit", "it now lies on the other side: +"),
+        (0.1, "moved down from unit", "it has come back since: +0.1"),
+        (-1.5, "has moved down since unit", "when it was seen, -1.5"),
+    ],
+)
+def test_a_level_that_turned_is_said_to_have_come_back_or_to_lie_on_the_other_side(end: float, words: str, kept: str):
+    left = np.tile([-0.5, 0.5], 40).astype(float)
+    left[40:60] -= 3.0
+    left[60:] += end
+    visits = [visit(number, left=value) for number, value in enumerate(left)]
+    said = batch_reports(record(visits))[0].characteristics[0].sentences[0]
+    assert words in said
+    assert kept in said
+
+
 def test_a_steady_batch_says_nothing():
     values = np.random.default_rng(2).normal(size=(2, 150))
     visits = [visit(number, found=one, left=other) for number, (one, other) in enumerate(values.T)]
     report = batch_reports(record(visits))[0]
     assert report.characteristics[0].sentences == ()
-    assert any("nothing drifts" in line for line in batch_lines(report))
+    assert charts_say(report.characteristics) == ("No characteristic was seen to move.",)
+    assert batch_document(report)["charts_say"] == ["No characteristic was seen to move."]
+
+
+def test_too_few_units_to_see_a_move_are_said_to_be_too_few():
+    values = np.tile([-0.5, 0.5], 6)
+    visits = [visit(number, found=value, left=value) for number, value in enumerate(values)]
+    said = charts_say(batch_reports(record(visits))[0].characteristics)
+    assert said[0] == "No characteristic was seen to move."
+    assert said[1].startswith("12 units are too few to tell: with fewer than 20")
+    fewer = charts_say(batch_reports(record(visits[:3]))[0].characteristics)
+    assert fewer == ("3 units of a kind make no chart: 8 are needed to see anything move.",)
+
+
+def test_an_ewma_out_of_its_band_is_named_and_nothing_is_said_to_stand_still():
+    left = np.array([0.0, 0.1, 0.0, 0.1, 0.0, 0.4, 0.5, 0.4, 0.5])
+    visits = [visit(number, left=value, name="rail") for number, value in enumerate(left)]
+    lines = batch_lines(batch_reports(record(visits))[0])
+    assert any("the EWMA leaves its band for rail as left (first at unit S00" in line for line in lines)
+    assert not any("No characteristic was seen to move" in line for line in lines)
+    assert any("9 units are too few to tell" in line for line in lines)
+
+
+def test_more_points_out_than_chance_explains_are_spoken_of():
+    left = np.tile([-0.1, 0.1], 40).astype(float)
+    left[15:75:12] = [4.0, -4.0, 4.0, -4.0, 4.0]
+    visits = [visit(number, left=value) for number, value in enumerate(left)]
+    report = batch_reports(record(visits))[0]
+    assert report.characteristics[0].sentences == ()
+    said = charts_say(report.characteristics)
+    assert any(each.startswith("Clearly more points lie out than chance explains") for each in said)
+    assert not any("No characteristic was seen to move" in each for each in said)
+
+
+def test_the_capability_says_of_how_many_units_it_is_and_which_are_not_in_it():
+    visits = [visit(number, left=value) for number, value in enumerate(np.tile([-0.5, 0.5], 15))]
+    for place in (3, 7):
+        visits[place] = replace(
+            visits[place], moves={}, decision="fail", causes=("Octave position 3 is +25.0 cents off",)
+        )
+    report = batch_reports(record(visits))[0]
+    characteristic = report.characteristics[0]
+    assert characteristic.shelved == 2
+    note = f"2 units shelved as found are not in it: 2 for {named_cause('Octave position 3 is +25.0 cents off').label}."
+    lines = batch_lines(report)
+    assert f"  {note}" in lines
+    assert any(line.split()[:3] == ["scale", "error", "28"] for line in lines)
+    document = batch_document(report)
+    assert document["capability_notes"] == [note]
+    assert document["characteristics"][0]["shelved_as_found"] == 2
+
+
+def test_one_unit_one_point_and_one_visit_are_told_as_one():
+    visits = [visit(number, left=0.3 * (-1) ** number) for number in range(20)]
+    visits[4] = visit(4, "fail", left=9.0, causes=["SCALE is out of travel: about 9 more turns"])
+    shown = "\n".join(batch_lines(batch_reports(record(visits))[0]))
+    assert "1 unit with a faulty part is left out" in shown
+    assert "Beyond three standard deviations: 1 point," in shown
+    assert not re.search(r"\b1 (units|points|visits)\b", shown)
 
 
 def test_units_with_a_faulty_part_are_left_out_of_the_capability():
@@ -252,3 +358,34 @@ def test_plots_are_the_same_to_the_last_byte_and_bear_odd_codes(tmp_path: Path):
     assert {path.name.rsplit("-", 1)[1].split(".")[0] for path in first} == {"capability", "scale_error"}
     assert [path.read_bytes() for path in first] == [path.read_bytes() for path in second]
     assert first[0].read_bytes().startswith(b"\x89PNG")
+
+
+def test_a_title_is_broken_into_lines_that_stay_on_the_sheet():
+    figure = new_figure(
+        8.0,
+        4.5,
+        "Batch 2638, Demonstration oscillator (invented): failed visits by cause  -  "
+        + "REVISED OSCILLATOR NUMBER TWO " * 3,
+    )
+    figure.canvas.draw()
+    title = figure.get_suptitle()
+    assert "\n" in title
+    (drawn,) = [each for each in figure.findobj(Text) if each.get_text() == title]
+    box = drawn.get_window_extent()
+    assert box.x0 >= 0.0
+    assert box.x1 <= figure.bbox.width
+
+
+def test_visits_are_counted_on_whole_numbers(monkeypatch: pytest.MonkeyPatch, tmp_path: Path):
+    visits = [visit(1, "fail", causes=["SCALE is out of travel: about 2.0 more turns clockwise."])]
+    drawn: dict[str, list[float]] = {}
+
+    def look(figure: Figure, folder: Path, stem: str) -> list[Path]:
+        figure.canvas.draw()
+        drawn[stem.rsplit("-", 1)[1]] = [float(each) for each in figure.axes[0].get_yticks()]
+        return []
+
+    monkeypatch.setattr("rig.reports.batch_plots.save", look)
+    plot_batch(batch_reports(record(visits))[0], tmp_path)
+    assert drawn["causes"]
+    assert all(each.is_integer() for each in drawn["causes"])

@@ -62,7 +62,9 @@ def test_a_check_that_finds_something_ends_with_the_code_of_a_bench_fault(typed,
     with closing(sqlite3.connect(tmp_path / "record.sqlite", isolation_level=None)) as connection:
         connection.execute("INSERT INTO product VALUES (x'00112233445566778899aabbccddeeff', 'from outside')")
         assert "adopt" in typed("db", "check", code=3)
-        typed("db", "adopt", "--why", "entered by hand")
+        assert typed("db", "adopt", "--why", "entered by hand") == (
+            "0 visits and 1 row beside visits adopted as they stand.\n"
+        )
         assert "Every row is as it was recorded" in typed("db", "check")
         connection.execute("DROP TRIGGER keep_product_update")
         connection.execute("UPDATE product SET name = 'something else'")

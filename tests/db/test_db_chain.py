@@ -54,7 +54,7 @@ def every_table(tmp_path_factory: pytest.TempPathFactory, grown: dict[str, Path]
             connection.execute(text("DELETE FROM record_chain"))
             locks.install(connection)
         with database.session() as session:
-            assert adopt(session, who="test", why="rows of older schemas") > 0
+            assert adopt(session, who="test", why="rows of older schemas").visits > 0
         assert look_at(database).sound
     return file
 

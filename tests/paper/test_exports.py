@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import re
 import sys
 from datetime import UTC, datetime, timedelta
 
@@ -16,10 +17,10 @@ from db.engine import open_database
 from db.exports import Choice, portions
 from db.models import Finding, Move, Point, Unit, Verdict, Visit
 from db.returns import add_repair, add_return
-from db.views import POINTS
+from db.views import POINTS, Kind, ViewColumn
 from rig.commands_data import export as export_command
 from rig.errors import WrongInput
-from rig.exports import Form, What, export, harmless, moment_of
+from rig.exports import CsvWriter, Form, What, export, harmless, moment_of
 from rig.reports.views import views_lines
 from tests.paper.conftest import AWKWARD_SERIAL, FORMULA, LONG, NOTES
 
@@ -78,8 +79,8 @@ def test_csv_is_that_of_rfc_4180(database):
         ("+cmd|' /C calc'!A0", "'+cmd|' /C calc'!A0"),
         ("-2+3+cmd|' /C calc'!A0", "'-2+3+cmd|' /C calc'!A0"),
         ("@SUM(1)", "'@SUM(1)"),
-        ("\t=1", "'\t=1"),
-        ("\r=1", "'\r=1"),
+        ("\t=1", "'\t'=1"),
+        ("\r=1", "'\r'=1"),
         ("＝1+1", "'＝1+1"),
         ("-", "'-"),
         ("-1.5", "-1.5"),
@@ -89,6 +90,19 @@ def test_csv_is_that_of_rfc_4180(database):
         (None, None),
         ("", ""),
         ("plain = text", "plain = text"),
+        # a spreadsheet that splits at semicolons or tabs does so within a text as well
+        ('Ann;=HYPERLINK("http://x")', 'Ann;\'=HYPERLINK("http://x")'),
+        ("bench ; =1+1", "bench ; '=1+1"),
+        ("a,@SUM(1);+1+cmd", "a,'@SUM(1);'+1+cmd"),
+        ("a\t=1\r\n-1-1", "a\t'=1\r\n'-1-1"),
+        ('Ann;"=1+1"', 'Ann;"\'=1+1"'),
+        ("  =1+1", "  '=1+1"),
+        ("=1;=2", "'=1;'=2"),
+        ("a;＝1+1", "a;'＝1+1"),
+        ("1.5;+2,-3e-7 ; -4", "1.5;+2,-3e-7 ; -4"),
+        ("[1.0, -2.0]", "[1.0, -2.0]"),
+        ('{"low": -1.5, "high": 2}', '{"low": -1.5, "high": 2}'),
+        ("worn; see note = 3", "worn; see note = 3"),
     ],
 )
 def test_a_cell_that_would_be_run_is_made_harmless_and_a_number_stays_a_number(cell, made):
@@ -99,8 +113,31 @@ def test_no_cell_of_an_export_begins_like_a_formula_unless_it_is_a_number(databa
     for what in What:
         for row in csv.reader(io.StringIO(written(database, what, Form.CSV).decode(), newline="")):
             for cell in row:
-                if cell[:1] in "=+-@\t\r" and cell:
-                    float(cell)
+                for part in re.split(r"[;,\t\r\n]", cell):
+                    if part.strip()[:1] in tuple("=+-@"):
+                        float(part.strip(' "]}'))
+
+
+class Everything:
+    """A view of two texts and a number, as an export writes it."""
+
+    columns = (
+        ViewColumn("who", Kind.TEXT, ""),
+        ViewColumn("value", Kind.NUMBER, ""),
+        ViewColumn("note", Kind.TEXT, ""),
+    )
+
+
+def test_a_text_that_was_made_harmless_stands_in_quotes_and_numbers_beside_it_do_not():
+    file = io.TextIOWrapper(io.BytesIO(), encoding="utf-8", newline="", write_through=True)
+    writer = CsvWriter.open(Everything, file, mark=False)
+    writer.write([("bench ; =1+1", -1.5, None), ('Ann;=HYPERLINK("http://x")', 2, "a,b"), ("Ann", -1.5, None)])
+    assert file.buffer.getvalue().decode().splitlines() == [
+        "who,value,note",
+        '"bench ; \'=1+1",-1.5,',
+        '"Ann;\'=HYPERLINK(""http://x"")",2,"a,b"',
+        "Ann,-1.5,",
+    ]
 
 
 def test_json_lines_keep_structure_and_texts(database):

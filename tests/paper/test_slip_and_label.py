@@ -143,6 +143,27 @@ def test_a_slip_is_as_wide_as_its_paper_and_says_the_same_on_each(kept, columns)
     assert "Sealed 0123abcd" in slip(replace(kept.plain, chain_head="0123abcd"), columns)
 
 
+@pytest.mark.parametrize("columns", WIDTHS)
+def test_the_slip_of_a_unit_with_two_oscillators_names_each_above_its_findings_and_cuts_no_unit(kept, columns):
+    visit = kept.plain.record.visit
+    names = ("drift_low", "knob_centre")
+
+    def of_both(findings):
+        like = findings[0]
+        return tuple(replace(like, characteristic=f"{which}.{name}") for which in ("left", "right") for name in names)
+
+    changed = replace(visit, as_found=of_both(visit.as_found), as_left=of_both(visit.as_left))
+    lines = slip(replace(kept.plain, record=replace(kept.plain.record, visit=changed)), columns).splitlines()
+    places = [lines.index("Oscillator left"), lines.index("Oscillator right")]
+    assert places[0] < places[1]
+    for which in places:
+        below = lines[which + 1 : which + 5]
+        assert below[0].startswith("Drift low c/min")
+        assert any(line.startswith("Knob centre c") for line in below)
+    assert not any(line.startswith(("lef", "rig")) for line in lines)
+    assert not any(line.startswith("Oscillator") for line in slip(kept.plain, columns).splitlines())
+
+
 def test_a_slip_on_narrower_paper_than_any_is_refused(kept):
     with pytest.raises(ValueError, match="32 columns"):
         slip(kept.plain, 20)

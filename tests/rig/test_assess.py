@@ -1,5 +1,6 @@
 """From points to findings, on sweeps made up from the physics, without a bench."""
 
+from dataclasses import replace
 from datetime import date
 
 import numpy as np
@@ -49,6 +50,17 @@ def points_of(pitch_at, noise_cents=0.05, seed=1):
             )
         )
     return made
+
+
+@pytest.mark.parametrize("lowest_v", [0.0, -0.0, -0.0004])
+def test_a_worst_error_at_nought_is_said_to_be_there_without_a_minus(lowest_v):
+    def pitch(cv_v, _time_s):
+        return np.log2(32.703) + cv_v + (0.01 if cv_v < 0.2 else 0.0)
+
+    points = [replace(each, cv_v=each.cv_v or lowest_v) for each in points_of(pitch)]
+    notes = {each.note for each in findings_of(points)[1].values()}
+    assert "worst at 0.00 V" in notes
+    assert not any("-0.00" in note for note in notes)
 
 
 def of(parameters):
