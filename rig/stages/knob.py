@@ -52,6 +52,7 @@ def adjust_knob(
     known: MutableMapping[str, TrimKnowledge],
     seen: Survey,
     now: SweepAssessment,
+    left_alone: MutableMapping[str, str],
 ) -> KnobSet:
     """With the knob at its middle, turn the centre trim to the pitch midway between the stops.
 
@@ -59,6 +60,8 @@ def adjust_knob(
 
     :param seen: the last survey, in which stops and middle were read.
     :param now: the tracking as it stands since then: it says what has become of the stops.
+    :param left_alone: trims that nobody is asked for again, each with the reason; a centre trim that is refused joins
+        them.
     """
     product = acquisition.product
     found, knob = product.trim_of(TrimKind.CENTRE), product.controls.knob
@@ -67,6 +70,8 @@ def adjust_knob(
     if not centre_should_move(product, seen.knob.centre_octaves):
         return KnobSet(0, None)
     name, trim = found
+    if name in left_alone:
+        return KnobSet(0, None)
     turns = -seen.knob.centre_octaves / known[name].gain.mean
     if abs(turns) > trim.turns:
         return KnobSet(0, out_of_travel(trim.label, turns))
@@ -82,6 +87,9 @@ def adjust_knob(
             acquisition, knob.read_at_cv_v, middle, TOLERANCE_CENTS, expected_octaves=expected, within_octaves=within
         )
         made = turn_to_pitch(acquisition, operator, recorder, name, Aim(turns, gain, watch), controls, _enough)
+        if made.end is TurnEnd.SKIPPED:
+            left_alone[name] = made.said
+            break
         moves += 1
         amount = Belief(log2(made.ratio), TOLERANCE_CENTS / CENTS)
         known[name] = learned_gain(recorder, known[name], amount, made)

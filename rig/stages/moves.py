@@ -40,6 +40,8 @@ class Made:
     before: float
     after: float
     outcome: str
+    said: str = ""
+    """Why it was given up, in the operator's words."""
 
     @property
     def ratio(self) -> float:
@@ -130,7 +132,7 @@ def _part(operator: Operator, name: str, label: str, aim: Aim) -> Made:
         raise BenchDoubt(
             f"The counter sees no signal where {label} was turned: check the output lead and the unit's power"
         )
-    return Made(name, turned.end, turned.turns_estimate, before, after, turned.outcome)
+    return Made(name, turned.end, turned.turns_estimate, before, after, turned.outcome, turned.said)
 
 
 def turn_to_voltage(
@@ -150,7 +152,7 @@ def turn_to_voltage(
         turned = operator.turn(turn, watch)
         move.after = watch.read().number
         move.outcome = turned.outcome
-    return Made(name, turned.end, turned.turns_estimate, move.before, move.after, turned.outcome)
+    return Made(name, turned.end, turned.turns_estimate, move.before, move.after, turned.outcome, turned.said)
 
 
 def learned_gain(recorder: Recorder, known: TrimKnowledge, amount: Belief, made: Made) -> TrimKnowledge:

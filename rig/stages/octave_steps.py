@@ -38,15 +38,17 @@ def adjust_octave_steps(
     known: MutableMapping[str, TrimKnowledge],
     seen: Survey,
     now: SweepAssessment,
+    left_alone: MutableMapping[str, str],
 ) -> RailSet:
     """Turn the rail to the voltage that serves the octave steps best; nobody has to move the switch for it.
 
     :param seen: the last survey, in which the steps were read.
     :param now: the tracking as it stands since then: it says what has become of the steps.
+    :param left_alone: trims that nobody is asked for again, each with the reason; a rail that is refused joins them.
     """
     product = acquisition.product
     found, rail = product.trim_of(TrimKind.RAIL), read_rail(acquisition, recorder, "rail")
-    if found is None or rail is None or seen.rail is None or not seen.octaves:
+    if found is None or found[0] in left_alone or rail is None or seen.rail is None or not seen.octaves:
         return RailSet(0, None)
     name, trim = found
     for moves in range(MOST_MOVES + 1):
@@ -62,6 +64,9 @@ def adjust_octave_steps(
         if abs(turns) > trim.turns:
             return RailSet(moves, out_of_travel(trim.label, turns))
         made = move_rail(acquisition, operator, recorder, known, name, turns, plan.target_v)
+        if made.left_alone is not None:
+            left_alone[name] = made.left_alone
+            return RailSet(moves, None)
         if made.cause is not None:
             return RailSet(moves + 1, made.cause)
         rail = read_rail(acquisition, recorder, "rail") or rail

@@ -38,11 +38,15 @@ class RailSet:
 
 @dataclass(frozen=True, slots=True)
 class RailMove:
-    """A move of the rail: the voltage that it was left at, how it ended, and a cause where it stands at its stop."""
+    """A move of the rail: the voltage that it was left at, how it ended, and a cause where it stands at its stop.
+
+    ``left_alone`` says why somebody would not turn it; None where it was turned.
+    """
 
     voltage_v: float
     end: TurnEnd
     cause: Cause | None
+    left_alone: str | None
 
 
 def turns_to(target_v: float, voltage_v: float, gain: Belief) -> float:
@@ -67,17 +71,24 @@ def move_rail(
     known[name] = learned_gain(recorder, known[name], amount, made)
     stopped = at_its_stop(operator, label, made, amount, gain)
     cause = out_of_travel(label, turns_to(target_v, made.after, gain)) if stopped else None
-    return RailMove(made.after, made.end, cause)
+    return RailMove(made.after, made.end, cause, made.said if made.end is TurnEnd.SKIPPED else None)
 
 
 def adjust_rail(
-    acquisition: Acquisition, operator: Operator, recorder: Recorder, known: MutableMapping[str, TrimKnowledge]
+    acquisition: Acquisition,
+    operator: Operator,
+    recorder: Recorder,
+    known: MutableMapping[str, TrimKnowledge],
+    left_alone: MutableMapping[str, str],
 ) -> RailSet:
-    """Read the rail; turn it to nominal when it is not well inside its limit and no later stage sets it."""
+    """Read the rail; turn it to nominal when it is not well inside its limit and no later stage sets it.
+
+    :param left_alone: trims that nobody is asked for again, each with the reason; a rail that is refused joins them.
+    """
     product = acquisition.product
     found, limit = product.trim_of(TrimKind.RAIL), product.limits.rail
     rail = read_rail(acquisition, recorder, "rail")
-    if found is None or limit is None or rail is None:
+    if found is None or limit is None or rail is None or found[0] in left_alone:
         return RailSet(0, None)
     name, trim = found
     off_v = abs(rail.voltage_v - limit.nominal_v)
@@ -90,6 +101,9 @@ def adjust_rail(
         if abs(turns) > trim.turns:
             return RailSet(moves, out_of_travel(trim.label, turns))
         made = move_rail(acquisition, operator, recorder, known, name, turns, limit.nominal_v)
+        if made.left_alone is not None:
+            left_alone[name] = made.left_alone
+            return RailSet(moves, None)
         near = abs(limit.nominal_v - made.voltage_v) <= TOLERANCE_V
         if made.cause is not None or made.end is TurnEnd.REACHED or near:
             return RailSet(moves + 1, made.cause)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 
 import pytest
 
@@ -12,33 +12,7 @@ from rig.operators.port import Turned, TurnEnd
 from rig.product import load_product
 from rig.science.conformity import Decision
 from rig.visit import PASSED
-
-
-@dataclass
-class Hand:
-    """A virtual operator who turns one trim in a way of their own, and all others as asked."""
-
-    operator: object
-    hands: object
-    clock: object
-    trim: str
-    asked: list[float] = field(default_factory=list)
-    told: list[str] = field(default_factory=list)
-
-    def __getattr__(self, name):
-        return getattr(self.operator, name)
-
-    def tell(self, message):
-        self.told.append(message)
-
-    def turn(self, turn, watch):
-        if turn.trim != self.trim:
-            return self.operator.turn(turn, watch)
-        self.asked.append(turn.turns)
-        return self.own(turn, watch)
-
-    def own(self, turn, watch):
-        raise NotImplementedError
+from tests.rig.own_hand import Hand
 
 
 class Impatient(Hand):
