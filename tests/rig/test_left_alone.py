@@ -61,9 +61,9 @@ def test_no_other_trim_makes_up_for_a_scale_trim_that_nobody_turned(stand):
 
 
 def test_a_unit_that_is_right_without_the_trim_passes_with_a_remark(stand):
-    visit, _, _, _ = refused(stand, "rail", seed=7)
+    visit, _, _, _ = refused(stand, "highs", seed=7)
     assert visit.verdict.decision in PASSED, visit.verdict
-    assert "RAIL was left alone: damaged or loose." in visit.verdict.reason
+    assert "HIGHS was left alone: damaged or loose." in visit.verdict.reason
 
 
 def test_the_record_of_a_batch_counts_what_was_left_alone_by_its_trim():
