@@ -12,6 +12,8 @@ from db.errors import NotFound
 from db.models import Bench, BenchRevision, Finding, Move, Product, Unit, Verdict, Visit
 
 NEAREST_SHOWN = 3
+LEFT_ALONE = "left alone"
+"""How the outcome of a move begins that nobody would make: it is no move of that trim."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,7 +195,7 @@ def _moves(session: Session, of_batch: ColumnElement[bool]) -> dict[UUID, dict[s
         select(Move.visit_id, Move.trim, func.count())
         .join(Visit, Visit.id == Move.visit_id)
         .join(Unit, Unit.id == Visit.unit_id)
-        .where(of_batch)
+        .where(of_batch, Move.outcome.not_like(f"{LEFT_ALONE}%"))
         .group_by(Move.visit_id, Move.trim)
     ).all()
     moves: defaultdict[UUID, dict[str, int]] = defaultdict(dict)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from rig.product import TrimKind
 from rig.science.conformity import Decision
 from rig.science.tracking import PARAMETERS
 
@@ -27,6 +28,7 @@ class Fault(StrEnum):
     DEAD_OUTPUT = "dead output"
     DEAD_CV = "dead CV input"
     OUT_OF_TRAVEL = "trim out of travel"
+    LEFT_ALONE = "trim left alone"
     OCTAVE_DIVIDER = "octave divider"
     LEAKAGE = "leakage"
     SLOW_WARM_UP = "slow warm-up"
@@ -86,6 +88,20 @@ def out_of_travel(label: str, turns_more: float) -> Cause:
         f"{label} is out of travel: about {abs(turns_more):.1f} more turns {direction} would be needed; look at the "
         "fixed resistors around it.",
     )
+
+
+def bound_by(kind: TrimKind) -> tuple[str, ...]:
+    """Characteristics, by how their names begin, that a trim of this kind which stays wrong may put outside."""
+    return {
+        TrimKind.RAIL: ("rail", "octave"),
+        TrimKind.CENTRE: ("knob_centre",),
+        TrimKind.BASE: ("base",),
+    }.get(kind, ("scale", "tracking", "highs", "base", "octave"))
+
+
+def left_alone(label: str, reason: str) -> Cause:
+    """A trim that somebody would not or could not turn."""
+    return Cause(Fault.LEFT_ALONE, label, f"{label} was left alone: {reason or 'no reason given'}.")
 
 
 def octave_divider(position: str, error_cents: float) -> Cause:
@@ -167,6 +183,8 @@ def sweep_causes(assessed: SweepAssessment, findings: Sequence[Finding], product
 
 TRIMMED = ("scale", "tracking", "highs", "base", "octave", "rail", "knob_centre")
 """Characteristics that trims bring inside."""
+TRIM_BOUND = ("tracking", "base", "scale", "highs", "octave", "rail", "knob")
+"""Characteristics that one trim which is not where it should be may put outside."""
 
 
 def other_causes(findings: Sequence[Finding], found: Sequence[Cause], *, untrimmed: bool = False) -> tuple[Cause, ...]:
@@ -202,7 +220,8 @@ def other_causes(findings: Sequence[Finding], found: Sequence[Cause], *, untrimm
 def _explains(characteristic: str, explained: set[Fault]) -> bool:
     by_fault = {
         Fault.LEAKAGE: ("tracking", "base", "scale", "highs"),
-        Fault.OUT_OF_TRAVEL: ("tracking", "base", "scale", "highs", "octave", "rail", "knob"),
+        Fault.OUT_OF_TRAVEL: TRIM_BOUND,
+        Fault.LEFT_ALONE: TRIM_BOUND,
         Fault.DEAD_RAIL: ("octave", "rail", "knob"),
         Fault.OCTAVE_DIVIDER: ("octave", "rail"),
         Fault.SLOW_WARM_UP: ("drift",),

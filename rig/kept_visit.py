@@ -11,6 +11,7 @@ from uuid import UUID
 
 import numpy as np
 
+from db.batches import LEFT_ALONE
 from db.chain import seal_of_visit
 from db.visit_record import visit_record
 from rig.acquire import Point
@@ -123,9 +124,11 @@ class KeptVisit:
         return self.product.product.revision if self.product is not None else "?"
 
     def turned(self) -> dict[str, int]:
-        """Moves of each trim, by the name that people know it by."""
+        """Moves of each trim, by the name that people know it by; one that was left alone was not turned."""
         counted: Counter[str] = Counter()
         for move in self.record.moves:
+            if move.outcome.startswith(LEFT_ALONE):
+                continue
             known = self.product.trims.get(move.trim) if self.product is not None else None
             label = known.label if known is not None else move.trim
             counted[f"{move.controls.get(OSCILLATOR, '')} {label}".lstrip()] += 1

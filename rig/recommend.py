@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import log2
 from typing import TYPE_CHECKING
 
@@ -199,15 +199,38 @@ def plan_tracking(
     known: Mapping[str, TrimKnowledge],
     stuck: frozenset[str] = frozenset(),
 ) -> Plan:
-    """Plan the moves of scale, highs and base from one sweep."""
+    """Plan the moves of scale, highs and base from one sweep.
+
+    Where a trim is stuck, the others make up for it only if that brings the unit inside: a half cure has to be undone
+    when the stuck trim is mended. Otherwise base alone is moved, as far as that helps; and where base itself is stuck,
+    what is turned before it goes where it belongs.
+    """
+    everything = adjusters_of(product, known)
+    free = tuple(each for each in everything if each.name not in stuck)
+    made = _plan_of(assessed, product, free)
+    if len(free) == len(everything) or made.share_after <= CURABLE:
+        return made
+    if all(product.trims[each.name].kind is TrimKind.BASE for each in everything if each.name in stuck):
+        whole = _plan_of(assessed, product, everything)
+        return replace(made, moves=tuple(move for move in whole.moves if move.trim not in stuck))
+    return _plan_of(assessed, product, tuple(each for each in free if product.trims[each.name].kind is TrimKind.BASE))
+
+
+def _plan_of(assessed: SweepAssessment, product: Product, adjusters: tuple[Adjuster, ...]) -> Plan:
     return make_plan(
         assessed.parameters,
         assessed.covariance,
-        adjusters_of(product, known, stuck),
+        adjusters,
         played_of(product),
         tracking_limits(product),
         good_enough=GOOD_ENOUGH,
     )
+
+
+def steps_are_stretched(product: Product, plan: Plan, stuck: frozenset[str]) -> bool:
+    """Whether a scale trim that stays wrong stretches the octave steps, so that no rail should be set to them."""
+    scale = product.trim_of(TrimKind.SCALE_COMMON)
+    return scale is not None and scale[0] in stuck and plan.share_after > CURABLE
 
 
 def rail_plan(product: Product, rail_v: float, steps_octaves: Array) -> RailPlan | None:
@@ -255,12 +278,16 @@ def recommend(
     knob_centre_octaves: float | None,
     knob_middle_octaves: float | None,
     known: Mapping[str, TrimKnowledge],
+    stuck: frozenset[str] = frozenset(),
 ) -> Recommendation:
-    """Everything to be turned, from one survey."""
+    """Everything to be turned, from one survey.
+
+    :param stuck: trims that are not turned again, at their end stop or left alone by the operator.
+    """
     causes = list(sweep_causes(assessed, findings, product))
     if not bool(np.all(assessed.fit.converged)):
         return Recommendation((), tuple(product.trims), None, None, tuple(causes))
-    plan = plan_tracking(assessed, product, known)
+    plan = plan_tracking(assessed, product, known, stuck)
     curable = plan.share_after <= CURABLE and not any(move.beyond_travel for move in plan.moves)
     if curable:
         causes = [cause for cause in causes if cause.fault is not Fault.LEAKAGE]
@@ -277,7 +304,8 @@ def recommend(
         if steps_octaves.size and float(np.max(np.abs(steps_octaves))) < DEAD_STEP_OCTAVES:
             causes.append(dead_switch())
         wanted = rail_plan(product, rail_v, steps_octaves * steeper)
-        if wanted is not None and rail_should_move(product, wanted, rail_v):
+        kept = rail_trim[0] in stuck or steps_are_stretched(product, plan, stuck)
+        if wanted is not None and not kept and rail_should_move(product, wanted, rail_v):
             advice.append(_rail_advice(*rail_trim, known[rail_trim[0]].gain, rail_v, wanted.target_v))
         else:
             left_alone.append(rail_trim[0])
@@ -287,7 +315,7 @@ def recommend(
         causes += [cause] if cause is not None else []
     centre_trim = product.trim_of(TrimKind.CENTRE)
     if centre_trim is not None and knob_centre_octaves is not None and knob_middle_octaves is not None:
-        if centre_should_move(product, knob_centre_octaves):
+        if centre_trim[0] not in stuck and centre_should_move(product, knob_centre_octaves):
             advice.append(
                 _centre_advice(
                     product, *centre_trim, known[centre_trim[0]].gain, knob_centre_octaves, knob_middle_octaves

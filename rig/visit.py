@@ -12,7 +12,7 @@ from rig.authority import authority_of, doubt_of
 from rig.conditions import room_now
 from rig.control_budgets import drift_budget, readings_of_a_window
 from rig.counted import counted
-from rig.diagnosis import BAD, slow_warm_up, sweep_causes
+from rig.diagnosis import BAD, left_alone, slow_warm_up, sweep_causes
 from rig.errors import NoDecision, Stopped
 from rig.knowledge import learned_trims
 from rig.recommend import octave_cause, rail_plan
@@ -304,12 +304,16 @@ def concluded(work: Work, name: str, doubts: tuple[str, ...]) -> Oscillator:
         causes += work.tracking.causes
     if work.warmed is not None and not work.warmed.steady:
         causes.insert(0, _restless(work.warmed, work.acquisition.product))
-    causes += _survey_causes(work, final)
+    refused = [left_alone(work.acquisition.product.trims[trim].label, why) for trim, why in work.left_alone.items()]
+    causes += [*refused, *_survey_causes(work, final)]
     unknown = "" if final.assessed.fit.converged else "The tracking could not be fitted by any oscillator of this kind."
     untrimmed = work.left is None and work.advised is not None and bool(work.advised.advice)
+    verdict = judge(final.findings, causes, doubts, untrimmed=untrimmed, unknown=unknown)
+    if verdict.decision not in BAD:
+        verdict = replace(verdict, reason=" ".join((verdict.reason, *(each.sentence for each in refused))))
     return Oscillator(
         name=name,
-        verdict=judge(final.findings, causes, doubts, untrimmed=untrimmed, unknown=unknown),
+        verdict=verdict,
         findings=named(name, final.findings),
         as_found=work.found,
         as_left=work.left,

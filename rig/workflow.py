@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from math import log2
 from typing import TYPE_CHECKING
 
 from drivers.errors import DriverError, NoSignal
+from rig.diagnosis import bound_by
 from rig.errors import BenchDoubt, MaybeOff, NoDecision, UnitWasOff
 from rig.product import StageName
-from rig.recommend import recommend
+from rig.recommend import recommend, steps_are_stretched
 from rig.records import AS_FOUND, AS_LEFT
 from rig.recovery import attempt, begin_again, passes, require_sound, tell_mishaps
 from rig.science.conformity import Decision, worst_of
@@ -81,6 +83,8 @@ class Work:
     left: Survey | None = None
     causes: list[Cause] = field(default_factory=list)
     moves: dict[str, int] = field(default_factory=dict)
+    left_alone: dict[str, str] = field(default_factory=dict)
+    """Trims that the operator would not turn, each with the reason: nobody is asked for them again."""
     turning: bool = False
     when_found: Callable[[], CameBack | None] = lambda: None
     """Called once the findings as found are kept: what has changed since the unit left."""
@@ -159,8 +163,10 @@ def worth_another_round(work: Work) -> bool:
     """Whether a unit whose proof is no plain pass goes round again: a trim can still help, nothing is known broken."""
     if work.left is None or work.causes or (work.tracking is not None and work.tracking.causes):
         return False
-    doubtful = worst_of([each.decision for each in work.left.findings]) is not Decision.PASS
-    return doubtful and bool(_advise(work, work.left).advice)
+    trims = work.acquisition.product.trims
+    known = tuple(name for trim in work.left_alone for name in bound_by(trims[trim].kind))
+    open_still = [each.decision for each in work.left.findings if not each.characteristic.startswith(known)]
+    return worst_of(open_still) is not Decision.PASS and bool(_advise(work, work.left).advice)
 
 
 def _advise(work: Work, of: Survey) -> Recommendation:
@@ -173,7 +179,13 @@ def _advise(work: Work, of: Survey) -> Recommendation:
         of.knob.centre_octaves if of.knob is not None else None,
         of.knob.middle.octaves if of.knob is not None else None,
         work.tracking.known if work.tracking is not None else work.known,
+        stuck_trims(work),
     )
+
+
+def stuck_trims(work: Work) -> frozenset[str]:
+    """Trims that are not turned again: at their end stop, or left alone."""
+    return frozenset(work.left_alone) | (frozenset() if work.tracking is None else frozenset(work.tracking.stuck))
 
 
 def _warm_up(work: Work) -> None:
@@ -198,7 +210,7 @@ def _as_found(work: Work) -> None:
         and bool(work.advised.advice)
         and not work.advised.causes
     )
-    work.tracking = Tracking(work.found.assessed, work.known)
+    work.tracking = Tracking(work.found.assessed, work.known, left_alone=work.left_alone)
 
 
 def _tracking_stage(
@@ -207,14 +219,15 @@ def _tracking_stage(
     def run(work: Work) -> None:
         if work.turning and work.tracking is not None:
             adjust(work.acquisition, work.operator, work.recorder, work.tracking)
-            work.moves.update(work.tracking.moves)
+            # a trim that was left alone was asked for once more than it was turned
+            work.moves.update(work.tracking.moves - Counter(list(work.left_alone)))
 
     return run
 
 
 def _rail(work: Work) -> None:
     if work.turning:
-        made = adjust_rail(work.acquisition, work.operator, work.recorder, work.known)
+        made = adjust_rail(work.acquisition, work.operator, work.recorder, work.known, work.left_alone)
         _count(work, "rail", made.moves, made.cause)
 
 
@@ -229,14 +242,19 @@ def _last_seen(work: Work) -> tuple[Survey, SweepAssessment]:
 def _octave_steps(work: Work) -> None:
     if work.turning:
         seen, now = _last_seen(work)
-        made = adjust_octave_steps(work.acquisition, work.operator, work.recorder, work.known, seen, now)
+        product, stuck = work.acquisition.product, stuck_trims(work)
+        if work.tracking is not None and steps_are_stretched(product, work.tracking.plan(product), stuck):
+            return
+        made = adjust_octave_steps(
+            work.acquisition, work.operator, work.recorder, work.known, seen, now, work.left_alone
+        )
         _count(work, "rail", made.moves, made.cause)
 
 
 def _knob(work: Work) -> None:
     if work.turning:
         seen, now = _last_seen(work)
-        made = adjust_knob(work.acquisition, work.operator, work.recorder, work.known, seen, now)
+        made = adjust_knob(work.acquisition, work.operator, work.recorder, work.known, seen, now, work.left_alone)
         _count(work, "centre", made.moves, made.cause)
 
 

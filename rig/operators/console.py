@@ -224,7 +224,7 @@ class ConsoleOperator:
         for key in keys:
             if not key or fingers.press(key):
                 continue
-            if key == "e":
+            if key == "e" and self._at_its_end(turn, fingers):
                 return TurnEnd.END_STOP
             if key == "k" and self._skips(turn):
                 return TurnEnd.SKIPPED
@@ -235,6 +235,11 @@ class ConsoleOperator:
                 shown.again()
         turned = fingers.turned
         return TurnEnd.TURN_LIMIT if turned is not None and abs(turned) > turn.most_turns else None
+
+    def _at_its_end(self, turn: Turn, fingers: Fingers) -> bool:
+        """Ask once more: a trim said to be at its end condemns the unit. Who turns on goes on."""
+        self.screen.line(f"{turn.label}: at its end?  e again, it is  a goes on", STRONG)
+        return self._one_of("a", "e", fingers=fingers) == "e"
 
     def _skips(self, turn: Turn) -> bool:
         """Ask why; whether there is a reason."""

@@ -81,8 +81,8 @@ class WatchScreen:
         self._said, self._said_s = message, self._now()
 
     def again(self) -> None:
-        """Begin the move anew: what is left is reckoned from here."""
-        self._start = None
+        """Say it once more as it stands now. What a turn does was learned from the first distance, which stays."""
+        self._inside_s, self._shown_s = None, float("-inf")
         self.say("once more from here")
 
     def reached(self, reading: WatchReading) -> None:

@@ -14,10 +14,10 @@ from rig.product import TrimKind
 from rig.recommend import centre_should_move, common_stretch
 from rig.science.learning import Belief
 from rig.science.trims import pitches_after
-from rig.stages.moves import Aim, learned_gain, turn_to_pitch
+from rig.stages.moves import MOST_MOVES, Aim, at_its_stop, learned_gain, turn_to_pitch
 from rig.stages.pitch_readings import Pitch
 from rig.stages.survey import KNOB, KNOB_LOW, KNOB_MIDDLE, read_rail, resting_controls, turn_knob
-from rig.watch import PitchWatch
+from rig.watch import EXPECTED_OCTAVES, PitchWatch
 
 if TYPE_CHECKING:
     from collections.abc import MutableMapping
@@ -52,11 +52,16 @@ def adjust_knob(
     known: MutableMapping[str, TrimKnowledge],
     seen: Survey,
     now: SweepAssessment,
+    left_alone: MutableMapping[str, str],
 ) -> KnobSet:
     """With the knob at its middle, turn the centre trim to the pitch midway between the stops.
 
+    A move that ended short of it is followed by another from there, with what was just learned of a turn.
+
     :param seen: the last survey, in which stops and middle were read.
     :param now: the tracking as it stands since then: it says what has become of the stops.
+    :param left_alone: trims that nobody is asked for again, each with the reason; a centre trim that is refused joins
+        them.
     """
     product = acquisition.product
     found, knob = product.trim_of(TrimKind.CENTRE), product.controls.knob
@@ -65,22 +70,37 @@ def adjust_knob(
     if not centre_should_move(product, seen.knob.centre_octaves):
         return KnobSet(0, None)
     name, trim = found
+    if name in left_alone:
+        return KnobSet(0, None)
     turns = -seen.knob.centre_octaves / known[name].gain.mean
     if abs(turns) > trim.turns:
         return KnobSet(0, out_of_travel(trim.label, turns))
     low, high = _stops_now(acquisition, recorder, seen, now)
     turn_knob(acquisition, operator, KNOB_MIDDLE, low, known=False)
-    middle, within = (low.octaves + high) / 2.0, MIDDLE_SHARE * (high - low.octaves)
-    watch = PitchWatch(
-        acquisition, knob.read_at_cv_v, middle, TOLERANCE_CENTS, expected_octaves=middle, within_octaves=within
-    )
+    middle = (low.octaves + high) / 2.0
+    expected, within = middle, MIDDLE_SHARE * (high - low.octaves)
     controls = {**resting_controls(acquisition), KNOB: KNOB_MIDDLE}
-    aim = Aim(turns, known[name].gain, watch)
-    made = turn_to_pitch(acquisition, operator, recorder, name, aim, controls, _enough)
-    known[name] = learned_gain(recorder, known[name], Belief(log2(made.ratio), TOLERANCE_CENTS / CENTS), made)
+    moves, cause = 0, None
+    while moves < MOST_MOVES and cause is None:
+        gain = known[name].gain
+        watch = PitchWatch(
+            acquisition, knob.read_at_cv_v, middle, TOLERANCE_CENTS, expected_octaves=expected, within_octaves=within
+        )
+        made = turn_to_pitch(acquisition, operator, recorder, name, Aim(turns, gain, watch), controls, _enough)
+        if made.end is TurnEnd.SKIPPED:
+            left_alone[name] = made.said
+            break
+        moves += 1
+        amount = Belief(log2(made.ratio), TOLERANCE_CENTS / CENTS)
+        known[name] = learned_gain(recorder, known[name], amount, made)
+        expected, within = log2(made.after), EXPECTED_OCTAVES
+        turns = (middle - expected) / known[name].gain.mean
+        if made.end is TurnEnd.REACHED or CENTS * abs(middle - expected) <= TOLERANCE_CENTS:
+            break
+        if at_its_stop(operator, trim.label, made, amount, gain) or abs(turns) > trim.turns:
+            cause = out_of_travel(trim.label, turns)
     turn_knob(acquisition, operator, KNOB_LOW, low, known=True)
-    cause = out_of_travel(trim.label, turns - (made.turns or 0.0)) if made.end is TurnEnd.END_STOP else None
-    return KnobSet(1, cause)
+    return KnobSet(moves, cause)
 
 
 def _enough(_made: Made) -> None:

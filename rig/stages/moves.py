@@ -21,6 +21,11 @@ if TYPE_CHECKING:
 
 MOST_PARTS = 5
 """How often a target may move while the tool is in the trim."""
+MOST_MOVES = 3
+"""How often a trim with a target of its own is turned before what remains is left to the proof."""
+MOVED_SURELY = 4.0
+LEAST_SHARE = 0.1
+"""Of what the turns should have done: a trim that did less stands at its stop."""
 MOST_TURNS_SHARE = 0.5
 """Doubt in the rough number of turns that is allowed for beside the gain's own spread."""
 
@@ -35,6 +40,8 @@ class Made:
     before: float
     after: float
     outcome: str
+    said: str = ""
+    """Why it was given up, in the operator's words."""
 
     @property
     def ratio(self) -> float:
@@ -46,6 +53,20 @@ def most_turns(turns: float, gain: Belief) -> float:
     """Turns past which something is wrong: the rough number, its spread, and a little."""
     spread = gain.standard_uncertainty / abs(gain.mean)
     return abs(turns) * (1.0 + MOST_TURNS_SHARE + 2.0 * spread) + 0.2
+
+
+def at_its_stop(operator: Operator, label: str, made: Made, amount: Belief, gain: Belief) -> bool:
+    """Whether a trim stands at its end stop: somebody says so, and the reading did not move; says so where it did.
+
+    :param amount: what the reading has moved by, in the trim's own amount.
+    """
+    if made.end is not TurnEnd.END_STOP:
+        return False
+    expected = abs(gain.mean * (made.turns or 0.0))
+    moved = abs(amount.mean) > max(MOVED_SURELY * amount.standard_uncertainty, LEAST_SHARE * expected)
+    if moved:
+        operator.tell(f"{label} has moved, so it is not taken to be at its end; say so again once nothing moves.")
+    return not moved
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +131,7 @@ def _part(operator: Operator, name: str, label: str, aim: Aim) -> Made:
         raise MaybeOff(
             f"The counter sees no signal where {label} was turned: check the output lead and the unit's power"
         )
-    return Made(name, turned.end, turned.turns_estimate, before, after, turned.outcome)
+    return Made(name, turned.end, turned.turns_estimate, before, after, turned.outcome, turned.said)
 
 
 def turn_to_voltage(
@@ -130,7 +151,7 @@ def turn_to_voltage(
         turned = operator.turn(turn, watch)
         move.after = watch.read().number
         move.outcome = turned.outcome
-    return Made(name, turned.end, turned.turns_estimate, move.before, move.after, turned.outcome)
+    return Made(name, turned.end, turned.turns_estimate, move.before, move.after, turned.outcome, turned.said)
 
 
 def learned_gain(recorder: Recorder, known: TrimKnowledge, amount: Belief, made: Made) -> TrimKnowledge:

@@ -7,14 +7,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from rig.diagnosis import out_of_travel
-from rig.operators.port import TurnEnd
 from rig.product import TrimKind
 from rig.recommend import common_stretch, rail_plan, rail_should_move
 from rig.science.trims import pitches_after
-from rig.stages.moves import turn_to_voltage
-from rig.stages.rail import TOLERANCE_V, RailSet, learned_rail
+from rig.stages.moves import MOST_MOVES
+from rig.stages.rail import TOLERANCE_V, RailSet, move_rail, turns_to
 from rig.stages.survey import read_rail
-from rig.watch import RailWatch
 
 if TYPE_CHECKING:
     from collections.abc import MutableMapping
@@ -29,7 +27,6 @@ if TYPE_CHECKING:
     from rig.science.learning import TrimKnowledge
     from rig.stages.survey import Survey
 
-MOST_MOVES = 3
 WORTH_TURNING = 1.5
 """A rail nearer to its target than so many tolerances is left alone: no hand does better."""
 
@@ -41,15 +38,17 @@ def adjust_octave_steps(
     known: MutableMapping[str, TrimKnowledge],
     seen: Survey,
     now: SweepAssessment,
+    left_alone: MutableMapping[str, str],
 ) -> RailSet:
     """Turn the rail to the voltage that serves the octave steps best; nobody has to move the switch for it.
 
     :param seen: the last survey, in which the steps were read.
     :param now: the tracking as it stands since then: it says what has become of the steps.
+    :param left_alone: trims that nobody is asked for again, each with the reason; a rail that is refused joins them.
     """
     product = acquisition.product
     found, rail = product.trim_of(TrimKind.RAIL), read_rail(acquisition, recorder, "rail")
-    if found is None or rail is None or seen.rail is None or not seen.octaves:
+    if found is None or found[0] in left_alone or rail is None or seen.rail is None or not seen.octaves:
         return RailSet(0, None)
     name, trim = found
     for moves in range(MOST_MOVES + 1):
@@ -61,14 +60,15 @@ def adjust_octave_steps(
         if near or moves == MOST_MOVES or not rail_should_move(product, plan, rail.voltage_v):
             # what no rail can make good is named after the proof, when scale and highs are known to be right
             return RailSet(moves, None)
-        turns = (plan.target_v / rail.voltage_v - 1.0) / known[name].gain.mean
+        turns = turns_to(plan.target_v, rail.voltage_v, known[name].gain)
         if abs(turns) > trim.turns:
             return RailSet(moves, out_of_travel(trim.label, turns))
-        watch = RailWatch(acquisition, plan.target_v, TOLERANCE_V)
-        made = turn_to_voltage(acquisition, operator, recorder, name, turns, known[name].gain, watch)
-        known[name] = learned_rail(recorder, known[name], made)
-        if made.end is TurnEnd.END_STOP:
-            return RailSet(moves + 1, out_of_travel(trim.label, turns - (made.turns or 0.0)))
+        made = move_rail(acquisition, operator, recorder, known, name, turns, plan.target_v)
+        if made.left_alone is not None:
+            left_alone[name] = made.left_alone
+            return RailSet(moves, None)
+        if made.cause is not None:
+            return RailSet(moves + 1, made.cause)
         rail = read_rail(acquisition, recorder, "rail") or rail
     return RailSet(0, None)
 

@@ -59,6 +59,8 @@ class Tracking:
     stuck: set[str] = field(default_factory=set)
     past: frozenset[str] = frozenset()
     """Trims whose stages are over, or that have none: nobody turns them any more, so no target may count on them."""
+    left_alone: dict[str, str] = field(default_factory=dict)
+    """Trims of the unit that the operator would not turn, each with the reason."""
     causes: list[Cause] = field(default_factory=list)
     moves: Counter[str] = field(default_factory=Counter)
     moved: bool = False
@@ -166,7 +168,10 @@ def _move(acquisition: Acquisition, operator: Operator, recorder: Recorder, stat
         return _aim(acquisition, state, following)
 
     controls = resting_controls(acquisition)
-    return turn_to_pitch(acquisition, operator, recorder, move.trim, _aim(acquisition, state, move), controls, look)
+    made = turn_to_pitch(acquisition, operator, recorder, move.trim, _aim(acquisition, state, move), controls, look)
+    if made.end is TurnEnd.SKIPPED:
+        state.left_alone[move.trim] = made.said
+    return made
 
 
 def _aim(acquisition: Acquisition, state: Tracking, move: PlannedMove) -> Aim:

@@ -98,10 +98,16 @@ def test_the_rail_is_watched_in_millivolts_and_a_lost_signal_is_said():
         assert "SCALE at 9.9990 V, 1.0 mV too low ± 0.4" in terminal.text
 
 
-def test_the_end_stop_is_told_by_one_key():
+def test_the_end_stop_is_told_by_one_key_and_confirmed_by_another():
     with Terminal.start("turn", *ENDLESS) as terminal:
         terminal.until("e end stop")
         terminal.press("e")
+        terminal.until("SCALE: at its end? e again, it is a goes on")
+        assert "ended" not in terminal.said
+        # pressed by mistake: the move goes on
+        terminal.press("a")
+        terminal.until(lambda it: "««« counter-clockwise" in it.text)
+        terminal.press("e", "e")
         assert terminal.end() == 0
         assert "ended: END_STOP" in terminal.text
 
@@ -143,7 +149,7 @@ def test_a_slow_signal_is_shown_at_every_reading():
     with Terminal.start("turn_slowly", "-40", "-30", "-20") as terminal:
         terminal.until("about 1.5 turns")
         terminal.until("about 1 turn")
-        terminal.press("e")
+        terminal.press("e", "e")
         assert terminal.end() == 0
 
 
@@ -261,7 +267,7 @@ def test_suspending_gives_the_terminal_back_and_going_on_takes_it_again():
         assert terminal.child.getecho()
         os.kill(terminal.child.pid, signal.SIGCONT)
         terminal.until(lambda it: not it.child.getecho())
-        terminal.press("e")
+        terminal.press("e", "e")
         assert terminal.end() == 0
 
 

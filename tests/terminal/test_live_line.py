@@ -125,6 +125,22 @@ def test_who_stays_at_the_edge_is_shown_the_way_to_the_middle_after_a_while():
     assert "clockwise" in last
 
 
+def test_who_asks_again_past_the_target_is_still_sent_back_to_it():
+    written, clock = io.StringIO(), [0.0]
+    screen = Screen(Console(file=written, width=140), lost=pytest.fail)
+    watch = WatchScreen(screen, TURN, Edge(), "s stop", lambda: clock[0])
+    for clock[0], distance in ((0.0, 40.0), (1.5, 10.0), (3.0, -12.0)):
+        watch.show(view(distance).reading)
+    watch.again()
+    for clock[0] in (3.2, 6.0):
+        watch.show(view(-12.0, seen=Seen.STILL).reading)
+    before, asked, later = [line for line in written.getvalue().splitlines() if "SCALE at" in line][2:]
+    # the turn began 40 cents too low and was to be two turns counter-clockwise: 12 cents too far are half a turn back
+    for line in (before, asked, later):
+        assert "» clockwise, half a turn" in line
+    assert "once more from here" in asked
+
+
 def test_turns_left_shrink_with_the_distance():
     assert view(40.0).turns_left == pytest.approx(-2.0)
     assert view(10.0).turns_left == pytest.approx(-0.5)
