@@ -20,7 +20,7 @@ from drivers.session import Session
 from drivers.source import Source, VoltageLimits
 from drivers.thermometer import Thermometer
 from rig.bench_hold import held
-from rig.bench_profile import LINE_ENDS, load_profile, spelling_lines
+from rig.bench_profile import LINE_ENDS, load_profile, never_asked, spelling_lines
 from rig.bench_roles import (
     CounterRole,
     InstrumentRole,
@@ -274,7 +274,8 @@ def open_bench(loaded: Loaded[BenchFile], limits: VoltageLimits, tracing: Tracin
     :raises LinkError: an instrument does not answer.
     :raises BenchBusy: another program drives the bench, or an instrument on it.
     :raises StillOwed: a program that was killed left the source on, and it cannot be made safe.
-    :raises BenchProblem: another instrument answers than the one that was asked, or one cannot fill its role.
+    :raises BenchProblem: another instrument answers than the one that was asked, one cannot fill its role, or the
+        channel that is wired was never asked.
     :raises FileProblem: a resource uses a name that nothing on the bench provides, or the profile is wrong.
     """
     file, profile = loaded.contents, load_profile(loaded.path)
@@ -335,7 +336,10 @@ def _session(
     roles = loaded.contents.roles
     about, place = roles[role], instrument_of(roles, role)
     if asked is not None:
-        asked.require(role, place.resource)
+        asked.require(role, place.resource, about.channel, loaded.path)
+    elif about.channel is not None and not isinstance(about, ThermometerRole):
+        # a thermometer's question names its channel itself
+        raise BenchProblem(never_asked(role, about.channel, loaded.path))
     resource = resource_of(loaded, role, provider.resources)
     before = next((each for each in opened.values() if each.resource == resource), None)
     with (

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from contextlib import ExitStack
-from dataclasses import dataclass
+from contextlib import ExitStack, suppress
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from drivers.asking.counter import ask_counter
@@ -14,7 +14,7 @@ from drivers.asking.other_roles import could_also_be
 from drivers.asking.source import ask_source
 from drivers.asking.thermometer import ask_thermometer
 from drivers.dialect import CounterDialect, MeterDialect, SourceDialect, ThermometerDialect
-from drivers.errors import DriverError
+from drivers.errors import DriverError, SourceNotSafe
 from drivers.secrets import without_secrets
 from drivers.source import Source, VoltageLimits
 from rig.bench import provider_of, resource_of
@@ -32,10 +32,11 @@ from rig.bench_profile import (
 )
 from rig.bench_roles import SourceRole, ThermometerRole, instrument_of, question_of
 from rig.bench_trace import traced
-from rig.errors import FileProblem
+from rig.errors import BenchProblem, FileProblem, StillOwed
+from rig.owed import SafetyNote, make_safe
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping
     from datetime import datetime
     from pathlib import Path
 
@@ -131,7 +132,8 @@ def check_bench(
             tell(instruments[-1])
         now = provider.clock.utc()
     asked = {each.role: each for each in instruments if isinstance(each, Asked)}
-    path = save_profile(loaded.path, _profile(_profile_before(loaded), asked, now)) if asked else None
+    channels = {role: about.channel for role, about in loaded.contents.roles.items()}
+    path = save_profile(loaded.path, _profile(_profile_before(loaded), asked, channels, now)) if asked else None
     return BenchChecked(tuple(instruments), path)
 
 
@@ -147,38 +149,91 @@ def _ask(loaded: Loaded[BenchFile], provider: Provider, trace: Trace, role: str,
         observer=trace.observe,
         clock=provider.clock,
     )
+    promise: SafetyNote | None = None
     try:
         link = ask_link(address)
         dialect = careful(link.dialect, drops_rest=link.drops_rest)
         with address.open(dialect, link.termination, link.patience_s) as session:
-            findings = _findings_on_promise(session, loaded, provider, role, hold)
+            hold.instrument(session.identity)
+            if role == "source":
+                promise = _promised(session, loaded, hold, link)
+            findings = _findings(session, provider.clock, about, promise)
+            if promise is not None:
+                findings = _confirmed_safe(session, findings, promise, loaded.path)
+            elif isinstance(findings.dialect, SourceDialect) and findings.fills:
+                # it is confirmed by the same way that will be used
+                Source(session, VoltageLimits(0.0, 0.0), findings.dialect)
             also = could_also_be(session, role)
-    except DriverError as error:
+    except SourceNotSafe as error:
         return Unasked(role, shown, str(error))
+    except DriverError as error:
+        return Unasked(role, shown, f"{error}{_left_behind(promise, loaded.path)}")
     return Asked(role, shown, link, findings, also)
 
 
-def _findings_on_promise(
-    session: Session, loaded: Loaded[BenchFile], provider: Provider, role: str, hold: Hold
-) -> _Findings:
-    """Ask, with a note of what is owed as long as the source may be on."""
-    hold.instrument(session.identity)
-    promise = hold.promise(session, _profile_before(loaded)) if role == "source" else None
+def _promised(session: Session, loaded: Loaded[BenchFile], hold: Hold, link: LinkFindings) -> SafetyNote | None:
+    """A note of what is owed as long as the source may be on: by what was asked before, as far as that is of use."""
+    before = _profile_before(loaded)
+    try:
+        promise = hold.promise(session, before)
+    except BenchProblem:
+        # asked elsewhere, or for another channel
+        promise = hold.promise(session, before.model_copy(update={"source": None}))
     if promise is not None:
+        promise.now(replace(promise.debt, termination=link.termination, link=link.dialect))
         promise.give()
-    findings = _findings(session, provider.clock, loaded.contents.roles[role])
-    if isinstance(findings.dialect, SourceDialect) and findings.fills:
-        # whatever way it was found to take, it is confirmed by the same way that will be used
-        Source(session, VoltageLimits(0.0, 0.0), findings.dialect)
-    if promise is not None:
+    return promise
+
+
+def _confirmed_safe(session: Session, findings: _Findings, promise: SafetyNote, bench: Path) -> _Findings:
+    """Take the note away where the source confirms that it is at 0 V and off, by the way that will be used.
+
+    One that took no command by which it could be switched off or set was left as it was.
+    """
+    dialect = findings.dialect
+    if not isinstance(dialect, SourceDialect) or not (dialect.off or dialect.set_voltage):
         promise.keep()
-    return findings
+        return findings
+    if findings.fills:
+        Source(session, VoltageLimits(0.0, 0.0), dialect)
+        promise.keep()
+        return findings
+    if promise.debt.channel_never_asked is None:
+        with suppress(SourceNotSafe):
+            Source(session, VoltageLimits(0.0, 0.0), promise.debt.dialect)
+            promise.keep()
+            return findings
+    return replace(findings, missing=(*findings.missing, f"Its {_by_hand(bench)}."))
 
 
-def _findings(session: Session, clock: Clock, about: InstrumentRole) -> _Findings:
+def _by_hand(bench: Path) -> str:
+    return (
+        "output may be on: switch it off by hand now, before you touch the unit, then type "
+        f"rig bench safe {bench} --by-hand"
+    )
+
+
+def _left_behind(promise: SafetyNote | None, bench: Path) -> str:
+    """Make a source safe that was lost while it was asked; what there is to say of it, to follow the reason."""
+    if promise is None or not promise.given:
+        return ""
+    try:
+        make_safe(promise.debt, bench)
+    except StillOwed:
+        return f"; its {_by_hand(bench)}"
+    promise.keep()
+    return "; it was brought to 0 V with its output off after that"
+
+
+def _findings(session: Session, clock: Clock, about: InstrumentRole, promise: SafetyNote | None) -> _Findings:
+    def known_now(dialect: SourceDialect) -> None:
+        if promise is not None:
+            promise.now(replace(promise.debt, dialect=dialect, channel_never_asked=None))
+
     match session.role:
         case "source":
-            return ask_source(session, about.channel, about.current_limit_a if isinstance(about, SourceRole) else None)
+            wanted_a = about.current_limit_a if isinstance(about, SourceRole) else None
+            return ask_source(session, about.channel, wanted_a, known_now)
         case "counter":
             return ask_counter(session, clock, about.channel)
         case "thermometer" if isinstance(about, ThermometerRole):
@@ -195,12 +250,15 @@ def _profile_before(loaded: Loaded[BenchFile]) -> BenchProfile:
         return BenchProfile()
 
 
-def _profile(before: BenchProfile, asked: dict[str, Asked], now: datetime) -> BenchProfile:
+def _profile(
+    before: BenchProfile, asked: dict[str, Asked], channels: Mapping[str, int | None], now: datetime
+) -> BenchProfile:
     made: dict[str, AnyProfile] = {}
     for role, each in asked.items():
         identity, common = each.link.identity, each.findings
         fields = {
             "resource": each.resource,
+            "channel": channels[role],
             "maker": identity.maker,
             "model": identity.model,
             "serial": identity.serial,

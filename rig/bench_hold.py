@@ -53,8 +53,7 @@ class Hold:
         """
         if not self._provider.outlives_program:
             return None
-        debt = debt_of(session.resource, self._loaded.contents, profile, session.identity)
-        return SafetyNote(self._loaded.path, debt)
+        return SafetyNote(self._loaded.path, debt_of(session.resource, self._loaded, profile, session.identity))
 
 
 @contextmanager
@@ -73,12 +72,18 @@ def held(loaded: Loaded[BenchFile], provider: Provider) -> Iterator[Hold]:
         yield hold
 
 
-def debt_of(resource: str, file: BenchFile, profile: BenchProfile, identity: Identity | None) -> Debt:
+def debt_of(resource: str, loaded: Loaded[BenchFile], profile: BenchProfile, identity: Identity | None) -> Debt:
     """How the source of a bench file is made safe.
 
     :param resource: its address, without names in braces.
+    :raises BenchProblem: the profile is not that of the source as the bench file has it now.
     """
-    asked, place = profile.source, instrument_of(file.roles, "source")
+    file = loaded.contents
+    asked, place, channel = profile.source, instrument_of(file.roles, "source"), file.source.channel
+    if asked is not None:
+        asked.require_place("source", place.resource, channel, loaded.path)
+        if not (asked.dialect.set_voltage and asked.dialect.programmed):
+            asked.require("source", place.resource, channel, loaded.path)
     return Debt(
         resource=resource,
         termination=LINE_ENDS[place.line_end if asked is None else asked.line_end],
@@ -87,6 +92,7 @@ def debt_of(resource: str, file: BenchFile, profile: BenchProfile, identity: Ide
         link=asked.link if asked else LinkDialect(),
         dialect=asked.dialect if asked else SourceDialect(),
         identity=identity,
+        channel_never_asked=channel if asked is None else None,
     )
 
 

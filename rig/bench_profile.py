@@ -64,10 +64,11 @@ def _only_fields_of(kind: type[Dialect]) -> BeforeValidator:
 class InstrumentProfile(Checked):
     """One instrument as it was asked.
 
-    ``resource`` is the address as the bench file had it, and the four fields of the identity are what it answered.
+    ``resource`` and ``channel`` are what the bench file had, and the four fields of the identity are what it answered.
     """
 
     resource: str
+    channel: int | None = None
     maker: str
     model: str
     serial: str
@@ -78,18 +79,33 @@ class InstrumentProfile(Checked):
     losses: tuple[str, ...] = ()
     link: Annotated[LinkDialect, _only_fields_of(LinkDialect), AfterValidator(_whole)]
 
-    def require(self, role: str, resource: str) -> None:
-        """Let the profile pass that was made for an address and can fill its role.
+    def require(self, role: str, resource: str, channel: int | None, bench: Path) -> None:
+        """Let the profile pass that was made for an address and a channel of it, and can fill its role.
 
-        :raises BenchProblem: it was made for another address, or the instrument cannot fill the role.
+        :raises BenchProblem: it was made for another address or channel, or the instrument cannot fill the role.
+        """
+        self.require_place(role, resource, channel, bench)
+        if self.missing:
+            raise BenchProblem(f"The {role} ({self.maker} {self.model}) cannot fill its role: {' '.join(self.missing)}")
+
+    def require_place(self, role: str, resource: str, channel: int | None, bench: Path) -> None:
+        """Let the profile pass that was made for an address and a channel of it.
+
+        :param channel: what the bench file says is wired; ``None`` where it names none.
+        :raises BenchProblem: it was made for another address or channel.
         """
         if self.resource != without_secrets(resource):
             raise BenchProblem(
                 f"The {role} was asked at {self.resource}, and the bench file says {without_secrets(resource)}: "
                 "ask it again with rig bench check."
             )
-        if self.missing:
-            raise BenchProblem(f"The {role} ({self.maker} {self.model}) cannot fill its role: {' '.join(self.missing)}")
+        if channel is not None and self.channel != channel:
+            raise BenchProblem(never_asked(role, channel, bench))
+        if self.channel != channel:
+            raise BenchProblem(
+                f"The {role} was asked for its channel {self.channel}, and the bench file names none: rig bench check "
+                f"{bench}"
+            )
 
     def require_same(self, role: str, identity: Identity) -> None:
         """Let the instrument pass that was asked, or another of its model and firmware.
@@ -101,6 +117,11 @@ class InstrumentProfile(Checked):
                 f"The {role} is {identity}, and its profile is that of {self.maker},{self.model},{self.serial},"
                 f"{self.firmware}: ask it again with rig bench check."
             )
+
+
+def never_asked(role: str, channel: int, bench: Path) -> str:
+    """Say of a channel that nobody asked that it cannot be used: how it is named is not known."""
+    return f"The {role}'s channel {channel} was never asked: rig bench check {bench}"
 
 
 class SourceProfile(InstrumentProfile):
@@ -190,7 +211,7 @@ def save_profile(bench_path: Path, profile: BenchProfile) -> Path:
 
 
 def _table(role: str, instrument: AnyProfile) -> list[str]:
-    flat = instrument.model_dump(mode="json", exclude={"link", "dialect"})
+    flat = instrument.model_dump(mode="json", exclude={"link", "dialect"}, exclude_none=True)
     return [
         f"[{role}]",
         *(_entry(name, value) for name, value in flat.items()),

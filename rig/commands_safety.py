@@ -55,16 +55,25 @@ def safe(
     if said:
         typer.echo(said)
         return
+    from drivers.secrets import without_secrets
     from rig.bench import load_bench, provider_of, resource_of
     from rig.bench_hold import debt_of, held
     from rig.bench_profile import load_profile
+    from rig.errors import BenchProblem, StillOwed
 
     loaded = load_bench(file)
     provider = provider_of(loaded)
     try:
         with held(loaded, provider):
             resource = resource_of(loaded, "source", provider.resources)
-            make_safe(debt_of(resource, loaded.contents, load_profile(file), None), file)
+            try:
+                debt = debt_of(resource, loaded, load_profile(file), None)
+            except BenchProblem as problem:
+                raise StillOwed(
+                    f"The source at {without_secrets(resource)} was told nothing, and its output may be on: switch it "
+                    f"off by hand now, before you touch the unit. {problem}"
+                ) from None
+            make_safe(debt, file)
     finally:
         provider.close()
     typer.echo("Nothing was owed on this bench; its source is at 0 V with its output off.")

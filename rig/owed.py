@@ -32,6 +32,7 @@ class Debt:
     """A source, and how it is brought to 0 V with its output off.
 
     :param identity: who answered there; ``None`` when whoever answers is meant.
+    :param channel_never_asked: the output that is wired, where nobody knows how it is named; ``None`` else.
     """
 
     resource: str
@@ -41,6 +42,7 @@ class Debt:
     link: LinkDialect
     dialect: SourceDialect
     identity: Identity | None
+    channel_never_asked: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +90,26 @@ class SafetyNote:
             "The source stays off: what is owed to safety if this program is killed can be noted nowhere "
             f"({'; '.join(reasons)}). Make room, or make one of the two writable."
         )
+
+    @property
+    def debt(self) -> Debt:
+        """What is promised."""
+        return self._note.debt
+
+    @property
+    def given(self) -> bool:
+        """Whether the note stands."""
+        return self._written
+
+    def now(self, debt: Debt) -> None:
+        """Promise this from here on, now that more is known of the source; a note that stands is written anew.
+
+        :raises BenchProblem: it can be written nowhere.
+        """
+        self._note = Note(debt, self._note.by)
+        if self._written:
+            self._written = False
+            self.give()
 
     def keep(self) -> None:
         """Take the note away: the source is safe. One that cannot be taken away costs a moment at the next start."""
@@ -168,6 +190,9 @@ def make_safe(debt: Debt, bench: Path, by: Holder | None = None) -> None:
     :param by: who left it on.
     :raises StillOwed: it could not be confirmed.
     """
+    if debt.channel_never_asked is not None:
+        reason = f"the source's channel {debt.channel_never_asked} was never asked: rig bench check {bench}"
+        raise _still(debt, bench, by, reason)
     try:
         with Session.open(
             debt.resource,

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
 
@@ -42,16 +42,20 @@ _amperes = partial(parse_number, unit="A")
 
 
 def ask_source(
-    session: Session, channel: int | None = None, current_limit_a: float | None = None
+    session: Session,
+    channel: int | None = None,
+    current_limit_a: float | None = None,
+    tell_safe: Callable[[SourceDialect], None] = lambda _dialect: None,
 ) -> RoleFindings[SourceDialect]:
     """Find out how to drive a source, and leave it at 0 V with its output off.
 
     :param session: open, in a dialect in which wrong spellings do no harm.
     :param channel: the output that is wired, where there are several.
     :param current_limit_a: what the output may deliver at most; the instrument's own setting stays when ``None``.
+    :param tell_safe: is told how the source is made safe as soon as that is known, and before its output goes on.
     :raises LinkLost: the link is gone.
     """
-    return _SourceAsking(session, channel, current_limit_a).findings()
+    return _SourceAsking(session, channel, current_limit_a, tell_safe).findings()
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,12 +68,19 @@ class _Trips:
 
 
 class _SourceAsking:
-    def __init__(self, session: Session, channel: int | None, current_limit_a: float | None) -> None:
+    def __init__(
+        self,
+        session: Session,
+        channel: int | None,
+        current_limit_a: float | None,
+        tell_safe: Callable[[SourceDialect], None],
+    ) -> None:
         self._asker = Asker(session)
         self._session = session
         self._ways: Sequence[Addressing] = ways_to(channel)
         self._wanted = channel
         self._current_limit_a = current_limit_a
+        self._tell_safe = tell_safe
         self._losses: list[str] = []
         self._missing: list[str] = []
         self._on = ""
@@ -82,6 +93,7 @@ class _SourceAsking:
             level = self._level(off)
             if level.spelling is not None and self._wanted is None:
                 off, level = self._named_where_several(off, level)
+            self._say_how_it_is_made_safe(level, off.template, off.query)
             read_back = self._asker.find_query("read-back", self._queries(_READ_BACKS), _volts)
             limits = self._limits()
             trips = self._trips()
@@ -218,17 +230,31 @@ class _SourceAsking:
             why = f"not tried, since {' and '.join(dict.fromkeys(unconfirmed))} could not be confirmed"
             return Capability(name, self._on, Evidence.IMPLIED, why)
         trial = Trial(name)
-        if not self._goes_on(trial, off):
+        if not self._goes_on(trial, off, level):
             self._missing.append(f"Its output does not go on by {self._on!r} ({trial.said or 'it says: off'}).")
             return Capability(name, "", Evidence.NONE, trial.said)
         if not self._asker.obeys(trial, off.template) or self._asker.value(off.query, parse_boolean) is not False:
             self._missing.append(f"Its output does not go off by {off.template!r}: switch it off by hand now.")
         return Capability(name, self._on, Evidence.READ_BACK)
 
-    def _goes_on(self, trial: Trial, off: Trial) -> bool:
+    def _say_how_it_is_made_safe(self, level: Trial, off: str, state: str) -> None:
+        if level.query:
+            self._tell_safe(
+                SourceDialect(
+                    set_voltage=level.template,
+                    programmed=level.query,
+                    read_back=level.query,
+                    on="",
+                    off=off,
+                    output_state=state,
+                )
+            )
+
+    def _goes_on(self, trial: Trial, off: Trial, level: Trial) -> bool:
         """Switch the output on. One that does not say what it refuses may take another word than was thought."""
         for words in _WORDS:
             on, spelled_off = (self._respelt(template, words) for template in (self._on, off.template))
+            self._say_how_it_is_made_safe(level, spelled_off, off.query)
             if self._asker.obeys(trial, on) and self._asker.value(off.query, parse_boolean):
                 self._on, off.spelling = on, Spelling(spelled_off, off.query)
                 self._made_safe_by.append(spelled_off)

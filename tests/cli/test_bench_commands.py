@@ -84,9 +84,12 @@ def test_a_bench_that_was_asked_measures_a_unit_whatever_its_instruments_speak(
 
 
 def test_without_its_profile_such_a_bench_is_refused_in_one_sentence(tmp_path):
-    path = bench_file(tmp_path, source="list", channel=2)
+    path = bench_file(tmp_path, source="list")
     complaint = one_sentence(rig("check", SERIAL, "--bench", str(path), folder=tmp_path), 3)
     assert "-109 Missing parameter" in complaint
+    path = bench_file(tmp_path, source="list", channel=2)
+    complaint = one_sentence(rig("check", SERIAL, "--bench", str(path), folder=tmp_path), 3)
+    assert f"The source's channel 2 was never asked: rig bench check {path}" in complaint
 
 
 def test_a_role_that_cannot_be_filled_is_said_and_ends_with_a_bench_fault(tmp_path):

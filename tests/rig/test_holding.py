@@ -66,7 +66,7 @@ def source_of(place):
 
 def debt(place, address, **changed):
     """What a program that is killed now would owe."""
-    owed = debt_of(address.resources["source"], load_bench(place.bench).contents, BenchProfile(), None)
+    owed = debt_of(address.resources["source"], load_bench(place.bench), BenchProfile(), None)
     return replace(owed, timeout_s=0.3, **changed)
 
 
