@@ -157,6 +157,26 @@ def test_a_bench_fetches_what_others_know_of_a_unit_and_hands_nothing_in_twice(
         assert found.sound, found.flaws
 
 
+def test_a_visit_that_was_corrected_before_another_bench_fetched_it_is_whole_for_both(
+    benches: tuple[Database, Database],
+    floor: Database,
+    whole_visit: Callable[..., Visit],
+    finding_of: Callable[..., Finding],
+):
+    one, two = benches
+    with one.session() as session:
+        visit = whole_visit(session, "TR-0001-7")
+    with one.session() as session:
+        session.add(finding_of(visit, revision=1, note="the meter was out of calibration"))
+    hand_in(one, floor)
+    assert fetch_unit(floor, two, "TR-0001-7") == 1
+    hand_in(two, floor)
+    for database in (one, two, floor):
+        with database.reading_connection() as connection:
+            found = check(connection, [read_key(key_file())], [key_file()])
+        assert found.sound, found.flaws
+
+
 def test_a_batch_that_one_bench_learns_later_is_filled_in_and_another_one_is_told(
     benches: tuple[Database, Database], floor: Database, begin_visit: Callable[..., Visit]
 ):
