@@ -195,8 +195,8 @@ def _differences(production: Production, own: Mapping[str, Places], by_own: Plac
         if unlike.size:
             which = production.visits[int(column.visits[unlike[0]])]
             said.append(
-                f"{column.name}: {counted(unlike.size, 'decision')} would not be the same under their own limits (first in visit "
-                f"{which.visit_id} of {which.serial})."
+                f"{column.name}: {counted(unlike.size, 'decision')} would not be the same under their own limits (first "
+                f"in visit {which.visit_id} of {which.serial})."
             )
     verdicts = np.array([FROM_TEXT[each.decision] for each in production.visits], dtype=np.intp)
     unlike = np.flatnonzero(by_own != verdicts)
