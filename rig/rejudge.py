@@ -194,8 +194,9 @@ def _differences(production: Production, own: Mapping[str, Places], by_own: Plac
         unlike = np.flatnonzero(own[column.name] != column.decisions)
         if unlike.size:
             which = production.visits[int(column.visits[unlike[0]])]
+            many = counted(unlike.size, "decision")
             said.append(
-                f"{column.name}: {counted(unlike.size, 'decision')} would not be the same under their own limits (first "
+                f"{column.name}: {many} would not be the same under their own limits (first "
                 f"in visit {which.visit_id} of {which.serial})."
             )
     verdicts = np.array([FROM_TEXT[each.decision] for each in production.visits], dtype=np.intp)
