@@ -184,17 +184,20 @@ def _differences(production: Production, own: Mapping[str, Places], by_own: Plac
         off = column.anew & (np.abs(column.value - column.stored) > AGREES * scale + OF_ITS_DOUBT * doubt)
         if np.any(off):
             which = production.visits[int(column.visits[np.flatnonzero(off)[0]])]
+            count = int(np.count_nonzero(off))
+            differ = "differs" if count == 1 else "differ"
             worst = float(np.max(np.abs(column.value - column.stored)[off]))
             said.append(
-                f"{column.name}: {counted(int(np.count_nonzero(off)), 'value')} computed anew not as recorded, by "
+                f"{column.name}: {counted(count, 'value')} computed anew {differ} from what is recorded, by "
                 f"{worst:.3g} at most (first in visit {which.visit_id} of {which.serial})."
             )
         unlike = np.flatnonzero(own[column.name] != column.decisions)
         if unlike.size:
             which = production.visits[int(column.visits[unlike[0]])]
+            many = counted(unlike.size, "decision")
             said.append(
-                f"{column.name}: {unlike.size} decisions would be others under their own limits (first in visit "
-                f"{which.visit_id} of {which.serial})."
+                f"{column.name}: {many} would not be the same under their own limits (first "
+                f"in visit {which.visit_id} of {which.serial})."
             )
     verdicts = np.array([FROM_TEXT[each.decision] for each in production.visits], dtype=np.intp)
     unlike = np.flatnonzero(by_own != verdicts)

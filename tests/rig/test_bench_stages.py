@@ -1,8 +1,10 @@
 """The bench itself on the virtual bench: its source characterised, verified with a reference unit, studied."""
 
+import shutil
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import timedelta
+from functools import partial
 
 import numpy as np
 import pytest
@@ -52,11 +54,11 @@ def truth_v(it):
 
 
 @contextmanager
-def stood(tmp_path, seed=1, **tables):
+def opened_with(tmp_path, seed=1, **tables):
     """The demonstration's bench with other values in its [virtual] table, on one database of the test."""
     product = load_product(demonstration_product())
     drawn = drawn_anew(load_bench(demonstration_bench()), seed=seed, fault="")
-    virtual = dict(drawn.contents.virtual)
+    virtual = {**drawn.contents.virtual, "link": "direct"}
     for name, values in tables.items():
         virtual[name] = {**virtual[name], **values}
     bench_file = replace(drawn, contents=drawn.contents.model_copy(update={"virtual": virtual}))
@@ -66,6 +68,13 @@ def stood(tmp_path, seed=1, **tables):
         open_bench(bench_file, VoltageLimits(absolute.low_v, absolute.high_v)) as bench,
     ):
         yield Stand(bench, bench_file, product, database, seed)
+
+
+@pytest.fixture
+def stood(tmp_path, empty_record):
+    """Open such a bench with ``with stood(seed=1, source={...}) as it:``."""
+    shutil.copy(empty_record, tmp_path / "record.sqlite")
+    return partial(opened_with, tmp_path)
 
 
 class TestCharacterisation:
@@ -81,8 +90,8 @@ class TestCharacterisation:
             assert found.curve.order == 1
 
     @pytest.mark.parametrize("seed", [2, 3, 4])
-    def test_a_bow_of_the_source_is_followed(self, tmp_path, seed):
-        with stood(tmp_path, seed, source={"bow_v": 2e-3}) as it:
+    def test_a_bow_of_the_source_is_followed(self, stood, seed):
+        with stood(seed, source={"bow_v": 2e-3}) as it:
             ready(it)
             found = measured_curve(it.bench, it.product.contents, it.operator())
             assert found.curve.order == 2
@@ -101,8 +110,8 @@ class TestCharacterisation:
             assert sent["meter"] == 45
             assert it.bench.clock.now() - began < 41 * 0.05 + 45 * 0.026
 
-    def test_a_source_slower_than_the_bench_file_says_gets_the_time_that_it_needs(self, tmp_path):
-        with stood(tmp_path, source={"settling_time_constant_s": 0.012}) as it:
+    def test_a_source_slower_than_the_bench_file_says_gets_the_time_that_it_needs(self, stood):
+        with stood(source={"settling_time_constant_s": 0.012}) as it:
             ready(it)
             operator = it.operator()
             said = []
@@ -111,8 +120,8 @@ class TestCharacterisation:
             assert any("once more, with 0.08 s to settle" in each for each in said)
             assert np.all(np.abs(found.curve.evaluate(SPAN_V)[0] - truth_v(it)) < 2e-4)
 
-    def test_a_source_far_too_slow_is_refused(self, tmp_path):
-        with stood(tmp_path, source={"settling_time_constant_s": 0.2}) as it:
+    def test_a_source_far_too_slow_is_refused(self, stood):
+        with stood(source={"settling_time_constant_s": 0.2}) as it:
             ready(it)
             with pytest.raises(NotTheSource, match="had not settled"):
                 measured_curve(it.bench, it.product.contents, it.operator())
@@ -202,13 +211,13 @@ class TestVerification:
             assert again.standing is Standing.STEADY
             assert "history of 1 checks" in again.sentence
 
-    def test_another_unit_is_not_taken_for_the_reference(self, tmp_path):
-        with stood(tmp_path) as it:
+    def test_another_unit_is_not_taken_for_the_reference(self, stood):
+        with stood() as it:
             verified(it, records_of(it))
             with pytest.raises(WrongInput, match="is not the reference unit of this bench, which is REF-1"):
                 verified(it, records_of(it), scanned=it.serial)
         # the same label on another unit, as another seed draws it
-        with stood(tmp_path, seed=2) as it:
+        with stood(seed=2) as it:
             records = records_of(it)
             before = reference_checks(it.database, records.revision_id, "REF-1")
             with pytest.raises(NoDecision, match="nothing like its reference unit"):

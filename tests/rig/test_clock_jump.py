@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from uuid import uuid4
@@ -47,7 +48,7 @@ class Set:
 
 
 @pytest.fixture
-def visited(tmp_path):
+def visited(tmp_path, empty_record):
     """A check of a unit; its clock is set meanwhile where a step is given."""
     drawn = drawn_anew(load_bench(demonstration_bench()), seed=5, fault="")
     virtual = {**drawn.contents.virtual, "link": "direct", "started": "2026-03-04T09:00:00Z"}
@@ -56,6 +57,7 @@ def visited(tmp_path):
 
     def visit(*steps):
         told = []
+        shutil.copy(empty_record, tmp_path / f"{len(steps)}.sqlite")
         with (
             open_database(f"sqlite:///{tmp_path}/{len(steps)}.sqlite") as database,
             open_bench(bench_file, VoltageLimits(-0.5, 8.5)) as opened,
