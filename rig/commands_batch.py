@@ -144,17 +144,19 @@ def tell(visits: int, into: str, seed: int, *, as_json: bool) -> None:
     stories = [{"batch": each.code, "units": each.units, "story": each.story.value} for each in told.batches]
     if as_json:
         document = {"database": shown, "visits": told.visits, "units": told.units, "returns": told.returns}
+        document["checks"] = told.checks
         typer.echo(json.dumps({**document, "batches": stories}, indent=2))
         return
     lines = [
-        f"{counted(told.visits, 'invented visit')} of {counted(told.units, 'unit')}, {told.returns} of which "
-        f"came back, are in {shown}.",
+        f"{counted(told.visits, 'invented visit')} of {counted(told.units, 'unit')}, {told.returns} of which came "
+        f"back, and {counted(told.checks, 'check')} of the benches are in {shown}.",
         "All of them are marked as a demonstration; nothing of it is in your own record. To look at them:",
         f"  export {VARIABLE}={shown}",
         "  rig batches",
     ]
     lines += [f"  rig batch {each.code:<12}  # {each.story.value}" for each in told.batches]
-    lines += [f"  rig rejudge {told.batches[0].code} --curve", f"  rig history {told.example}", "  rig trims"]
+    lines += [f"  rig rejudge {told.batches[0].code} --curve", f"  rig history {told.example}"]
+    lines += [f"  rig compare {told.example}", "  rig trims"] if told.returns else ["  rig trims"]
     typer.echo(on_screen(lines))
 
 

@@ -31,7 +31,7 @@ from rig.visit import concluded
 from rig.workflow import Purpose, Work
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from drivers.virtual.live_unit import UnitState
     from rig.acquire import Acquisition, Point
@@ -79,18 +79,30 @@ class Left:
     verdict: Verdict
 
 
-def invented_visit(bench: InventedBench, recorder: Recorder, unit: UnitState) -> Left:
+def set_right(bench: InventedBench, unit: UnitState) -> UnitState:
+    """A unit with its tracking turned to where it belongs, by nobody's hand and in no record."""
+    kinds = (TrimKind.SCALE_COMMON, TrimKind.HIGHS, TrimKind.BASE)
+    for kind, turns in zip(kinds, _best_turns(bench, unit, kinds), strict=True):
+        unit = _turned(unit, kind, turns)
+    return unit
+
+
+def invented_visit(
+    bench: InventedBench, recorder: Recorder, unit: UnitState, when_found: Callable[[], object] = lambda: None
+) -> Left:
     """Measure, adjust and judge one unit; the record holds the visit with its verdict.
 
     :param unit: as it comes, cold.
+    :param when_found: called once the findings as found are kept.
     """
     acquisition = bench.acquisition
     bench.clock.sleep(CONNECT_S)
     if not (unit.description.output.alive and unit.description.input.connected):
         return Left(unit, _lifeless(bench, recorder, unit))
-    unit, warmed = _warm_up(bench, unit)
+    unit, warmed = warm_up(bench, unit)
     found = _survey(bench, recorder, unit, AS_FOUND, warmed)
     recorder.found(found.findings)
+    when_found()
     known = expected_knowledge(acquisition.product)
     advised = recommend(
         acquisition.product,
@@ -129,7 +141,7 @@ def _lifeless(bench: InventedBench, recorder: Recorder, unit: UnitState) -> Verd
     return verdict
 
 
-def _warm_up(bench: InventedBench, unit: UnitState) -> tuple[UnitState, WarmedUp]:
+def warm_up(bench: InventedBench, unit: UnitState) -> tuple[UnitState, WarmedUp]:
     """Wait until the drift at both ends, with its doubt, is inside the limit, or for as long as is allowed."""
     product = bench.acquisition.product
     rules, began_s = product.warm_up, bench.clock.now()

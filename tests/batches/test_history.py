@@ -11,7 +11,24 @@ from sqlalchemy import func, select
 from db.batches import batch_lines
 from db.engine import open_database
 from db.history import history as history_of
-from db.models import Finding, Move, Point, Product, ProductRevision, Sweep, TrackingFit, Unit, Verdict, Visit
+from db.models import (
+    Bench,
+    BenchCheck,
+    BenchRevision,
+    Finding,
+    Move,
+    Point,
+    Product,
+    ProductRevision,
+    Repair,
+    Suspicion,
+    Sweep,
+    TrackingFit,
+    Unit,
+    UnitReturn,
+    Verdict,
+    Visit,
+)
 from db.queries import get_or_add_bench_revision, get_or_add_product_revision, get_or_add_unit
 from drivers.virtual.faults import Fault
 from fixtures import demonstration_product
@@ -19,10 +36,13 @@ from rig.causes import named_cause
 from rig.diagnosis import Fault as Found
 from rig.errors import WrongInput
 from rig.invented import story
-from rig.invented.history import tell_history
+from rig.invented.history import BENCHES, tell_history
 from rig.invented.place import own_place, url_of
 from rig.knowledge import learned_trims
 from rig.product import load_product
+from rig.returns import Reason
+from rig.science.reference import Standing
+from rig.stages.verify_bench import REFERENCE_BATCH, VERIFY
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -35,13 +55,59 @@ from tests.batches.conftest import ENDS, UNITS, VISITS, short_plans
 
 def test_every_visit_is_marked_ended_and_judged(history: Database):
     with history.reading() as session:
-        visits = session.scalars(select(Visit)).all()
+        every = session.scalars(select(Visit)).all()
         verdicts = session.scalar(select(func.count()).select_from(Verdict))
+    visits = [each for each in every if each.purpose != VERIFY]
     # the units of two batches, some once more, and one that came back
     assert 2 * UNITS < len(visits) <= 4 * UNITS
     assert verdicts == len(visits)
-    assert all(each.demonstration and each.outcome == "finished" for each in visits)
-    assert max(each.ended_utc for each in visits if each.ended_utc is not None) < ENDS
+    assert all(each.demonstration and each.outcome == "finished" for each in every)
+    assert max(each.ended_utc for each in every if each.ended_utc is not None) < ENDS
+
+
+def test_returns_are_entered_with_reasons_and_suspicions_and_failures_with_repairs(history: Database):
+    """A unit counts as back that left the line on an earlier day, with the program's own functions."""
+    with history.reading() as session:
+        back = session.scalars(select(UnitReturn)).all()
+        repairs = session.scalars(select(Repair)).all()
+        judged = session.execute(
+            select(Visit.unit_id, Visit.id, Visit.started_utc, Verdict.decision)
+            .join(Verdict, Verdict.visit_id == Visit.id)
+            .order_by(Visit.started_utc)
+        ).all()
+        suspected = set(session.scalars(select(Suspicion.visit_id)))
+    assert back
+    assert all(each.reason in list(Reason) and each.who.startswith("invented") for each in back)
+    again = [
+        visit_id
+        for unit_id, visit_id, started, _ in judged
+        if any(each.unit_id == unit_id and abs((started - each.received_utc).total_seconds()) < 60.0 for each in back)
+    ]
+    assert len(again) == len(back)
+    assert suspected <= {visit_id for _, visit_id, _, _ in judged}
+    failed = {unit_id for unit_id, _, _, decision in judged if decision.endswith("fail")}
+    assert {each.unit_id for each in repairs} <= failed
+    assert all(each.note or each.parts for each in repairs)
+
+
+def test_the_reference_unit_tells_a_lead_that_went_bad(history: Database):
+    """Both batches begin and end with a check of their bench, and so do the returns begin."""
+    with history.reading() as session:
+        checks = session.scalars(select(BenchCheck).order_by(BenchCheck.taken_utc)).all()
+        ended = session.scalars(select(Visit.outcome).where(Visit.purpose == VERIFY)).all()
+        moved = {
+            bench
+            for bench, standing in session.execute(
+                select(Bench.name, BenchCheck.standing)
+                .join(Visit, Visit.id == BenchCheck.visit_id)
+                .join(BenchRevision, BenchRevision.id == Visit.bench_revision_id)
+                .join(Bench, Bench.id == BenchRevision.bench_id)
+            )
+            if standing == Standing.MOVED.value
+        }
+    assert len(checks) == 2 * 2 + 1
+    assert set(ended) == {"finished"}
+    assert moved == {BENCHES[1]}
 
 
 def test_visits_have_the_rows_that_a_visit_of_the_rig_has(history: Database, told: tuple[Path, Told]):
@@ -56,7 +122,7 @@ def test_visits_have_the_rows_that_a_visit_of_the_rig_has(history: Database, tol
         moves = session.scalar(select(func.count()).select_from(Move))
         findings = session.scalar(select(func.count()).select_from(Finding))
     assert len(found.visits) >= 1
-    assert {purpose for purpose, _ in sweeps} == {"as_found", "as_left"}
+    assert {purpose for purpose, _ in sweeps} == {"as_found", "as_left", VERIFY}
     # 17 points, and four returns to low and high
     assert {count for _, count in sweeps} == {21}
     assert fits == len(sweeps)
@@ -157,7 +223,7 @@ def test_the_list_of_batches_has_them_all(history: Database, codes: tuple[str, .
         assert len(batch_lines(session, latest=1)) == 1
         products = session.scalars(select(Product.name)).all()
         revisions = session.scalar(select(func.count()).select_from(ProductRevision))
-    assert {each.batch_code for each in lines} == set(codes)
+    assert {each.batch_code for each in lines} == {*codes, REFERENCE_BATCH}
     assert all(each.demonstration for each in lines)
     assert [each.product for each in lines] == list(products) * len(lines)
     assert revisions == 1
