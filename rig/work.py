@@ -30,7 +30,7 @@ from rig.operators.newcomer import NewcomerOperator
 from rig.operators.verdict_sign import verdict_lines
 from rig.operators.virtual import VirtualOperator
 from rig.printing import after_verdict
-from rig.records import bench_records
+from rig.records import RESUMABLE, bench_records
 from rig.recovery import passes, restore
 from rig.reports.keep import keep_reports
 from rig.scan import DeskScans, ScannerFeed
@@ -128,6 +128,8 @@ class Shift:
     stopped: int = 0
     faults: int = 0
     interrupted: bool = False
+    on_bench: str = ""
+    """Serial of the unit that is being measured; empty between units."""
 
     def sentence(self) -> str:
         """The shift in one sentence."""
@@ -174,11 +176,33 @@ def work(scans: ScanSource, database: Database, calls: Calls) -> Shift:
                 met = fault
                 _count(shift, fault)
                 _say(sentence(fault), calls)
-            _recover(calls, met)
+            safe = _recover(calls, met)
+            if safe and isinstance(met, Stopped):
+                _say_how_it_stands(serial, database, calls)
+            shift.on_bench = ""
     except KeyboardInterrupt:
         shift.interrupted = True
-        _recover(calls, None)
+        shift.stopped += bool(shift.on_bench)
+        if _recover(calls, None) and shift.on_bench:
+            _say_how_it_stands(shift.on_bench, database, calls)
         return shift
+
+
+def _say_how_it_stands(serial: str, database: Database, calls: Calls) -> None:
+    """After a visit was stopped and the source confirmed safe: what is kept, and what the next scan does."""
+    with suppress(*FAULTS):
+        recorded = known_history(database, serial)
+        last = recorded.visits[-1] if recorded is not None and recorded.visits else None
+        if last is None or last.ended_utc is not None:
+            kept = f"Nothing of unit {serial} was measured this time: its next scan begins a visit."
+        else:
+            found = "as found and since" if last.as_found else "so far"
+            within_h = RESUMABLE.total_seconds() / 3600.0
+            kept = (
+                f"What was measured of unit {serial} {found} is kept: its next scan on this bench, within {within_h:g} "
+                "hours, goes on with the visit."
+            )
+        calls.tell(f"The source is at 0 V with its output off. {kept}")
 
 
 def _one_unit(serial: str, database: Database, shift: Shift, calls: Calls, passed_already: str) -> str:
@@ -192,7 +216,9 @@ def _one_unit(serial: str, database: Database, shift: Shift, calls: Calls, passe
         calls.tell(found.said)
         return serial
     calls.tell(f"Unit {serial} once more." if found.standing is Standing.PASSED_TODAY else found.said)
+    shift.on_bench = serial
     visit = calls.visit(serial)
+    shift.on_bench = ""
     shift.decisions[visit.verdict.decision] += 1
     try:
         calls.finish(visit)
@@ -215,11 +241,14 @@ def _say(text: str, calls: Calls) -> None:
         calls.tell(text)
 
 
-def _recover(calls: Calls, met: Exception | None) -> None:
+def _recover(calls: Calls, met: Exception | None) -> bool:
+    """Make the bench safe; whether that was confirmed."""
     try:
         calls.recover(met)
     except FAULTS as fault:
         _say(sentence(fault), calls)
+        return False
+    return True
 
 
 def recover_bench(bench: Bench, met: Exception | None) -> None:

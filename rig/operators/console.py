@@ -91,6 +91,8 @@ class ConsoleOperator:
     _connected: Burst | None = None
     _acknowledged: set[tuple[str, ...]] = field(default_factory=set)
     _odd_s: float = float("-inf")
+    _own_scan_s: float = float("-inf")
+    """When the unit on the bench was last scanned again: a label read twice in one go answers one question."""
     _progress_s: float = float("-inf")
 
     def __post_init__(self) -> None:
@@ -111,33 +113,37 @@ class ConsoleOperator:
             return
         for caution in cautions:
             self.screen.line(f"  ! {caution}", WARNING)
-        self._ask("Checked?" if connected else "Read the cautions", "Enter when done")
+        self._ask("Checked?" if connected else "Read the cautions", f"{self._yes} when done")
         self._acknowledged.add(tuple(cautions))
 
     def connect_unit(self, serial: str, oscillator: str) -> None:
-        """Ask for the unit on the bench; Enter, or a second scan of the same serial."""
+        """Ask for the unit on the bench."""
         which = f", its oscillator {oscillator}" if oscillator else ""
         self._ask(
             f"Put unit {serial} on the bench{which}: CV and output leads in, power on",
-            "Enter or scan it again when done",
-            (SCANNED_AGAIN,),
+            f"{self._yes} when done",
         )
         self._connected = self.desk.on_bench
 
     def connect_meter(self, place: MeterPlace) -> None:
         """Ask for the meter's lead."""
-        self._ask(f"Meter lead to {place.value}", "Enter when done")
+        self._ask(f"Meter lead to {place.value}", f"{self._yes} when done")
 
     def close_case(self) -> None:
         """Ask for the closed case."""
-        self._ask("Close the case, hands off the unit", "Enter when done")
+        self._ask("Close the case, hands off the unit", f"{self._yes} when done")
 
     def output_is_connected(self, problem: str) -> bool:
         """Ask whether lead and power are truly on; only a confirmed ``d`` blames the unit."""
         self.screen.line(problem, STRONG)
-        if self._ask("Check lead and power", "Enter reads again, d: both are sure, the unit is dead", "ad") != "d":
+        if (
+            self._ask("Check lead and power", f"{self._yes}: read again, d: both are sure, the unit is dead", "ad")
+            != "d"
+        ):
             return False
-        return self._ask("The unit will be judged dead", "Enter if you are sure, a reads again", "a") == Key.ENTER
+        return (
+            self._ask("The unit will be judged dead", f"{self._yes} if you are sure, a reads again", "a") == Key.ENTER
+        )
 
     def why_returned(self, serial: str, reasons: Sequence[str]) -> Story:
         """A number key for the reason, then the complaint in a few words; Enter alone for none."""
@@ -174,9 +180,9 @@ class ConsoleOperator:
         """Have a control set: seen by the rig where it can see, else told by Enter."""
         fingers = fingers or NoFingers()
         if sight is None:
-            self._ask(f"Set {control} to {position}", fingers.hint or "Enter when done", fingers=fingers)
+            self._ask(f"Set {control} to {position}", fingers.hint or f"{self._yes} when done", fingers=fingers)
             return
-        by_enter = "" if fingers.hint else "Enter goes on without"
+        by_enter = "" if fingers.hint else f"{self._yes} goes on without"
         hint = hints(fingers.hint, "the rig sees it by itself", by_enter, "s stops")
         with self.desk as desk:
             self._clear_the_desk()
@@ -189,7 +195,7 @@ class ConsoleOperator:
                 shown.show(sighting)
                 if sighting.done:
                     return
-                keys = [self._key(event) for event in desk.arrived(BETWEEN_LOOKS_S)]
+                keys = [_meant(self._key(event)) for event in desk.arrived(BETWEEN_LOOKS_S)]
                 unknown = [key for key in keys if key and not fingers.press(key)]
                 if Key.ENTER in unknown and override.given():
                     self.screen.line(f"  {control} is taken to be at {position}, on your word.", WARNING)
@@ -201,7 +207,8 @@ class ConsoleOperator:
         keys = hints(fingers.hint, "e end stop", "k skip", "t tone", "s stop")
         with self.desk as desk:
             self._clear_the_desk()
-            shown = WatchScreen(self.screen, turn, watch, keys, desk.now)
+            known = fingers.turned is not None
+            shown = WatchScreen(self.screen, turn, watch, keys, desk.now, turns_known=known)
             shown.introduce()
             before = fingers.turned
             while True:
@@ -233,6 +240,8 @@ class ConsoleOperator:
                 shown.say(f"tone {'on' if self.tone.on else 'off'}")
             elif key == "a":
                 shown.again()
+            elif key == SCANNED_AGAIN:
+                shown.say("the move ends by itself, or by e, k or s")
         turned = fingers.turned
         return TurnEnd.TURN_LIMIT if turned is not None and abs(turned) > turn.most_turns else None
 
@@ -252,8 +261,16 @@ class ConsoleOperator:
         self.screen.line(f"{turn.label} is left alone: {SKIP_REASONS[key]}.", WARNING)
         return True
 
+    @property
+    def _yes(self) -> str:
+        """How to say yes without a word: the key, or the label of the unit on the bench where it was scanned."""
+        return "Enter or scan the unit again" if self.desk.on_bench is not None else "Enter"
+
     def _ask(self, prompt: str, hint: str, keys: Sequence[str] = (), fingers: Fingers | None = None) -> str:
-        """Ask, until Enter or one of the keys; ``a`` says it again where it is not one of them."""
+        """Ask, until Enter (the unit on the bench scanned again means the same) or one of the keys.
+
+        ``a`` says it again where it is not one of them.
+        """
         fingers = fingers or NoFingers()
         with self.desk:
             self._clear_the_desk()
@@ -270,6 +287,8 @@ class ConsoleOperator:
             while True:
                 event = desk.next(None)
                 key = self._key(event) if event is not None else ""
+                if Key.ENTER in wanted:
+                    key = _meant(key)
                 if key and ((fingers is not None and fingers.press(key)) or key in wanted):
                     return key
 
@@ -300,7 +319,9 @@ class ConsoleOperator:
         text = burst.text.strip()
         on_bench = self.desk.on_bench
         if on_bench is not None and text.upper() == on_bench.text.upper():
-            return "" if burst.at_s - on_bench.at_s < DOUBLE_SCAN_S else SCANNED_AGAIN
+            since_s = burst.at_s - max(on_bench.at_s, self._own_scan_s)
+            self._own_scan_s = burst.at_s
+            return "" if since_s < DOUBLE_SCAN_S else SCANNED_AGAIN
         if not burst.ended and len(text) < SHORTEST_SCAN:
             self.screen.line("Several keys came at once and were not taken: press one.", WARNING)
             return ""
@@ -340,6 +361,11 @@ class _Override:
         self.until_s = self.now() + CONFIRM_WITHIN_S
         self.screen.line("  The rig does not see it yet: Enter once more goes on all the same.", WARNING)
         return False
+
+
+def _meant(key: str) -> str:
+    """The unit on the bench scanned again means yes."""
+    return Key.ENTER if key == SCANNED_AGAIN else key
 
 
 def hints(*each: str) -> str:

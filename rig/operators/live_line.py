@@ -25,6 +25,7 @@ FULL_SCALE_TOLERANCES = 300.0
 MILLI = 1000.0
 LEAST_START_TOLERANCES = 2.0
 """From nearer than this the rough number of turns says nothing about turns left."""
+NOT_MOVING = "Not moving. If you turn: it is at its end (e), or it is another trim."
 NARROWEST_BLOCK, LOWEST_BLOCK = 36, 9
 SIDE_BY_SIDE = 88
 GOOD, WARNING, QUIET, STRONG = "green", "yellow", "dim", "bold"
@@ -46,7 +47,8 @@ class View:
 
     ``start_distance`` is the first distance of the move (None before there was one); ``said`` a line of the console's
     own, ``keys`` the keys that help. ``lingers`` when the readings have been inside for long and are still not sure to
-    be: a little nearer to the middle makes them so.
+    be: a little nearer to the middle makes them so. ``unmoved`` when they have been at one place for long, far from the
+    target, and nobody says whether somebody turns.
     """
 
     turn: Turn
@@ -57,6 +59,7 @@ class View:
     keys: str = ""
     said: str = ""
     lingers: bool = False
+    unmoved: bool = False
 
     @property
     def inside(self) -> bool:
@@ -208,6 +211,8 @@ def plain_line(view: View, glyphs: Glyphs) -> str:
 def _seen(view: View) -> Text:
     if view.lingers and not view.said:
         return Text("inside, but not surely: a little nearer to the middle", WARNING)
+    if view.unmoved and not view.said:
+        return Text(NOT_MOVING, WARNING)
     return Text(view.said or view.reading.seen.value, _SEEN_STYLES[view.reading.seen])
 
 

@@ -8,7 +8,18 @@ from typing import TYPE_CHECKING
 from rich.text import Text
 
 from rig.operators.glyphs import large_letters
-from rig.operators.live_line import GOOD, QUIET, STRONG, WARNING, View, amount, distance_shown, plain_line, watch_lines
+from rig.operators.live_line import (
+    COVERAGE_FACTOR,
+    GOOD,
+    QUIET,
+    STRONG,
+    WARNING,
+    View,
+    amount,
+    distance_shown,
+    plain_line,
+    watch_lines,
+)
 from rig.operators.port import Seen
 
 if TYPE_CHECKING:
@@ -24,14 +35,31 @@ SAID_FOR_S = 1.5
 LINGERS_S = 3.0
 """So long inside without being sure of it: the readings lie at the edge, and will not be surer by themselves."""
 
+UNMOVED_S = 6.0
+FAR_TOLERANCES = 3.0
+"""Nearer to its target than this a reading may stand still: somebody thinks before the last touch."""
+
 HANDS_AWAY = "Stop, that is it. Hands away."
 TOOL_STAYS = "Stop, that is it. Leave the tool in, hands still: the rig looks over the whole range."
 
 
 class WatchScreen:
-    """Shows the readings of one move."""
+    """Shows the readings of one move.
 
-    def __init__(self, screen: Screen, turn: Turn, watch: Watch, keys: str, now: Callable[[], float]) -> None:
+    :param turns_known: the watch is told when somebody turns; where it is not, an end stop and a hand at rest look the
+        same, and after a while at one place that is said.
+    """
+
+    def __init__(
+        self,
+        screen: Screen,
+        turn: Turn,
+        watch: Watch,
+        keys: str,
+        now: Callable[[], float],
+        *,
+        turns_known: bool = False,
+    ) -> None:
         self._screen = screen
         self._turn = turn
         self._watch = watch
@@ -40,6 +68,9 @@ class WatchScreen:
         self._start: float | None = None
         self._shown_s = self._said_s = float("-inf")
         self._inside_s: float | None = None
+        self._turns_known = turns_known
+        self._rests_at: float | None = None
+        self._rests_s = float("-inf")
         self._seen = ""
         self._said = ""
 
@@ -64,6 +95,7 @@ class WatchScreen:
             self._inside_s = None
         elif self._inside_s is None:
             self._inside_s = now_s
+        self._follow_rest(reading, now_s)
         since_s = now_s - self._shown_s
         if self._screen.redraws:
             if since_s >= PAINTED_EVERY_S or reading.done:
@@ -75,6 +107,15 @@ class WatchScreen:
         if since_s >= PLAIN_LINES_EVERY_S or (changed and since_s >= PLAIN_CHANGES_EVERY_S):
             self._shown_s, self._seen = now_s, reading.seen.value
             self._screen.line(f"  {plain_line(self._view(reading), self._screen.glyphs)}")
+
+    def _follow_rest(self, reading: WatchReading, now_s: float) -> None:
+        """Since when the reading has been where it is, and where that is."""
+        if not isfinite(reading.distance):
+            self._rests_at = None
+            return
+        allowed = max(self._watch.tolerance, COVERAGE_FACTOR * reading.standard_uncertainty)
+        if self._rests_at is None or abs(reading.distance - self._rests_at) > allowed:
+            self._rests_at, self._rests_s = reading.distance, now_s
 
     def say(self, message: str) -> None:
         """Show a message of the console's own for a moment."""
@@ -98,7 +139,10 @@ class WatchScreen:
     def _view(self, reading: WatchReading) -> View:
         turn, watch = self._turn, self._watch
         lingers = self._inside_s is not None and self._now() - self._inside_s >= LINGERS_S
-        return View(turn, watch.unit, watch.tolerance, reading, self._start, self._keys, self._said, lingers)
+        far = isfinite(reading.distance) and abs(reading.distance) > FAR_TOLERANCES * watch.tolerance
+        rests = self._rests_at is not None and self._now() - self._rests_s >= UNMOVED_S
+        unmoved = far and rests and not self._turns_known
+        return View(turn, watch.unit, watch.tolerance, reading, self._start, self._keys, self._said, lingers, unmoved)
 
 
 class SightLine:

@@ -20,6 +20,7 @@ from rich.console import Console
 from fixtures import demonstration_product
 from rig.errors import SerialProblem, Stopped
 from rig.operators.console import ConsoleOperator
+from rig.operators.desk import Burst
 from rig.operators.port import MeterPlace, Seen, Sighting, Turn, WatchReading
 
 if TYPE_CHECKING:
@@ -111,6 +112,20 @@ def prompts(*_arguments: str) -> None:
         operator.set_control("octave", "2")
         print("dead:", operator.output_is_connected("The counter sees no signal."))
         operator.close_case()
+        print("through")
+
+
+def prompts_after_a_scan(*_arguments: str) -> None:
+    """The same, of a unit whose label was scanned."""
+    operator = person()
+    with operator.desk:
+        operator.desk.on_bench = Burst("DM26010001G", operator.desk.now(), ended=True)
+        operator.warn(["Mains: the supply stays closed."])
+        operator.connect_unit("DM26010001G", "")
+        operator.connect_meter(MeterPlace.RAIL)
+        operator.set_control("octave", "0")
+        operator.close_case()
+        operator.set_control("octave", "2", ScriptedSight([Sighting(False, "octave switch changes nothing")]))
         print("through")
 
 
@@ -225,8 +240,8 @@ def noted(note: str, name: str, *arguments: str) -> None:
 PROGRAMS: dict[str, Callable[..., None]] = {
     each.__name__: each
     for each in (
-        turn, turn_slowly, turn_volts, turn_with_tone, skip, prompts, control, blind_control, sweep, scans, work, noted,
-        returned,
+        turn, turn_slowly, turn_volts, turn_with_tone, skip, prompts, prompts_after_a_scan, control, blind_control,
+        sweep, scans, work, noted, returned,
     )
 }  # fmt: skip
 

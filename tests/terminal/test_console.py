@@ -174,6 +174,34 @@ def test_prompts_take_one_key_each_and_none_that_came_before_them():
         assert "through" in terminal.text
 
 
+def test_the_label_of_the_unit_scanned_again_says_yes_to_every_question():
+    with Terminal.start("prompts_after_a_scan", columns=120) as terminal:
+        for asked in ("Read the cautions", "Put unit", "Meter lead to", "Set octave to 0", "Close the case"):
+            terminal.until(asked)
+            terminal.until("Enter or scan the unit again when done")
+            terminal.watch(2.1)
+            terminal.scan("DM26010001G")
+            # a label that is read twice in one go answers one question
+            terminal.watch(0.3)
+            terminal.scan("DM26010001G")
+        terminal.until("Enter or scan the unit again goes on without")
+        for _ in range(2):
+            terminal.watch(2.1)
+            terminal.scan("DM26010001G")
+        assert terminal.end() == 0
+        assert "on your word" in terminal.text
+        assert "through" in terminal.text
+        assert "finish this unit first" not in terminal.said
+
+
+def test_without_a_scanned_unit_nobody_is_told_to_scan_it_again():
+    with Terminal.start("prompts") as terminal:
+        terminal.until("Enter when done")
+        terminal.press("s")
+        assert terminal.end() == 4
+        assert "scan the unit again" not in terminal.said
+
+
 def test_why_a_unit_is_back_takes_one_key_and_a_few_words():
     with Terminal.start("returned") as terminal:
         terminal.until("Why is DM26010001G back?")

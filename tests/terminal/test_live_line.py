@@ -141,6 +141,30 @@ def test_who_asks_again_past_the_target_is_still_sent_back_to_it():
     assert "once more from here" in asked
 
 
+def watched(turns_known, *moments):
+    """The last line that a bench says, whose readings lie at these distances at these times."""
+    written, clock = io.StringIO(), [0.0]
+    screen = Screen(Console(file=written, width=160), lost=pytest.fail)
+    watch = WatchScreen(screen, TURN, Edge(), "s stop", lambda: clock[0], turns_known=turns_known)
+    for clock[0], distance in moments:
+        watch.show(view(distance, seen=Seen.STILL).reading)
+    return [line for line in written.getvalue().splitlines() if "SCALE at" in line][-1]
+
+
+def test_where_nobody_counts_the_turns_a_reading_that_stands_still_may_be_an_end_stop_or_another_trim():
+    said = "Not moving. If you turn: it is at its end (e), or it is another trim."
+    still = [(0.0, 40.0), (3.0, 40.1), (6.5, 39.9)]
+    assert said in watched(False, *still)
+    assert said not in watched(False, *still[:2])
+    # where the turns are known, turning in vain is seen by itself, and a hand at rest is left in peace
+    assert said not in watched(True, *still)
+    # a slow hand moves the reading all the same, and the last touch may take its time
+    assert said not in watched(False, (0.0, 40.0), (3.0, 39.0), (6.5, 38.0), (9.0, 37.0))
+    assert said not in watched(False, (0.0, 1.2), (3.0, 1.2), (6.5, 1.2))
+    # a cable that came out has its own words
+    assert said not in watched(False, (0.0, nan), (3.0, nan), (6.5, nan))
+
+
 def test_turns_left_shrink_with_the_distance():
     assert view(40.0).turns_left == pytest.approx(-2.0)
     assert view(10.0).turns_left == pytest.approx(-0.5)

@@ -133,8 +133,8 @@ def floor(tmp_path) -> Iterator[Floor]:
         open_bench(bench_file, VoltageLimits(absolute.low_v, absolute.high_v)) as bench,
     ):
 
-        def visit(serial: str):
-            operator = VirtualOperator(bench.hands, bench.clock, 1)
+        def visit(serial: str, operator=None):
+            operator = operator or VirtualOperator(bench.hands, bench.clock, 1)
             return run_visit(
                 bench, bench_file, product, operator, database, Request(serial, Purpose.ADJUST, "Eve", seed=1)
             )
@@ -202,6 +202,54 @@ def test_ctrl_c_ends_the_work_with_a_safe_source(floor):
     shift = floor.work([SERIAL, SERIAL], interrupted)
     assert shift.interrupted
     assert is_safe(floor.bench)
+    assert shift.sentence() == "1 unit: 1 stopped."
+    assert floor.said[-1] == (
+        f"The source is at 0 V with its output off. Nothing of unit {SERIAL} was measured this time: its next scan "
+        "begins a visit."
+    )
+
+
+class Leaves(VirtualOperator):
+    """Walks away from the bench when the first trim is to be turned."""
+
+    how: type[BaseException] = KeyboardInterrupt
+
+    def turn(self, turn, watch):
+        raise self.how("The operator stopped the visit.")
+
+
+@pytest.mark.parametrize("how", [KeyboardInterrupt, Stopped])
+def test_who_leaves_in_the_middle_of_a_trim_hears_that_the_source_is_safe_and_the_visit_goes_on(floor, how):
+    def left(serial):
+        operator = Leaves(floor.bench.hands, floor.bench.clock, 1)
+        operator.how = how
+        return floor.visit(serial, operator)
+
+    shift = floor.work([SERIAL], left)
+    assert is_safe(floor.bench)
+    assert shift.sentence() == "1 unit: 1 stopped."
+    assert floor.said[-1] == (
+        f"The source is at 0 V with its output off. What was measured of unit {SERIAL} as found and since is kept: its "
+        "next scan on this bench, within 12 hours, goes on with the visit."
+    )
+
+
+def test_nothing_is_said_of_a_source_that_could_not_be_confirmed_safe(floor):
+    def interrupted(_serial):
+        raise Stopped("The operator stopped the visit.")
+
+    def not_safe(_met):
+        raise LinkLost("Switch the source off by hand")
+
+    calls = replace(floor.calls(interrupted), recover=not_safe)
+    work(ListedScans([SERIAL]), floor.database, calls)
+    assert floor.said[-1] == "Switch the source off by hand"
+
+
+def test_ctrl_c_between_units_counts_no_unit(floor):
+    shift = floor.work([KeyboardInterrupt])
+    assert shift.interrupted
+    assert shift.sentence() == "No unit was measured."
 
 
 ARROWS = {"up": "\x1b[A", "down": "\x1b[B", "right": "\x1b[C", "left": "\x1b[D"}
