@@ -65,6 +65,8 @@ class VisitRow:
     as_left: tuple[FindingRow, ...]
     closed_because: str = ""
     """Why it was closed when it might have gone on, and by whom; empty for one that came to its own end."""
+    moves: int = 0
+    """Moves of its trims that were finished."""
 
     @property
     def verdict(self) -> VerdictRow | None:
@@ -107,8 +109,9 @@ def history(session: Session, serial: str) -> UnitHistory:
     of_unit = Visit.unit_id == unit.id
     findings = _standing_findings(session, of_unit)
     verdicts = _verdicts(session, of_unit)
+    moves = select(func.count()).select_from(Move).where(Move.visit_id == Visit.id)
     rows = session.execute(
-        select(Visit, Bench.name, VisitClosing)
+        select(Visit, Bench.name, VisitClosing, moves.correlate(Visit).scalar_subquery())
         .outerjoin(VisitClosing, VisitClosing.visit_id == Visit.id)
         .join(BenchRevision, BenchRevision.id == Visit.bench_revision_id)
         .join(Bench, Bench.id == BenchRevision.bench_id)
@@ -132,8 +135,9 @@ def history(session: Session, serial: str) -> UnitHistory:
             as_found=tuple(each for each in findings[visit.id] if each.phase == "as_found"),
             as_left=tuple(each for each in findings[visit.id] if each.phase == "as_left"),
             closed_because="" if closing is None else f"{closing.reason} ({closing.closed_by})",
+            moves=moves,
         )
-        for visit, bench, closing in rows
+        for visit, bench, closing, moves in rows
     )
     return UnitHistory(unit.id, unit.serial, product, unit.batch_code, visits)
 

@@ -172,6 +172,20 @@ def close_visit(session: Session, visit_id: UUID, *, reason: str, closed_by: str
 
 
 @dataclass(frozen=True, slots=True)
+class Closing:
+    """Who closed a visit that might have gone on, and why."""
+
+    closed_by: str
+    reason: str
+
+
+def closing_of(session: Session, visit_id: UUID) -> Closing | None:
+    """Who closed a visit that might have gone on; None where nobody did."""
+    row = session.get(VisitClosing, visit_id)
+    return None if row is None else Closing(row.closed_by, row.reason)
+
+
+@dataclass(frozen=True, slots=True)
 class OpenVisit:
     """A visit that was begun and never ended, as far as it came."""
 

@@ -28,10 +28,12 @@ from rig.errors import BenchBusy, BenchProblem
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
+    from uuid import UUID
 
     from drivers.scpi import Identity
 
 _WORDS_OF_A_COMMAND = 2
+_NOTE = ".holder.json"
 _NO_SERIAL = frozenset({"", "0", "-", "N/A", "NONE"})
 """What instruments without a serial number say in its place (common practice; IEEE 488.2-1992, 10.14, has 0)."""
 
@@ -86,6 +88,11 @@ def lock_of_instrument(identity: Identity) -> Path | None:
     return _lock_of("instrument", f"{identity.maker},{identity.model},{identity.serial}".upper())
 
 
+def lock_of_visit(visit_id: UUID) -> Path:
+    """The lock of a visit, which is there while it runs."""
+    return state_folder() / "visits" / f"{visit_id}.lock"
+
+
 def _lock_of(kind: str, name: str) -> Path:
     return state_folder() / "locks" / f"{kind}-{hashlib.sha256(name.encode()).hexdigest()[:24]}.lock"
 
@@ -101,7 +108,25 @@ def holder_of(lock: Path) -> Holder | None:
 
 def in_use(resource: str) -> str:
     """Who drives the instrument at an address now, as part of a sentence; empty when nobody does."""
-    path = lock_of_address(resource)
+    return _held_by(lock_of_address(resource))
+
+
+def runs_now(visit_id: UUID) -> str:
+    """Who runs a visit now, on this computer, as part of a sentence; empty when nobody does."""
+    return _held_by(lock_of_visit(visit_id))
+
+
+def benches_held() -> tuple[Path, ...]:
+    """Bench files that a program of this user holds, or held when it was killed."""
+    found = []
+    with suppress(OSError):
+        for note in sorted((state_folder() / "locks").glob(f"*{_NOTE}")):
+            holder = holder_of(note.with_name(f"{note.name.removesuffix(_NOTE)}.lock"))
+            found += [Path(holder.bench)] if holder is not None else []
+    return tuple(dict.fromkeys(found))
+
+
+def _held_by(path: Path) -> str:
     if not path.exists():
         return ""
     try:
@@ -166,6 +191,16 @@ class Locks:
         if path is not None:
             self._take(path, f"The instrument {identity}")
 
+    def take_visit(self, visit_id: UUID, serial: str) -> None:
+        """Take the lock of a visit while it runs, where one can be kept; it is gone afterwards.
+
+        :raises BenchBusy: another program runs it.
+        """
+        path = lock_of_visit(visit_id)
+        if self._take(path, f"The visit of {serial}"):
+            # a visit is held once or a few times, an instrument for years
+            self._stack.callback(_remove, path)
+
     def _take(self, path: Path, what: str) -> bool:
         """Take a lock; false where none can be kept."""
         if path in self._held:
@@ -207,7 +242,12 @@ def locked(bench: Path, resources: Iterable[str]) -> Iterator[Locks]:
 
 
 def _note_of(lock: Path) -> Path:
-    return lock.with_suffix(".holder.json")
+    return lock.with_suffix(_NOTE)
+
+
+def _remove(path: Path) -> None:
+    with suppress(OSError):
+        path.unlink(missing_ok=True)
 
 
 def _forget(lock: Path) -> None:

@@ -25,6 +25,21 @@ def safe_first(bench: Path | None) -> Path | None:
     return bench
 
 
+def all_safe_first() -> None:
+    """Do what is owed on every bench of this user, as far as it can be done; say which source may still be on."""
+    from rig.errors import BenchBusy, BenchProblem
+    from rig.owed import do_what_is_owed, owed_benches
+
+    for bench in owed_benches():
+        try:
+            typer.echo(do_what_is_owed(bench), err=True)
+        except BenchBusy:
+            # whoever owes it is still there
+            continue
+        except BenchProblem:
+            typer.echo(f"The source of {bench} may still be on: rig bench safe {bench}", err=True)
+
+
 BenchOption = Annotated[
     Path | None,
     typer.Option("--bench", callback=safe_first, help="Bench file (TOML). Default: the virtual bench."),

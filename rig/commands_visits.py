@@ -24,24 +24,33 @@ def add_visits_to(app: typer.Typer) -> None:
 
 
 def visits(as_json: JsonOption = False) -> None:
-    """List the visits that were begun and never ended; what was measured in them is kept."""
+    """List the visits that were begun and have not ended; what was measured in them is kept."""
     from db.history import unfinished_visits
+    from rig.bench_lock import runs_now
+    from rig.commands_safety import all_safe_first
     from rig.opening import open_bench_record
 
+    all_safe_first()
     with open_bench_record() as database, database.reading() as session:
         found = unfinished_visits(session)
+    running = {each.visit_id: runs_now(each.visit_id) for each in found}
     if as_json:
         shown = [
-            {**asdict(each), "visit_id": str(each.visit_id), "started_utc": each.started_utc.isoformat()}
+            {
+                **asdict(each),
+                "visit_id": str(each.visit_id),
+                "started_utc": each.started_utc.isoformat(),
+                "on_the_bench_now": running[each.visit_id] or None,
+            }
             for each in found
         ]
         typer.echo(json.dumps({"unfinished": shown}, indent=2))
         return
     for each in found:
-        typer.echo(as_marks(_line(each)))
-    if found:
+        typer.echo(as_marks(_line(each, running[each.visit_id])))
+    if not all(running.values()):
         typer.echo("Scan such a unit in rig work (or rig check) to go on with it, or close it: rig close SERIAL")
-    else:
+    elif not found:
         typer.echo("No visit lies open.")
 
 
@@ -55,16 +64,25 @@ def close(
 
     from db.history import unfinished_visits
     from db.queries import close_visit
-    from rig.errors import WrongInput
+    from rig.bench_lock import runs_now
+    from rig.commands_safety import all_safe_first
+    from rig.errors import BenchBusy, WrongInput
     from rig.opening import open_bench_record
     from rig.scanned import clean_scan
 
     scanned, why = clean_scan(serial), " ".join(reason.split())
     if not why:
         raise WrongInput("A visit is closed with a reason: give one after --reason.")
+    all_safe_first()
     with open_bench_record() as database:
         with database.session() as session:
             lying = [each for each in unfinished_visits(session) if each.serial == scanned]
+            for each in lying:
+                holder = runs_now(each.visit_id)
+                if holder:
+                    raise BenchBusy(
+                        f"The visit of {scanned} is on the bench now, in {holder}: end it there; nothing was closed."
+                    )
             for each in lying:
                 close_visit(session, each.visit_id, reason=why, closed_by=operator, closed_utc=datetime.now(UTC))
         if not lying:
@@ -73,9 +91,9 @@ def close(
             typer.echo(as_marks(f"Closed without a verdict: {_line(each)}"))
 
 
-def _line(visit: UnfinishedVisit) -> str:
+def _line(visit: UnfinishedVisit, holder: str = "") -> str:
     started = visit.started_utc.astimezone()
-    return (
-        f"{visit.serial}  begun {started:%Y-%m-%d %H:%M} by {visit.operator} to {visit.purpose} on {visit.bench}: "
-        f"{counted(visit.points, 'point')} and {counted(visit.moves, 'move')} are kept."
-    )
+    begun = f"{visit.serial}  begun {started:%Y-%m-%d %H:%M} by {visit.operator} to {visit.purpose} on {visit.bench}: "
+    if holder:
+        return f"{begun}on the bench now, in {holder}."
+    return f"{begun}{counted(visit.points, 'point')} and {counted(visit.moves, 'move')} are kept."

@@ -23,7 +23,7 @@ from drivers.scpi import Identity
 from drivers.secrets import without_secrets
 from drivers.session import Session
 from drivers.source import Source, VoltageLimits
-from rig.bench_lock import Holder, locked, state_folder
+from rig.bench_lock import Holder, benches_held, locked, state_folder
 from rig.errors import BenchProblem, StillOwed
 
 
@@ -152,6 +152,16 @@ def _addresses_noted(bench: Path) -> list[str]:
 def is_owed(bench: Path) -> bool:
     """Whether a note stands for a bench file."""
     return any(place.exists() for place in places(bench))
+
+
+def owed_benches() -> tuple[Path, ...]:
+    """Bench files of this user for which a note stands, as far as it is known which there are."""
+    elsewhere = []
+    with suppress(OSError):
+        for place in sorted((state_folder() / "owed").glob("*.json")):
+            with suppress(StillOwed):
+                elsewhere.append(Path(_read(place, place).by.bench))
+    return tuple(bench for bench in dict.fromkeys((*benches_held(), *elsewhere)) if is_owed(bench))
 
 
 def do_what_is_owed(bench: Path) -> str:

@@ -285,6 +285,10 @@ class Recorder:
             session.flush()
             queries.end_visit(session, self.visit_id, outcome="finished", ended_utc=now)
 
+    def closed_meanwhile(self) -> queries.Closing | None:
+        """Who closed the visit, and why, where somebody did."""
+        return self.database.ask(lambda session: queries.closing_of(session, self.visit_id))
+
     def end(self, outcome: str) -> None:
         """End the visit without a verdict: finished, stopped or failed."""
         at_the_end = [self._at_the_end()] if outcome == "finished" else []

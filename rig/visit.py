@@ -7,8 +7,10 @@ from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import TYPE_CHECKING
 
+from db.errors import Protected, VisitEnded
 from rig.acquire import Acquisition, TimeSpent
 from rig.authority import authority_of, doubt_of
+from rig.bench_lock import Locks
 from rig.conditions import room_now
 from rig.control_budgets import drift_budget, readings_of_a_window
 from rig.counted import counted
@@ -162,13 +164,14 @@ def run_visit(
     recorder = begin_visit(records, product, bench, line, wanted)
     if recorder.resumed:
         operator.tell(
-            f"A visit of {request.serial} was interrupted after {counted(recorder.moves, 'move')}: it goes on; what "
-            "was measured as found stays as found."
+            f"A visit of {request.serial} was interrupted{_how_far(recorder, request.purpose)}: it goes on; what was "
+            "measured as found stays as found."
         )
     enter_why(database, bench.clock, asked, request.serial, request.operator)
     known_findings = recorder.findings_found()
     acquisition = Acquisition(bench, contents, line, ambient_c=ambient_c)
-    with _kept_open(recorder, request.purpose):
+    with Locks(bench_file.path) as locks, _kept_open(recorder, request.serial, request.purpose):
+        locks.take_visit(recorder.visit_id, request.serial)
         doubts = (*bench.overdue(), *doubt_of(standing))
         for doubt in doubts:
             operator.tell(doubt)
@@ -241,10 +244,12 @@ def _known(
 
 
 @contextmanager
-def _kept_open(recorder: Recorder, purpose: Purpose) -> Iterator[None]:
+def _kept_open(recorder: Recorder, serial: str, purpose: Purpose) -> Iterator[None]:
     """A visit that does not come to its verdict stays open and can go on; a mere check is ended.
 
     What was measured is kept either way.
+
+    :raises Stopped: besides what the block raises: somebody closed the visit while it went on.
     """
     try:
         yield
@@ -252,10 +257,24 @@ def _kept_open(recorder: Recorder, purpose: Purpose) -> Iterator[None]:
         if purpose is Purpose.CHECK:
             recorder.end("stopped")
         raise
-    except Exception:
+    except Exception as error:
+        closing = recorder.closed_meanwhile() if isinstance(error, Protected | VisitEnded) else None
+        if closing is not None:
+            raise Stopped(
+                f"The visit of {serial} was closed meanwhile by {closing.closed_by}: {closing.reason.rstrip('.')}. "
+                "What was measured until then is kept; scan the unit again to begin a new one."
+            ) from error
         if purpose is Purpose.CHECK:
             recorder.end("failed")
         raise
+
+
+def _how_far(recorder: Recorder, purpose: Purpose) -> str:
+    """How far an interrupted visit came: a move is written when the tool leaves the trim."""
+    if purpose is Purpose.CHECK:
+        return ""
+    moves = counted(recorder.moves, "finished move")
+    return f" after {moves} (one may have been under way)"
 
 
 def _of(name: str, finding: Finding) -> bool:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from rig.bench_lock import runs_now
+
 if TYPE_CHECKING:
     from db.history import FindingRow, UnitHistory, VisitRow
 
@@ -32,15 +34,31 @@ def _visit_lines(visit: VisitRow) -> list[str]:
     if visit.closed_because:
         lines.append(f"  closed: {visit.closed_because}")
     left = {each.characteristic: each for each in visit.as_left}
+    unknown = _left_unmeasured(visit)
     if visit.as_found:
         lines.append(f"  {'':<22}{'as found':>12}{'as left':>12}{'U':>9}  decision")
     for found in visit.as_found:
         after = left.get(found.characteristic, found)
         lines.append(
-            f"  {found.characteristic.replace('_', ' '):<22}{_shown(found.value):>12}{_shown(after.value):>12}"
+            f"  {found.characteristic.replace('_', ' '):<22}{_shown(found.value):>12}"
+            f"{'-' if unknown else _shown(after.value):>12}"
             f"{_doubt(after.expanded_uncertainty):>9}  {after.decision} ({after.unit})"
         )
-    return lines
+    return [*lines, f"  {unknown}"] if unknown else lines
+
+
+def _left_unmeasured(visit: VisitRow) -> str:
+    """Say that nobody knows how a unit was left whose trims were turned; empty where that was measured, or nothing was
+    turned: a mere check leaves it as it was found.
+    """
+    moves = f"{visit.moves} finished move{'' if visit.moves == 1 else 's'}"
+    if visit.as_left or visit.purpose == "check" or not (visit.as_found or visit.moves):
+        return ""
+    if visit.ended_utc is None and runs_now(visit.visit_id):
+        return f"on the bench now, after {moves}: how it is left is not measured yet"
+    if visit.verdict is None:
+        return f"interrupted after {moves} (one may have been under way): how it was left was not measured"
+    return f"{moves}: how it was left was not measured" if visit.moves else ""
 
 
 def _doubt(value: float | None) -> str:
@@ -71,6 +89,8 @@ def _visit_document(visit: VisitRow) -> dict[str, object]:
         "ended_utc": visit.ended_utc.isoformat() if visit.ended_utc is not None else None,
         "outcome": visit.outcome,
         "closed_because": visit.closed_because or None,
+        "moves": visit.moves,
+        "left_unmeasured": bool(_left_unmeasured(visit)),
         "purpose": visit.purpose,
         "operator": visit.operator,
         "bench": visit.bench,

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 from contextlib import contextmanager
-from dataclasses import replace
+from dataclasses import asdict, replace
 
 import pytest
 from typer.testing import CliRunner
@@ -18,6 +18,7 @@ from drivers.virtual.links.sockets import SocketLink
 from rig.bench import load_bench, open_bench
 from rig.bench_check import Asked, Unasked, check_bench
 from rig.bench_hold import debt_of
+from rig.bench_lock import Holder
 from rig.bench_profile import BenchProfile, load_profile, profile_path
 from rig.cli import app
 from rig.errors import BenchProblem, StillOwed
@@ -226,3 +227,19 @@ def test_a_note_from_before_channels_were_noted_is_still_done(tmp_path):
         note.write_text(json.dumps(older), encoding="utf-8")
         assert "is at 0 V with its output off now" in do_what_is_owed(path)
         assert not source.outputs[1].on
+
+
+def test_every_source_that_was_left_on_is_made_safe_before_visits_are_listed(tmp_path, monkeypatch):
+    monkeypatch.setenv("RIG_DATABASE_URL", f"sqlite:///{tmp_path}/record.sqlite")
+    with on_the_bench(tmp_path, outputs={1: Output(5.0, on=True)}) as (source, path):
+        loaded = load_bench(path)
+        debt = debt_of(loaded.contents.source.resource, loaded, BenchProfile(), None)
+        SafetyNote(path, debt).give()
+        held = tmp_path / "state" / "trimrig" / "locks" / "address-1.holder.json"
+        held.parent.mkdir(parents=True)
+        held.write_text(json.dumps(asdict(Holder.here(path))), encoding="utf-8")
+        outcome = typed("visits")
+        assert "ended without leave: it is at 0 V with its output off now." in outcome.stderr
+        assert outcome.stdout == "No visit lies open.\n"
+        assert (source.outputs[1].on, source.outputs[1].volts) == (False, 0.0)
+        assert typed("visits").stderr == ""

@@ -1,13 +1,16 @@
 """Whole visits on the virtual bench: real SCPI, a real database, a hand that turns imperfectly."""
 
 import json
+import os
 
 import pytest
 from sqlalchemy import func, select
 
 from db import history as asked
 from db import models
+from db.queries import close_visit
 from drivers.errors import NoSignal
+from rig.bench_lock import lock_of_visit, runs_now
 from rig.diagnosis import Fault
 from rig.errors import SerialProblem, Stopped
 from rig.operators.scripted import ScriptedOperator
@@ -184,6 +187,56 @@ def test_an_interrupted_visit_goes_on_with_what_was_found_at_first(stand, stage)
     assert found["highs_error"] < -10.0
     assert {each.characteristic: each.value for each in before.as_found} in ({}, found)
     assert {each.characteristic: each.value for each in visit.found_findings} == found
+
+
+class Closes(StopsDuring):
+    """An operator whose visit somebody closes from elsewhere."""
+
+    def __init__(self, stand, stage):
+        super().__init__(stand.operator(), stage)
+        self._stand = stand
+        self.running = []
+        self.said = []
+
+    def tell(self, sentence):
+        self.said.append(sentence)
+
+    def progress(self, stage, done, total):
+        if stage != self._stage or done != 5:
+            return
+        with self._stand.database.session() as session:
+            (lying,) = asked.unfinished_visits(session)
+            self.running.append(runs_now(lying.visit_id))
+            close_visit(session, lying.visit_id, reason="cleared", closed_by="Sam", closed_utc=lying.started_utc)
+
+
+@pytest.mark.parametrize("purpose", [Purpose.ADJUST, Purpose.CHECK])
+def test_a_visit_that_is_closed_from_elsewhere_says_by_whom_and_why(stand, purpose):
+    with stand(seed=11) as it:
+        operator = Closes(it, "sweep as found")
+        with pytest.raises(Stopped) as caught:
+            it.visit(purpose, operator)
+        with it.database.reading() as session:
+            (only,) = asked.history(session, it.serial).visits
+    assert str(caught.value).startswith(f"The visit of {it.serial} was closed meanwhile by Sam: cleared. ")
+    assert only.closed_because == "cleared (Sam)"
+    # while it went on, everybody on this computer could see who runs it, and nobody any more
+    assert all(f"process {os.getpid()}, since " in each for each in operator.running)
+    assert operator.running
+    assert not lock_of_visit(only.visit_id).exists()
+
+
+def test_an_interrupted_visit_says_that_a_move_may_have_been_under_way(stand):
+    with stand(seed=11) as it:
+        with pytest.raises(Stopped):
+            it.visit(operator=StopsDuring(it.operator(), "sweep as found"))
+        operator = Closes(it, "sweep as found")
+        with pytest.raises(Stopped, match="closed meanwhile"):
+            it.visit(operator=operator)
+    assert (
+        f"A visit of {it.serial} was interrupted after 0 finished moves (one may have been under way): it goes on; "
+        "what was measured as found stays as found."
+    ) in operator.said
 
 
 def test_a_check_that_is_stopped_is_over(stand):
