@@ -198,14 +198,17 @@ def plan_tracking(
     product: Product,
     known: Mapping[str, TrimKnowledge],
     stuck: frozenset[str] = frozenset(),
+    past: frozenset[str] = frozenset(),
 ) -> Plan:
     """Plan the moves of scale, highs and base from one sweep.
 
     Where a trim is stuck, the others make up for it only if that brings the unit inside: a half cure has to be undone
     when the stuck trim is mended. Otherwise base alone is moved, as far as that helps; and where base itself is stuck,
     what is turned before it goes where it belongs.
+
+    :param past: trims that are right, or as right as they will be, and are turned no more.
     """
-    everything = adjusters_of(product, known)
+    everything = adjusters_of(product, known, past)
     free = tuple(each for each in everything if each.name not in stuck)
     made = _plan_of(assessed, product, free)
     if len(free) == len(everything) or made.share_after <= CURABLE:

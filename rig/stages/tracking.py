@@ -65,13 +65,15 @@ class Tracking:
     moves: Counter[str] = field(default_factory=Counter)
     moved: bool = False
     """Whether the last turn changed the unit, seen over the whole range. At a CV near the pivot nothing seems to."""
-    _planned: tuple[SweepAssessment, dict[str, TrimKnowledge], frozenset[str], Plan] | None = None
+    _planned: tuple[SweepAssessment, dict[str, TrimKnowledge], tuple[frozenset[str], frozenset[str]], Plan] | None = (
+        None
+    )
 
     def plan(self, product: Product) -> Plan:
         """Plan for the whole unit as it stands, made anew only when something has changed."""
-        state = (self.assessed, dict(self.known), self.past | self.stuck)
+        state = (self.assessed, dict(self.known), (frozenset(self.stuck), self.past))
         if self._planned is None or self._planned[0] is not state[0] or self._planned[1:3] != state[1:]:
-            self._planned = (*state, plan_tracking(self.assessed, product, self.known, state[2]))
+            self._planned = (*state, plan_tracking(self.assessed, product, self.known, *state[2]))
         return self._planned[3]
 
 
