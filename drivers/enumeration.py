@@ -53,12 +53,15 @@ def resources(*, network: bool) -> tuple[str, ...]:
 
 
 def blind_spots() -> tuple[str, ...]:
-    """Say which kinds of links cannot be used from here, and what would make them usable; one sentence each."""
+    """Say which kinds of links cannot be used from here, and what would make them usable; one sentence each.
+
+    GPIB is missing where its interface is: its instruments alone can be reached through an adapter on another link.
+    """
     wanted = _LOCAL | _NETWORK
     return tuple(
         f"{interface.name.upper()}: {' '.join(str(issue).split())}"
         for (interface, resource_class), issue in PyvisaSession.iter_session_classes_issues()
-        if interface in wanted and resource_class == "INSTR"
+        if interface in wanted and resource_class == ("INTFC" if interface is InterfaceType.gpib else "INSTR")
     )
 
 
@@ -71,6 +74,7 @@ def ask_each(found: tuple[str, ...], timeout_s: float, observer: Observer | None
         try:
             identity, termination = who_answers(Address(resource, "instrument", timeout_s, observer=observer))
         except DriverError as error:
-            yield Seen(resource, silence=str(error))
+            # whoever looks around may have no bench file yet
+            yield Seen(resource, silence=str(error).replace(" in the bench file", ""))
         else:
             yield Seen(resource, str(identity), termination)

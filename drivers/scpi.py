@@ -55,6 +55,10 @@ _MULTIPLIERS = {
 _SHOWN = 60
 
 
+_SHOWN_OF_A_FIELD = 72
+"""IEEE 488.2-1992, 10.14.3: the whole identity is no longer than that (from memory)."""
+
+
 @dataclass(frozen=True, slots=True)
 class Identity:
     """The four fields of ``*IDN?`` (IEEE 488.2-1992, 10.14); a field that is left out reads ``"0"``."""
@@ -65,8 +69,9 @@ class Identity:
     firmware: str
 
     def __str__(self) -> str:
-        """Return the fields as the instrument sends them."""
-        return f"{self.maker},{self.model},{self.serial},{self.firmware}"
+        """Return the fields as the instrument sends them, each cut to a length that a person can read."""
+        fields = (self.maker, self.model, self.serial, self.firmware)
+        return ",".join(each if len(each) <= _SHOWN_OF_A_FIELD else f"{each[:_SHOWN_OF_A_FIELD]}..." for each in fields)
 
 
 def parse_number(text: str, unit: str | None = None) -> float:

@@ -180,8 +180,9 @@ class Source:
         template, query = self._dialect.current_limit, self._dialect.current_limit_query
         if not template:
             raise NotConfined(
-                f"{self.session.name} is to deliver {current_a:g} A at most, and how it spells a current limit is not "
-                "known: ask it with rig bench check, or take current_limit_a out of the bench file"
+                f"{self.session.name} is to deliver {current_a:g} A at most, and no way to limit its current is known: "
+                "ask it with rig bench check where it was never asked, else take current_limit_a out of the bench "
+                "file, or use another source"
             )
         self._set(template.format(current=format_number(current_a)))
         if query:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import re
 from collections import deque
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -133,9 +133,10 @@ class Trace:
         self.problem = self.problem or f"The trace {self.path} ends early ({error.strerror}): make room and try again."
 
 
-def read_trace(path: Path) -> Iterator[Line]:
+def read_trace(path: Path, tell: Callable[[str], None] = lambda _sentence: None) -> Iterator[Line]:
     """Read a trace, line by line; a last line cut short by a kill is left out.
 
+    :param tell: is told when one was left out, after all others.
     :raises NotATrace: the file is something else, or a line in it is.
     :raises OSError: it cannot be read.
     """
@@ -147,6 +148,7 @@ def read_trace(path: Path) -> Iterator[Line]:
         while data := file.readline(_LONGEST_LINE):
             number += 1
             if not data.endswith(b"\n") and len(data) < _LONGEST_LINE:
+                tell(f"The last line of {path} is cut short: whoever wrote it was killed, or ran out of room.")
                 return
             yield _decoded(data, path, number)
 

@@ -80,8 +80,8 @@ class Asked:
 
     @property
     def losses(self) -> tuple[str, ...]:
-        """What is lost with this instrument, one sentence each."""
-        return self.link.losses + self.findings.losses
+        """What is lost with this instrument, one sentence each; nothing with one that cannot fill its role."""
+        return self.link.losses + self.findings.losses if self.findings.fills else ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -101,7 +101,7 @@ def trace(
     from rig.errors import FileProblem
 
     try:
-        for line in read_trace(file):
+        for line in read_trace(file, lambda sentence: typer.echo(sentence, err=True)):
             if not role or line.role == role:
                 typer.echo(json.dumps({**asdict(line), "at": line.at.isoformat()}) if as_json else str(line))
     except NotATrace as error:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 
 from drivers.asking.findings import Capability, Evidence, LinkFindings
@@ -11,12 +12,15 @@ from drivers.dialect import ErrorForm, LinkDialect
 from drivers.error_forms import error_reader
 from drivers.errors import AnswerLate, InstrumentError, LinkRefused, ReplyError
 from drivers.exchange import Observer
-from drivers.link import SerialOptions
+from drivers.link import SerialOptions, named
 from drivers.scpi import Identity, parse_nonnegative_integer, split_units
+from drivers.secrets import escaped
 from drivers.session import Session
 
 TERMINATIONS = ("\n", "\r\n", "\r")
 NONSENSE = "NONE:SUCH"
+NONSENSE_QUERY = f"{NONSENSE}?"
+_COMPLETION = "*OPC?"
 """A header that no instrument has: one that reports errors has to report it."""
 _BARE = LinkDialect(identity_fields=3, clear="", error_query="", token_write="", token_count=0)
 _ERROR_QUERIES = ("SYST:ERR?", ":SYST:ERR?", "SYST:ERR:NEXT?", "STAT:QUE?")
@@ -25,6 +29,10 @@ _ERROR_FORMS = (ErrorForm.QUOTED, ErrorForm.UNQUOTED, ErrorForm.NUMBER)
 _TOKENS = (("*ESE {token}", "*ESE?", 255), ("*SRE {token}", "*SRE?", 63))
 _LEAST_PATIENCE_S = 0.05
 _TIMES_SLOWER = 5.0
+_MOST_TIMEOUTS = 4.0
+"""How much longer than it may an instrument is waited for, to say how long it takes."""
+_LONGEST_QUEUE = 64
+_SHOWN = 60
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,15 +68,20 @@ class Address:
 def ask_link(address: Address) -> LinkFindings:
     """Find out what every message to an instrument can rest on.
 
-    :raises LinkRefused: nobody is there, or nobody who identifies himself with any of the usual line ends.
+    :raises LinkRefused: nobody is there, or nobody who identifies himself with any of the usual line ends; or whoever
+        is there repeats what it is told, or takes longer than it may.
     :raises Unreadable: who answers has no identity of at least three fields (IEEE 488.2-1992, 10.14, wants four).
     :raises LinkError: the link failed while asking.
     """
-    termination, patience_s = _line_end(address)
+    termination, patience_s, took_s = _line_end(address)
+    _require_quick(address, termination, took_s)
     with address.open(_BARE, termination, patience_s) as bare:
-        fields = 4 if bare.ask(_BARE.identity).count(",") >= 3 else 3
+        identity = bare.ask(_BARE.identity)
+        if identity.strip().endswith(_BARE.identity):
+            raise LinkRefused(f"{bare.name} repeats what it is told: switch its echo off, and ask it again")
+        fields = 4 if identity.count(",") >= 3 else 3
         dialect = _with_token(bare, replace(_BARE, identity_fields=fields, clear=LinkDialect().clear))
-        dialect = _with_errors(address, bare, dialect)
+        dialect, queue_fault = _with_errors(address, bare, dialect)
         joins = _joins(bare, dialect)
     dialect = dialect if joins else _modest(dialect)
     dialect = _proven(address, dialect, termination, patience_s)
@@ -82,13 +95,13 @@ def ask_link(address: Address) -> LinkFindings:
         patience_s=patience_s,
         drops_rest=drops_rest,
         capabilities=capabilities,
-        losses=tuple(_losses(dialect)),
+        losses=tuple(_losses(dialect, queue_fault, joins_known=joins is not None)),
     )
 
 
 def who_answers(address: Address) -> tuple[Identity, str]:
     """Return who is there, and the line end to which he answers; raises as :func:`ask_link` does."""
-    termination, patience_s = _line_end(address)
+    termination, patience_s, _ = _line_end(address)
     with address.open(_BARE, termination, patience_s) as bare:
         return bare.identity, termination
 
@@ -106,12 +119,11 @@ def _modest(dialect: LinkDialect) -> LinkDialect:
     return replace(dialect, joins=False, token_write="", token_count=0)
 
 
-def _line_end(address: Address) -> tuple[str, float]:
-    """Return the line end to which the instrument answers, and how long to wait for its answers."""
+def _line_end(address: Address) -> tuple[str, float, float]:
+    """Return the line end to which the instrument answers, how long to wait for its answers, and how long it took."""
     others = [each for each in TERMINATIONS if each != address.termination]
     refused: LinkRefused | None = None
     for termination in [address.termination, *others]:
-        begun_s = time.monotonic()
         try:
             session = address.open(_BARE, termination, address.timeout_s)
         except LinkRefused as error:
@@ -119,10 +131,35 @@ def _line_end(address: Address) -> tuple[str, float]:
             continue
         with session:
             begun_s = time.monotonic()
-            session.ask(_BARE.identity)
+            session.ask(_BARE.identity, timeout_s=_MOST_TIMEOUTS * address.timeout_s)
             took_s = time.monotonic() - begun_s
-        return termination, min(address.timeout_s, max(_LEAST_PATIENCE_S, _TIMES_SLOWER * took_s, _patience(address)))
+        patience_s = min(address.timeout_s, max(_LEAST_PATIENCE_S, _TIMES_SLOWER * took_s, _patience(address)))
+        return termination, patience_s, took_s
     raise refused or LinkRefused(f"nobody answers at {address.resource}")
+
+
+def _require_quick(address: Address, termination: str, took_s: float) -> None:
+    """Let an instrument pass that takes a setting and answers a question after it in the time that it may take.
+
+    :param took_s: how long it took to answer a question; twice that is tried only where it may be too long.
+    :raises LinkRefused: it takes longer: whatever would be found out about it would be wrong.
+    """
+    if 2.0 * took_s <= address.timeout_s:
+        return
+    pair_s = 2.0 * took_s
+    with (
+        suppress(AnswerLate, ReplyError),
+        address.open(_BARE, termination, _MOST_TIMEOUTS * max(took_s, address.timeout_s)) as session,
+    ):
+        begun_s = time.monotonic()
+        session.command(LinkDialect().clear)
+        session.ask(_BARE.identity)
+        pair_s = time.monotonic() - begun_s
+    if pair_s > address.timeout_s:
+        raise LinkRefused(
+            f"{named(address.role, address.resource)} takes {pair_s:.1f} s for a setting and a question after it, and "
+            f"may take {address.timeout_s:g} s: set timeout_s = {2.0 * pair_s:.1f} for it"
+        )
 
 
 def _patience(address: Address) -> float:
@@ -145,29 +182,58 @@ def _comes_back(bare: Session, write: str, read: str, value: int) -> bool:
         return False
 
 
-def _with_errors(address: Address, bare: Session, dialect: LinkDialect) -> LinkDialect:
-    """Return the dialect with what reports errors, and with ``*CLS`` only where that is not an error itself."""
+def _with_errors(address: Address, bare: Session, dialect: LinkDialect) -> tuple[LinkDialect, str]:
+    """Return the dialect with what reports errors, and with ``*CLS`` only where that is not an error itself; and why
+    an error queue that is there is not used.
+    """
     tried: list[LinkDialect] = []
+    fault = ""
     for query in _ERROR_QUERIES:
-        form = _error_form(bare, query)
+        answer = _answered(bare, query)
+        form = _error_form(answer)
         if form is not None:
             # where it is there, and always says that nothing is wrong, another name will not change that
             tried.append(replace(dialect, error_query=query, error_form=form))
             break
+        if answer and not fault and _answered(bare, NONSENSE_QUERY) != answer:
+            fault = f"Its error queue gives answers of no known form ({_printable(answer)!r})"
     tried.append(replace(dialect, error_query="*ESR?", error_form=ErrorForm.REGISTER))
     for each in tried:
         for candidate in (each, replace(each, clear="")):
             if _reports(address, candidate, bare):
-                return candidate
-    return dialect
+                return candidate, fault
+        if each.error_form is not ErrorForm.REGISTER:
+            fault = _fault_of_a_queue(bare, each)
+    return dialect, fault
 
 
-def _error_form(bare: Session, query: str) -> ErrorForm | None:
-    """Return the form of the answers to an error query; ``None`` when there are none."""
+def _fault_of_a_queue(bare: Session, dialect: LinkDialect) -> str:
+    """Why an error queue that answers is of no use."""
+    entry = error_reader(dialect.error_form)
+    for _ in range(_LONGEST_QUEUE):
+        try:
+            if not entry(_answered(bare, dialect.error_query)).code:
+                return "Its error queue does not say what it refuses"
+        except ReplyError:
+            return "Its error queue is not always answered"
+    return "Its error queue never empties"
+
+
+def _answered(bare: Session, query: str) -> str:
+    """Return the answer to a question; empty when there is none."""
     try:
-        answer = bare.ask(query)
+        return bare.ask(query)
     except (AnswerLate, ReplyError):
-        return None
+        return ""
+
+
+def _printable(answer: str) -> str:
+    shown = escaped(answer)
+    return shown if len(shown) <= _SHOWN else f"{shown[:_SHOWN]}..."
+
+
+def _error_form(answer: str) -> ErrorForm | None:
+    """Return the form of an answer to an error query; ``None`` when it is of none that is known."""
     for form in _ERROR_FORMS:
         try:
             error_reader(form)(answer)
@@ -198,21 +264,21 @@ def _complains(session: Session) -> bool:
     return False
 
 
-def _joins(bare: Session, dialect: LinkDialect) -> bool:
-    """Whether several questions in one message are answered by one message."""
+def _joins(bare: Session, dialect: LinkDialect) -> bool | None:
+    """Whether several questions in one message are answered by one message; ``None`` where no question is known that
+    could tell.
+    """
     if dialect.token_write:
         message, parts = f"{dialect.token_write.format(token=7)};{dialect.token_read};{dialect.token_read}", 2
     elif dialect.error_query:
         query = dialect.error_query.removeprefix(":")
         between = ";" if query.startswith("*") else ";:"
         message, parts = f"{query}{between}{query}", 2
+    elif _answered(bare, _COMPLETION) == "1":
+        message, parts = f"{_COMPLETION};{_COMPLETION}", 2
     else:
-        return False
-    try:
-        answer = bare.ask(message)
-    except (AnswerLate, ReplyError):
-        return False
-    return len(split_units(answer)) == parts
+        return None
+    return len(split_units(_answered(bare, message))) == parts
 
 
 def _drops_rest(address: Address, dialect: LinkDialect, termination: str, patience_s: float) -> bool:
@@ -282,13 +348,25 @@ def _capabilities(dialect: LinkDialect) -> list[Capability]:
     ]
 
 
-def _losses(dialect: LinkDialect) -> list[str]:
+def _losses(dialect: LinkDialect, queue_fault: str, *, joins_known: bool) -> list[str]:
+    """What is not there, and what that costs.
+
+    :param queue_fault: why an error queue that is there is not used; empty where there is none.
+    :param joins_known: whether it was found out that messages may be joined, or that they may not.
+    """
     losses: list[str] = []
     if not dialect.error_query:
-        losses.append("It reports no errors: settings are checked by reading them back, which costs a message each.")
+        reports = queue_fault or "It reports no errors"
+        losses.append(f"{reports}: settings are checked by reading them back, which costs a message each.")
     elif dialect.error_form is ErrorForm.REGISTER:
-        losses.append("It has no error queue: refusals are seen in *ESR?, without the instrument's own words.")
-    if not dialect.joins:
+        queue = queue_fault or "It has no error queue"
+        losses.append(f"{queue}: refusals are seen in *ESR?, without the instrument's own words.")
+    if not dialect.joins and not joins_known:
+        losses.append(
+            "Whether it takes several commands a message could not be found out: a setting and its check are two "
+            "messages, which is slower."
+        )
+    elif not dialect.joins:
         losses.append("It takes one command a message: a setting and its check are two messages, which is slower.")
     if not dialect.token_write:
         losses.append("It has no register for tokens: a doubled answer can only be told by what it says.")

@@ -112,7 +112,7 @@ class _SourceAsking:
                 read_back.capability(),
             ),
             missing=tuple(self._missing),
-            losses=tuple(self._losses),
+            losses=() if self._missing else tuple(self._losses),
         )
 
     def _selects(self, way: Addressing) -> bool:
@@ -291,7 +291,13 @@ class _SourceAsking:
             self._losses.append("It does not measure its own output: only the meter can tell what stands at the jack.")
         if not limits[2].spelling:
             self._losses.append("Its voltage protection cannot be set: only the limits here keep the CV inside.")
-        if not limits[1].spelling:
+        if not limits[1].spelling and self._current_limit_a is not None:
+            said = f" (it says: {limits[1].said})" if limits[1].said else ""
+            self._missing.append(
+                f"Its current cannot be limited to {self._current_limit_a:g} A{said}: take current_limit_a out, or use "
+                "another source."
+            )
+        elif not limits[1].spelling:
             self._losses.append("Its current cannot be limited: a shorted lead gets what it can deliver.")
 
     def _no_level(self, level: Trial) -> str:
@@ -301,7 +307,8 @@ class _SourceAsking:
                 standing_v = self._asker.value(way.query(header), _volts)
                 if standing_v is not None:
                     stands = f"It says by {way.query(header)} that it stands at {standing_v:g} V"
-                    return f"{stands}, and does not go to 0 V{why}."
+                    does = "does not go to 0 V" if standing_v else "its level does not follow what it is told"
+                    return f"{stands}, and {does}{why}."
         return f"No spelling was found by which its level goes to 0 V and is confirmed{why}."
 
     def _dialect(

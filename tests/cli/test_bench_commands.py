@@ -183,6 +183,8 @@ def test_find_says_who_does_not_answer_and_hides_secrets(tmp_path):
     assert "secret" not in outcome.stdout + outcome.stderr
     found = json.loads(outcome.stdout)["instruments"]
     assert any(each["resource"].startswith("***@127.0.0.1") and each["silence"] for each in found)
+    # whoever looks around may have no bench file yet
+    assert not any("bench file" in each["silence"] for each in found)
 
 
 def test_find_can_list_without_asking(tmp_path):
@@ -199,6 +201,10 @@ def test_a_trace_of_asking_is_read_back(tmp_path):
     assert outcome.returncode == 0
     assert '-113,"Undefined header;NONE:SUCH"' in outcome.stdout
     assert "OUTP OFF" not in outcome.stdout
+    trace.write_bytes(trace.read_bytes()[:-20])
+    outcome = rig("bench", "trace", str(trace), folder=tmp_path)
+    assert outcome.returncode == 0
+    assert f"The last line of {trace} is cut short" in outcome.stderr
     first = json.loads(rig("bench", "trace", str(trace), "--json", folder=tmp_path).stdout.splitlines()[0])
     assert (first["role"], first["sent"]) == ("source", "*IDN?")
 

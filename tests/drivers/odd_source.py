@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import time
 from dataclasses import dataclass, field
 
 from drivers.scpi import split_units
@@ -36,11 +37,16 @@ class OddSource:
     * ``echoes``: it says first what it was told.
     * ``restless queue``, ``queue in words``, ``no queue``: what it answers about errors.
     * ``no token``: it has no register that could be written.
+    * ``no completion``: it is not asked whether it is ready.
+    * ``single``: it takes one unit a message.
+
+    Each message costs it ``seconds``.
     """
 
     habits: frozenset[str] = frozenset()
     outputs: dict[int, Output] = field(default_factory=lambda: {1: Output(), 2: Output()})
     received: list[str] = field(default_factory=list)
+    seconds: float = 0.0
     _errors: list[tuple[int, str]] = field(default_factory=list)
     _enabled: int = 0
     _dead: bool = False
@@ -50,9 +56,14 @@ class OddSource:
         if self._dead:
             raise ConnectionResetError
         self.received.append(message)
+        time.sleep(self.seconds)
+        units = split_units(message)
+        if "single" in self.habits and len(units) > 1:
+            self._errors.append(UNDEFINED)
+            return None
         answers = [] if "echoes" not in self.habits else [message]
         said = []
-        for unit in split_units(message):
+        for unit in units:
             try:
                 answer = self._unit(unit.removeprefix(":"))
             except Refused as refused:
@@ -69,7 +80,7 @@ class OddSource:
                 return "Invented Instruments,odd source,19,0.4"
             case "*CLS":
                 self._errors.clear()
-            case "*OPC?":
+            case "*OPC?" if "no completion" not in self.habits:
                 return "1"
             case "*ESE" if "no token" not in self.habits:
                 self._enabled = int(argument)

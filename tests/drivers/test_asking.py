@@ -103,7 +103,10 @@ def test_an_output_stays_off_when_its_current_limit_cannot_be_confirmed():
     rack = source_rack("standard")
     with reached(rack.source, rack.clock, "source") as conversation, conversation.asking() as session:
         found = ask_source(session, None, current_limit_a=50.0)
-        assert found.fills
+        assert found.missing == (
+            "Its current cannot be limited to 50 A (it says: -222 Data out of range;50.0): take current_limit_a out, "
+            "or use another source.",
+        )
         on = next(each for each in found.capabilities if each.name == "output on")
         assert on.evidence is Evidence.IMPLIED
         assert "current limit" in on.said

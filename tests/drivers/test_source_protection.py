@@ -95,7 +95,7 @@ def test_a_source_whose_current_limit_is_not_known_is_refused_where_one_is_wante
     with (
         on_the_wire(script) as resource,
         Source(Session.open(resource, role="source"), LIMITS) as source,
-        pytest.raises(NotConfined, match=r"0\.02 A at most, and how it spells a current limit is not known"),
+        pytest.raises(NotConfined, match=r"0\.02 A at most, and no way to limit its current is known"),
     ):
         source.confine(0.02)
 

@@ -1,0 +1,125 @@
+"""What is said of an instrument with odd habits is true of it, and nothing more is said than was found out."""
+
+from __future__ import annotations
+
+from contextlib import contextmanager
+
+import pytest
+from pyvisa.constants import InterfaceType
+
+from drivers import enumeration
+from drivers.asking.source import ask_source
+from drivers.clock import RealClock
+from drivers.errors import LinkRefused, NotConfined
+from drivers.scpi import Identity
+from drivers.source import Source, VoltageLimits
+from drivers.virtual.links.sockets import SocketLink
+from tests.drivers.conversations import Conversation
+from tests.drivers.odd_source import OddSource
+
+
+@contextmanager
+def linked(*habits, seconds=0.0):
+    link = SocketLink(OddSource(frozenset(habits), seconds=seconds))
+    try:
+        yield link
+    finally:
+        link.close()
+
+
+@contextmanager
+def spoken_to(*habits):
+    with linked(*habits) as link:
+        yield Conversation(link.resource, "source", RealClock())
+
+
+def losses(*habits):
+    with spoken_to(*habits) as conversation:
+        return " ".join(conversation.link.losses)
+
+
+@pytest.mark.parametrize(
+    ("habit", "said"),
+    [
+        ("no current limit", ""),
+        ("fixed current limit", " (it says: CURR {current} was taken without an error, and changed nothing)"),
+    ],
+)
+def test_a_source_whose_current_cannot_be_limited_as_is_wanted_fills_no_role(habit, said):
+    with spoken_to(habit) as conversation:
+        with conversation.asking() as session:
+            found = ask_source(session, None, current_limit_a=0.02)
+        assert found.missing == (
+            f"Its current cannot be limited to 0.02 A{said}: take current_limit_a out, or use another source.",
+        )
+        assert found.losses == ()
+
+
+def test_a_current_that_cannot_be_limited_is_only_lost_where_no_limit_is_wanted():
+    with spoken_to("no current limit") as conversation:
+        with conversation.asking() as session:
+            found = ask_source(session)
+        assert found.fills
+        assert any("Its current cannot be limited" in each for each in found.losses)
+        limits = VoltageLimits(-1.0, 1.0)
+        told = pytest.raises(NotConfined, match="no way to limit its current is known")
+        with Source(conversation.working(), limits, found.dialect) as source, told:
+            source.confine(0.02)
+
+
+def test_a_level_that_stands_at_0_v_and_follows_nothing_is_said_to_follow_nothing():
+    with spoken_to("stands") as conversation, conversation.asking() as session:
+        found = ask_source(session)
+    assert found.missing[0].startswith(
+        "It says by SOUR:VOLT? that it stands at 0 V, and its level does not follow what it is told"
+    )
+    assert found.losses == ()
+
+
+def test_of_a_slow_instrument_only_that_is_said_and_what_to_set():
+    with linked(seconds=0.25) as link, pytest.raises(LinkRefused) as caught:
+        Conversation(link.resource, "source", RealClock(), timeout_s=0.4)
+    assert "takes 0.5 s for a setting and a question after it, and may take 0.4 s: set timeout_s = 1." in str(
+        caught.value
+    )
+    with linked(seconds=0.25) as link:
+        assert Conversation(link.resource, "source", RealClock(), timeout_s=1.0).link.dialect.joins
+
+
+def test_an_instrument_that_repeats_what_it_is_told_is_refused_for_that():
+    with linked("echoes") as link, pytest.raises(LinkRefused, match="repeats what it is told: switch its echo off"):
+        Conversation(link.resource, "source", RealClock())
+
+
+def test_an_error_queue_that_is_there_is_not_said_to_be_missing():
+    assert "Its error queue never empties: " in losses("restless queue")
+    said = losses("queue in words")
+    assert "Its error queue gives answers of no known form ('ERROR 0: No error'): " in said
+    assert "no error queue" not in losses("restless queue") + said
+    assert "It reports no errors: " in losses("no queue")
+
+
+def test_that_messages_cannot_be_joined_is_said_only_where_it_was_tried():
+    mute = ("no queue", "no token")
+    assert "one command a message" not in losses(*mute)
+    assert "It takes one command a message: " in losses("single", *mute)
+    unknown = losses("no completion", *mute)
+    assert "Whether it takes several commands a message could not be found out: " in unknown
+    assert "It takes one command a message" not in unknown
+
+
+def test_an_identity_that_nobody_can_read_is_cut_where_it_is_shown():
+    # IEEE 488.2-1992, 10.14.3: 72 characters at most (from memory)
+    assert str(Identity("Maker", "m" * 5000, "1", "2")) == f"Maker,{'m' * 72}...,1,2"
+    assert str(Identity("Maker", "model", "1", "2")) == "Maker,model,1,2"
+
+
+def test_a_bus_whose_interface_cannot_be_used_is_said_not_to_be_looked_for(monkeypatch):
+    issues = [
+        ((InterfaceType.gpib, "INTFC"), "Please install a driver"),
+        ((InterfaceType.usb, "INSTR"), "Please\ninstall another"),
+        ((InterfaceType.usb, "RAW"), "Please install another"),
+        ((InterfaceType.vicp, "INSTR"), "not for us"),
+    ]
+    monkeypatch.setattr(enumeration.PyvisaSession, "iter_session_classes_issues", lambda: iter(issues))
+    assert enumeration.blind_spots() == ("GPIB: Please install a driver", "USB: Please install another")
