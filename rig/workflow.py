@@ -20,7 +20,7 @@ from rig.stages.base import adjust_base
 from rig.stages.highs import adjust_highs
 from rig.stages.knob import adjust_knob
 from rig.stages.octave_steps import adjust_octave_steps
-from rig.stages.rail import adjust_rail
+from rig.stages.rail import RailSet, adjust_rail
 from rig.stages.scale import adjust_scale
 from rig.stages.survey import at_rest, steady_sweep, survey
 from rig.stages.tracking import Tracking
@@ -49,6 +49,8 @@ class Purpose(StrEnum):
 
 
 TIMES_OFF = 3
+ANOTHER_CENTS = 5.0
+"""What no drift does to a pitch while a trim is turned: more, and it was another trim."""
 CASE_CENTS = 1.0
 """What a pitch may move while the case is closed, beside its drift; a unit that was off for a minute moves more."""
 PASSED = (Decision.PASS, Decision.CONDITIONAL_PASS)
@@ -227,8 +229,27 @@ def _tracking_stage(
 
 def _rail(work: Work) -> None:
     if work.turning:
+        before = _pitch_cents(work)
         made = adjust_rail(work.acquisition, work.operator, work.recorder, work.known, work.left_alone)
-        _count(work, "rail", made.moves, made.cause)
+        _count_rail(work, made, before)
+
+
+def _count_rail(work: Work, made: RailSet, before_cents: float) -> None:
+    """Count what came of the rail; an end stop is believed only where no other trim was turned in its place.
+
+    :param before_cents: pitch before the rail was turned; where the rail stands still, so does the pitch.
+    """
+    cause, moved_cents = made.cause, 0.0
+    if cause is not None and made.moves == 1:
+        moved_cents = _pitch_cents(work) - before_cents
+    if abs(moved_cents) > ANOTHER_CENTS:
+        work.operator.tell(
+            f"The rail stood still and the pitch moved by {moved_cents:+.1f} cents: another trim was turned in its "
+            "place. The plan is made anew from where the unit stands now."
+        )
+        _sweep_anew(work)
+        cause = None
+    _count(work, "rail", made.moves, cause)
 
 
 def _last_seen(work: Work) -> tuple[Survey, SweepAssessment]:
@@ -245,10 +266,11 @@ def _octave_steps(work: Work) -> None:
         product, stuck = work.acquisition.product, stuck_trims(work)
         if work.tracking is not None and steps_are_stretched(product, work.tracking.plan(product), stuck):
             return
+        before = _pitch_cents(work)
         made = adjust_octave_steps(
             work.acquisition, work.operator, work.recorder, work.known, seen, now, work.left_alone
         )
-        _count(work, "rail", made.moves, made.cause)
+        _count_rail(work, made, before)
 
 
 def _knob(work: Work) -> None:

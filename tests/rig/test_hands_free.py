@@ -38,6 +38,11 @@ class Clumsy:
             self.hands.turn(turn.trim, 0.3 * turn.turns)
             watch.read()
             self.hands.power(False)
+        if self.mistake == "turns scale in place of the rail" and not self.made and turn.trim == "rail":
+            self.made = True
+            self.hands.turn("scale", -0.9)
+            self.clock.sleep(2.0)
+            return Turned(TurnEnd.END_STOP, turn.turns)
         if self.made or turn.trim != "scale":
             return self.operator.turn(turn, watch)
         if self.mistake == "turns highs in place of scale":
@@ -117,6 +122,7 @@ def clumsy(it, mistake):
         ("power off at the switch", "was off while the octave switch was moved"),
         # ten minutes without power: judged at once, its base pitch would be several cents off when it is warm
         ("power off in the last sweep", "may have been without power"),
+        ("turns scale in place of the rail", "another trim was turned in its place"),
         ("power off for the case", "as the case was closed"),
         ("power off at the rail", "may have been without power"),
     ],
