@@ -206,9 +206,9 @@ def plan_tracking(
     when the stuck trim is mended. Otherwise base alone is moved, as far as that helps; and where base itself is stuck,
     what is turned before it goes where it belongs.
 
-    :param past: trims that are right, or as right as they will be, and are turned no more.
+    :param past: trims that are turned no more; one that is not stuck is as right as it will be.
     """
-    everything = adjusters_of(product, known, past)
+    everything = adjusters_of(product, known, past - stuck)
     free = tuple(each for each in everything if each.name not in stuck)
     made = _plan_of(assessed, product, free)
     if len(free) == len(everything) or made.share_after <= CURABLE:

@@ -35,6 +35,7 @@ def port_of(link: Link) -> int:
 def test_a_closed_link_leaves_no_thread_and_no_descriptor(link_class: type[Link]):
     with closing(SocketLink(EchoInstrument())) as other:
         Session.open(other.resource, role="meter").close()
+    gc.collect()  # what tests before left to be collected is not this link's
     threads, descriptors = threading.active_count(), len(list(DESCRIPTORS.iterdir()))
     with closing(link_class(EchoInstrument())) as link:
         for _ in range(3):
@@ -45,7 +46,7 @@ def test_a_closed_link_leaves_no_thread_and_no_descriptor(link_class: type[Link]
     link.close()
     forgotten.close()
     assert threading.active_count() == threads
-    assert len(list(DESCRIPTORS.iterdir())) == descriptors
+    assert len(list(DESCRIPTORS.iterdir())) <= descriptors
 
 
 def test_a_link_that_is_opened_anew_again_and_again_holds_no_more_memory():
