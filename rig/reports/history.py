@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from rig.bench_lock import runs_now
-
 if TYPE_CHECKING:
     from db.history import FindingRow, UnitHistory, VisitRow
 
@@ -54,8 +52,11 @@ def _left_unmeasured(visit: VisitRow) -> str:
     moves = f"{visit.moves} finished move{'' if visit.moves == 1 else 's'}"
     if visit.as_left or visit.purpose == "check" or not (visit.as_found or visit.moves):
         return ""
-    if visit.ended_utc is None and runs_now(visit.visit_id):
-        return f"on the bench now, after {moves}: how it is left is not measured yet"
+    if visit.ended_utc is None:
+        from rig.bench_lock import runs_now  # locks are of the instruments' world, which a history seldom needs
+
+        if runs_now(visit.visit_id):
+            return f"on the bench now, after {moves}: how it is left is not measured yet"
     if visit.verdict is None:
         return f"interrupted after {moves} (one may have been under way): how it was left was not measured"
     return f"{moves}: how it was left was not measured" if visit.moves else ""
