@@ -16,9 +16,10 @@ from db import models, queries
 from db.learning import add_observation
 from drivers.errors import DriverError
 from rig.assess import Finding
+from rig.bench_lock import runs_now
 from rig.budget_record import rows_of
 from rig.conditions import room_now
-from rig.errors import BenchProblem
+from rig.errors import BenchBusy, BenchProblem
 from rig.science.conformity import Decision, Limits, Rule
 from rig.science.measured_cv import own_uncertainty_v
 from rig.visit_setup import condition_row, setup_rows
@@ -335,6 +336,8 @@ def begin_visit(
     """Enter unit and visit; or go on with a visit of this unit that was interrupted on this bench.
 
     What else lay open of this unit is ended as stopped; its points stay.
+
+    :raises BenchBusy: another program measures this unit now.
     """
     now = bench.clock.utc()
     contents = product.contents
@@ -347,6 +350,9 @@ def begin_visit(
         )
         resumed = None
         for lying in queries.open_visits_of(session, wanted.serial):
+            holder = runs_now(lying.visit_id)
+            if holder:
+                raise BenchBusy(f"Unit {wanted.serial} is being measured now, in {holder}: end that first.")
             same = (lying.product_revision_id, lying.bench_revision_id, lying.purpose) == (
                 revision.id,
                 records.revision_id,

@@ -6,31 +6,22 @@ All of it comes from the record, so that it says the same at the bench and years
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import timedelta
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from db import bench_history, history, returns
+from db import history, returns
+from rig.bench_suspect import bench_parts
 from rig.errors import WrongInput
-from rig.product import VoltsPerOctaveLaw
-from rig.science.change import Part, State, Suspicion, difference, suspect
+from rig.returned_state import COVERAGE, state_of
+from rig.science.change import State, Suspicion, difference, suspect
 from rig.science.conformity import Decision
 from rig.science.reference import normalised_error
 from rig.suspects import (
     BENCH,
-    CORE,
-    CV_CENTS,
     CV_PATH,
-    DEAD_TIME,
-    DRIFT_HIGH,
-    DRIFT_LOW,
-    KNOB_CENTRE,
-    KNOB_RANGE,
-    LEAKAGE,
     NOISE,
-    RAIL,
     SLOPE,
     TERM_OF,
     TWO_BENCHES,
@@ -42,22 +33,16 @@ from rig.suspects import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Sequence
     from datetime import datetime
     from uuid import UUID
 
     from sqlalchemy.orm import Session
 
-    from db.bench_history import CheckRow
     from db.history import FindingRow, UnitHistory, VisitRow
-    from db.returns import FitRow, ReturnRow
+    from db.returns import ReturnRow
     from rig.product import Product
 
-    Numbers = list[tuple[str, float, float]]
-
-CENTS = 1200.0
-COVERAGE = 2.0
-"""Between the expanded uncertainties of the record and standard ones; their own factors lie within a few per cent."""
 PASSED = (Decision.PASS.value, Decision.CONDITIONAL_PASS.value)
 FOUND_SWEEPS, LEFT_SWEEPS = ("as_found",), ("as_found", "resumed", "as_left")
 MOVED = 1.5
@@ -67,8 +52,6 @@ ALIKE = 3.0
 """Two suspects whose probabilities differ by less than this factor are not told apart."""
 WORTH_SAYING = 3
 """So many characteristics are named in one sentence, the largest change first."""
-CHECKED_WITHIN = timedelta(days=8)
-"""A check of a bench farther from a visit than this says nothing of the bench in that visit (our own choice)."""
 WORTH_NAMING = 0.03
 """A suspect below this probability is not named."""
 SURE = 0.5
@@ -278,12 +261,12 @@ def _oscillator(
     serial: str,
 ) -> OscillatorChange:
     own = [each for each in differences if each.characteristic.rpartition(".")[0] == name]
-    then = _state(session, product, name, left.visit_id, left.as_left, LEFT_SWEEPS)
-    now = _state(session, product, name, visit.visit_id, visit.as_found, FOUND_SWEEPS)
+    then = state_of(session, product, name, left.visit_id, left.as_left, LEFT_SWEEPS)
+    now = state_of(session, product, name, visit.visit_id, visit.as_found, FOUND_SWEEPS)
     changed = difference(then, now)
     if not changed.names:
         return OscillatorChange(name, (), 0.0, "As found it gives nothing that could be compared with how it left.")
-    parts = [*parts_of(product), *_bench_parts(session, product, left, visit)]
+    parts = [*parts_of(product), *bench_parts(session, product, left, visit)]
     weighed = suspect(changed, parts, ordinary_changes(product, _warmer_k(left, visit)), UNKNOWN)
     named = _named(weighed, changed, two_benches=left.bench != visit.bench)
     inside = all(each.decision in PASSED for each in visit.as_found if each.characteristic.rpartition(".")[0] == name)
@@ -400,143 +383,3 @@ def _percent(probability: float) -> str:
 
 def _spoken(characteristic: str) -> str:
     return characteristic.rpartition(".")[2].replace("_", " ")
-
-
-def _state(
-    session: Session,
-    product: Product,
-    name: str,
-    visit_id: UUID,
-    findings: Sequence[FindingRow],
-    purposes: Sequence[str],
-) -> State:
-    """A unit as one visit saw it: tracking of the last of these sweeps, and the findings that need no sweep."""
-    by_name = {
-        each.characteristic.rpartition(".")[2]: each
-        for each in findings
-        if each.characteristic.rpartition(".")[0] == name
-    }
-    numbers: Numbers = []
-    rail = product.limits.rail
-    if rail is not None:
-        numbers += _number(by_name, "rail", RAIL, 100.0 / rail.nominal_v)
-    for characteristic in by_name:
-        if characteristic.startswith("octave_step_"):
-            numbers += _number(by_name, characteristic, f"step {characteristic.removeprefix('octave_step_')}", 1.0)
-    for characteristic, term in (
-        ("knob_range", KNOB_RANGE),
-        ("knob_centre", KNOB_CENTRE),
-        ("drift_low", DRIFT_LOW),
-        ("drift_high", DRIFT_HIGH),
-    ):
-        numbers += _number(by_name, characteristic, term, 1.0)
-    fits = [each for each in returns.fits_of_visit(session, visit_id, purposes) if each.oscillator == name]
-    if not fits:
-        return _assembled([], np.zeros((0, 0)), numbers)
-    return _assembled(*_tracking(fits[-1], by_name), numbers)
-
-
-def _number(by_name: Mapping[str, FindingRow], characteristic: str, term: str, factor: float) -> Numbers:
-    finding = by_name.get(characteristic)
-    if finding is None or finding.value is None or not finding.expanded_uncertainty:
-        return []
-    return [(term, finding.value * factor, finding.expanded_uncertainty / COVERAGE * factor)]
-
-
-def _tracking(fit: FitRow, by_name: Mapping[str, FindingRow]) -> tuple[list[tuple[str, float]], np.ndarray]:
-    """Terms of the tracking in units of a bench, with covariance; what CV and time base add comes from the findings."""
-    factors = np.array([CENTS, CENTS, 1e3, 1e9])
-    core, slope, leakage_hz, dead_time_s = fit.terms
-    terms = [(CORE, core), (SLOPE, slope), (LEAKAGE, leakage_hz), (DEAD_TIME, dead_time_s)]
-    values = [(name, value * factor) for (name, value), factor in zip(terms, factors, strict=True)]
-    covariance = np.asarray(fit.covariance) * np.outer(factors, factors)
-    for place, characteristic in ((0, "base_pitch"), (1, "scale_error")):
-        finding = by_name.get(characteristic)
-        if finding is not None and finding.expanded_uncertainty:
-            covariance[place, place] += (finding.expanded_uncertainty / COVERAGE) ** 2
-    if fit.log_noise is not None and fit.readings > 1:
-        values.append((NOISE, fit.log_noise))
-        wider = np.zeros((5, 5))
-        wider[:4, :4] = covariance
-        wider[4, 4] = 1.0 / fit.readings
-        covariance = wider
-    return values, covariance
-
-
-def _assembled(terms: list[tuple[str, float]], covariance: np.ndarray, numbers: Numbers) -> State:
-    size = len(terms) + len(numbers)
-    whole = np.zeros((size, size))
-    whole[: len(terms), : len(terms)] = covariance
-    for place, (_, _, uncertainty) in enumerate(numbers, start=len(terms)):
-        whole[place, place] = uncertainty**2
-    names = (*(name for name, _ in terms), *(name for name, _, _ in numbers))
-    return State(names, np.array([*(value for _, value in terms), *(value for _, value, _ in numbers)]), whole)
-
-
-def _bench_parts(session: Session, product: Product, left: VisitRow, visit: VisitRow) -> list[Part]:
-    """The bench itself as a suspect, by its reference unit where that was measured about both visits.
-
-    Two benches whose reference unit says nothing may differ by what their calibrations allow, and in the CV as a unit's
-    own CV input may (a lead, a source): then only a measurement of the reference unit tells the two apart.
-    """
-    two_benches = left.bench != visit.bench
-    serial = bench_history.reference_on(session, visit.bench)
-    moved: dict[str, float] = {}
-    doubt: dict[str, float] = {}
-    if serial is not None:
-        then_checks = bench_history.checks_with(session, left.bench, serial)
-        now_checks = bench_history.checks_with(session, visit.bench, serial) if two_benches else then_checks
-        for characteristic, term in BENCH_TERMS:
-            then = _stood([each for each in then_checks if each.characteristic == characteristic], left.started_utc)
-            now = _stood([each for each in now_checks if each.characteristic == characteristic], visit.started_utc)
-            if then is None or now is None or (not two_benches and then == now):
-                continue
-            factor = 100.0 / then.value if term == RAIL and then.value else 1.0
-            moved[term] = (now.value - then.value) * factor
-            doubt[term] = float(np.hypot(then.standard_uncertainty, now.standard_uncertainty)) * abs(factor)
-    if moved:
-        return [Part(BENCH, {}, also=doubt, offset=moved)]
-    if not two_benches or not isinstance(product.law, VoltsPerOctaveLaw):
-        return []
-    return [Part(BENCH, {SLOPE: CV_CENTS}, also=_allowed(product, left, visit))]
-
-
-BENCH_TERMS = (("base_pitch", CORE), ("scale_error", SLOPE), ("rail", RAIL))
-"""What the reference unit shows of a bench."""
-
-
-def _allowed(product: Product, left: VisitRow, visit: VisitRow) -> dict[str, float]:
-    """By how much two benches may differ in base and rail, as far as the uncertainties of both visits say."""
-    allowed: dict[str, float] = {}
-    for finding in (*left.as_left, *visit.as_found):
-        for characteristic, term in (("base_pitch", CORE), ("rail", RAIL)):
-            if finding.characteristic.rpartition(".")[2] == characteristic and finding.expanded_uncertainty:
-                rail = product.limits.rail
-                factor = 100.0 / rail.nominal_v if term == RAIL and rail is not None else 1.0
-                own = finding.expanded_uncertainty / COVERAGE * factor
-                allowed[term] = float(np.hypot(allowed.get(term, 0.0), own))
-    return allowed
-
-
-@dataclass(frozen=True, slots=True)
-class _Stood:
-    """What the reference unit would have read on a bench at some moment."""
-
-    value: float
-    standard_uncertainty: float
-
-
-def _stood(checks: Sequence[CheckRow], at: datetime) -> _Stood | None:
-    """From the checks before and after a moment; None where neither is near.
-
-    Between two checks that differ the bench may have stood anywhere: a rectangle over both.
-    """
-    near = [each for each in checks if abs(each.taken_utc - at) <= CHECKED_WITHIN]
-    before = [each for each in near if each.taken_utc <= at][-1:]
-    after = [each for each in near if each.taken_utc > at][:1]
-    around = [*before, *after]
-    if not around:
-        return None
-    values = [each.value for each in around]
-    own = max(each.expanded_uncertainty for each in around) / COVERAGE
-    return _Stood(float(np.mean(values)), float(np.hypot(own, (max(values) - min(values)) / np.sqrt(12.0))))

@@ -18,6 +18,7 @@ from drivers.errors import DriverError
 from drivers.link import SerialOptions
 from drivers.scanner import Scanner
 from rig.bench_history import reference_checks
+from rig.bench_lock import runs_now
 from rig.endings import sentence
 from rig.errors import RigError, SerialProblem, Stopped
 from rig.handing_in import hand_in_now, known_history, visit_on_the_floor
@@ -333,7 +334,8 @@ def _feed(desk: Desk, port: str, baud: int) -> AbstractContextManager[object]:
 def _left_open(database: Database, bench: Bench) -> list[str]:
     """A sentence where visits on this bench were begun and never ended."""
     with database.reading() as session:
-        left = unfinished_visits(session, bench.file.bench.name)
+        lying = unfinished_visits(session, bench.file.bench.name)
+    left = [each for each in lying if not runs_now(each.visit_id)]
     if not left:
         return []
     serials = ", ".join(dict.fromkeys(each.serial for each in left))

@@ -51,8 +51,10 @@ class Purpose(StrEnum):
 TIMES_OFF = 3
 ANOTHER_CENTS = 5.0
 """What no drift does to a pitch while a trim is turned: more, and it was another trim."""
+STOOD_SHARE = 1e-3
+"""A rail that differs by less before and after was not moved."""
 CASE_CENTS = 1.0
-"""What a pitch may move while the case is closed, beside its drift; a unit that was off for a minute moves more."""
+"""What a pitch may move while the case is closed, however long that takes: more, and it was off, or drifts."""
 PASSED = (Decision.PASS, Decision.CONDITIONAL_PASS)
 
 
@@ -229,18 +231,20 @@ def _tracking_stage(
 
 def _rail(work: Work) -> None:
     if work.turning:
-        before = _pitch_cents(work)
+        before_cents, before_v = _pitch_cents(work), work.acquisition.rail_v
         made = adjust_rail(work.acquisition, work.operator, work.recorder, work.known, work.left_alone)
-        _count_rail(work, made, before)
+        _count_rail(work, made, before_cents, before_v)
 
 
-def _count_rail(work: Work, made: RailSet, before_cents: float) -> None:
+def _count_rail(work: Work, made: RailSet, before_cents: float, before_v: float | None) -> None:
     """Count what came of the rail; an end stop is believed only where no other trim was turned in its place.
 
-    :param before_cents: pitch before the rail was turned; where the rail stands still, so does the pitch.
+    :param before_cents: pitch before the rail was to be turned.  before_v: the rail then; where it has stood still, so
+        has the pitch.
     """
-    cause, moved_cents = made.cause, 0.0
-    if cause is not None and made.moves == 1:
+    cause, moved_cents, now_v = made.cause, 0.0, work.acquisition.rail_v
+    stood = before_v is not None and now_v is not None and abs(now_v - before_v) < STOOD_SHARE * before_v
+    if cause is not None and made.moves and stood:
         moved_cents = _pitch_cents(work) - before_cents
     if abs(moved_cents) > ANOTHER_CENTS:
         work.operator.tell(
@@ -266,11 +270,11 @@ def _octave_steps(work: Work) -> None:
         product, stuck = work.acquisition.product, stuck_trims(work)
         if work.tracking is not None and steps_are_stretched(product, work.tracking.plan(product), stuck):
             return
-        before = _pitch_cents(work)
+        before_cents, before_v = _pitch_cents(work), work.acquisition.rail_v
         made = adjust_octave_steps(
             work.acquisition, work.operator, work.recorder, work.known, seen, now, work.left_alone
         )
-        _count_rail(work, made, before)
+        _count_rail(work, made, before_cents, before_v)
 
 
 def _knob(work: Work) -> None:
@@ -291,13 +295,11 @@ def _close_case(work: Work) -> None:
     """Have the case closed; whoever closes it may take the power away, and a closed case warms otherwise."""
     if not work.turning:
         return
-    clock = work.acquisition.bench.clock
     at_rest(work.acquisition, work.operator)
-    before, began_s = _pitch_cents(work), clock.now()
+    before = _pitch_cents(work)
     work.operator.close_case()
     moved_cents = _pitch_cents(work) - before
-    drift_cents = work.acquisition.product.limits.drift_cents_per_minute * (clock.now() - began_s) / 60.0
-    if abs(moved_cents) > CASE_CENTS + drift_cents:
+    if abs(moved_cents) > CASE_CENTS:
         work.operator.tell(f"The pitch moved by {moved_cents:+.1f} cents as the case was closed: it warms up again.")
         _warm_up(work)
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from rig.counted import counted
+
 if TYPE_CHECKING:
     from db.history import FindingRow, UnitHistory, VisitRow
 
@@ -49,7 +51,7 @@ def _left_unmeasured(visit: VisitRow) -> str:
     """Say that nobody knows how a unit was left whose trims were turned; empty where that was measured, or nothing was
     turned: a mere check leaves it as it was found.
     """
-    moves = f"{visit.moves} finished move{'' if visit.moves == 1 else 's'}"
+    moves = counted(visit.moves, "finished move")
     if visit.as_left or visit.purpose == "check" or not (visit.as_found or visit.moves):
         return ""
     if visit.ended_utc is None:

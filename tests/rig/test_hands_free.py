@@ -69,6 +69,8 @@ class Clumsy:
             self.hands.power(False)
             self.clock.sleep(300.0)
             self.hands.power(True)
+            # a case that takes long to close excuses nothing
+            self.clock.sleep(120.0)
         self.operator.close_case()
 
     def progress(self, stage, done, total):

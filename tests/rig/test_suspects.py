@@ -11,8 +11,9 @@ import pytest
 
 from db.bench_history import CheckRow
 from fixtures import demonstration_product
+from rig.bench_suspect import _stood
 from rig.product import load_product
-from rig.returns import Changed, _named, _sentence, _stood
+from rig.returns import Changed, _named, _sentence
 from rig.science.change import Part, State, suspect
 from rig.science.reference import Standing
 from rig.suspects import BENCH, CORE, CV_CENTS, CV_PATH, RAIL, SLOPE, UNKNOWN, ordinary_changes, parts_of

@@ -10,9 +10,9 @@ from db import history as asked
 from db import models
 from db.queries import close_visit
 from drivers.errors import NoSignal
-from rig.bench_lock import lock_of_visit, runs_now
+from rig.bench_lock import Locks, lock_of_visit, runs_now
 from rig.diagnosis import Fault
-from rig.errors import SerialProblem, Stopped
+from rig.errors import BenchBusy, SerialProblem, Stopped
 from rig.operators.scripted import ScriptedOperator
 from rig.science.conformity import Decision
 from rig.visit import Purpose, Request, run_visit
@@ -187,6 +187,21 @@ def test_an_interrupted_visit_goes_on_with_what_was_found_at_first(stand, stage)
     assert found["highs_error"] < -10.0
     assert {each.characteristic: each.value for each in before.as_found} in ({}, found)
     assert {each.characteristic: each.value for each in visit.found_findings} == found
+
+
+def test_a_unit_that_another_program_measures_is_not_taken_from_it(stand, tmp_path):
+    with stand(seed=11) as it:
+        with pytest.raises(Stopped):
+            it.visit(operator=StopsDuring(it.operator(), "sweep as found"))
+        with it.database.reading() as session:
+            lying = asked.history(session, it.serial).visits[0]
+        with Locks(tmp_path / "other.toml") as locks:
+            locks.take_visit(lying.visit_id, it.serial)
+            with pytest.raises(BenchBusy, match=f"Unit {it.serial} is being measured now"):
+                it.visit()
+        with it.database.reading() as session:
+            (still,) = asked.history(session, it.serial).visits
+    assert still.ended_utc is None
 
 
 class Closes(StopsDuring):
