@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from alembic.config import Config
 
 SCRIPTS = Path(__file__).parent / "migrations"
-LATEST = "r0011"
+LATEST = "r0012"
 
 # In the file header, offset 68: says whose database it is (https://www.sqlite.org/fileformat.html).
 APPLICATION_ID = int.from_bytes(b"Trim")

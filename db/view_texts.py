@@ -38,9 +38,13 @@ def check_views(connection: Connection, found: Findings) -> None:
 def _texts(dialect: str) -> Mapping[str, str]:
     """Each view as the latest migration that touches it makes it."""
     # migrations need Alembic, which nothing else that opens a database loads
-    from db.migrations.versions import r0008_views, r0011_views_of_returns
+    from db.migrations.versions import r0008_views, r0011_views_of_returns, r0012_moves_made
 
-    selects = {**r0008_views.statements(dialect), **r0011_views_of_returns.statements(dialect)}
+    selects = {
+        **r0008_views.statements(dialect),
+        **r0011_views_of_returns.statements(dialect),
+        **r0012_moves_made.statements(dialect),
+    }
     return {name: f"CREATE VIEW {name} AS {' '.join(select.split())}" for name, select in selects.items()}
 
 

@@ -230,7 +230,7 @@ YIELDS = View(
 )
 MOVES_PER_TRIM = View(
     "v_moves_per_trim",
-    "one row a trim of a batch: how often it was turned",
+    "one row a trim of a batch: how often it was turned; one that was left alone was not",
     (
         _text("product", "name of the product"),
         _text("batch", "batch"),

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
+from rig.marks import as_marks
 from rig.reports.plot import tracking_svg
 from rig.reports.record_contents import (
     BUDGET_HEAD,
@@ -25,9 +26,16 @@ if TYPE_CHECKING:
 PLOT_WIDTH_IN = 7.5
 
 
+def _shown(value: object) -> object:
+    """People's words line by line, with signs that turn text around as marks; the plots, and all else, as they are."""
+    if not isinstance(value, str) or isinstance(value, Markup):
+        return value
+    return "\n".join(as_marks(line) for line in value.replace("\r\n", "\n").split("\n"))
+
+
 def record_html(kept: KeptVisit) -> str:
     """The record as a page; the same text whenever it is made from the same record."""
-    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=False)
+    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=False, finalize=_shown)
     template = environment.from_string(files("rig.reports").joinpath("record.html.jinja").read_text(encoding="utf-8"))
     product = kept.product
     # the plots are drawn here, from numbers alone: nothing that anybody typed stands in them unescaped

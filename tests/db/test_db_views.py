@@ -12,7 +12,7 @@ import pytest
 from sqlalchemy.orm import Session
 
 from db.engine import open_database
-from db.models import Finding, Verdict, Visit
+from db.models import Finding, Move, Verdict, Visit
 from db.returns import add_repair, add_return
 from db.views import FINDINGS, KEYS, VIEWS, Kind
 
@@ -24,6 +24,24 @@ def came_and_went(session: Session, visit: Visit) -> None:
         add_return(session, visit.unit_id, reason=reason, complaint=complaint, who="reception", received_utc=at)
     at = visit.started_utc + timedelta(days=21)
     add_repair(session, visit.unit_id, parts=["capacitor", "trim"], note="cleaned", who="operator 1", done_utc=at)
+
+
+def left_alone_in(session: Session, visit: Visit) -> None:
+    """A move of a visit that nobody would make."""
+    session.add(
+        Move(
+            visit_id=visit.id,
+            sequence=0,
+            trim="scale",
+            target_value=523.251,
+            target_unit="Hz",
+            controls={},
+            turns_estimate=9.0,
+            outcome="left alone: sealed with varnish",
+            started_utc=visit.started_utc,
+            ended_utc=visit.started_utc,
+        )
+    )
 
 
 @pytest.fixture
@@ -52,6 +70,7 @@ def asked(
             session.add(finding_of(good, value=0.95, decision="conditional pass", revision=1, note="limit mistyped"))
         with database.session() as session:
             bad = begin_visit(session, "TR-0002-5", day=1)
+            left_alone_in(session, bad)
             session.add(
                 Verdict(
                     visit_id=bad.id,

@@ -201,10 +201,12 @@ def test_a_page_holds_no_script_and_fetches_nothing_whatever_was_typed(pages):
         assert sum(tag == "svg" for tag, _ in read.elements) == 1
 
 
-def test_a_page_shows_what_was_typed_sign_for_sign(kept, pages):
+def test_a_page_shows_what_was_typed_sign_for_sign_and_marks_what_would_turn_it_around(kept, pages):
     text = "".join(Read(pages[1]).texts)
     for each in (*NOTES, LONG, AWKWARD_SERIAL, kept.awkward.record.visit.operator):
-        assert each in text
+        assert each.replace("\u202e", "[U+202E]") in text
+    assert "\u202e" not in text
+    assert "pass[U+202E]daolnwod" in text
 
 
 def test_paper_shows_what_was_typed_or_what_it_has_no_sign_for(awkward_pdf):
