@@ -92,13 +92,12 @@ class BenchFile(Checked):
             raise ValueError("days_ago and due_in_days are for demonstration benches: give the dates on and due")
         if self.virtual is not None and not self.bench.demonstration:
             raise ValueError("a bench with a [virtual] table must say bench.demonstration = true")
-        for name, role in self.roles.items() if self.virtual is not None else ():
-            if role.resource and "{" not in role.resource:
-                # what dies with the program owes no safety note and needs no lock; a real source does both
-                raise ValueError(
-                    f"{name}.resource is {role.resource!r}, but a bench with a [virtual] table has virtual instruments "
-                    "only, named in braces: take the [virtual] table away for a real bench"
-                )
+        if self.virtual is not None and self.source.resource and "{" not in self.source.resource:
+            # a virtual bench dies with the program, so that it has no lock and owes no safety note: a source has both
+            raise ValueError(
+                f"source.resource is {self.source.resource!r}, but on a bench with a [virtual] table the source is "
+                'virtual too: write "{source}", or take the [virtual] table away'
+            )
         return self
 
     @property
