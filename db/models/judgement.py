@@ -65,7 +65,6 @@ class Verdict(Base, kw_only=True):
             "visit_id",
             unique=True,
             sqlite_where=text("corrects_verdict_id IS NULL"),
-            postgresql_where=text("corrects_verdict_id IS NULL"),
         ),
         CheckConstraint("corrects_verdict_id IS NULL OR length(reason) > 0", name="correction_says_why"),
         CheckConstraint("corrects_verdict_id <> id", name="not_itself"),

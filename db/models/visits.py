@@ -24,7 +24,6 @@ class Visit(Base, kw_only=True):
             "ix_visit_unfinished",
             "bench_revision_id",
             sqlite_where=text("ended_utc IS NULL"),
-            postgresql_where=text("ended_utc IS NULL"),
         ),
         CheckConstraint("outcome IN ('finished', 'stopped', 'failed')", name="outcome"),
         CheckConstraint("(ended_utc IS NULL) = (outcome IS NULL)", name="ended_with_outcome"),
