@@ -73,6 +73,28 @@ def test_a_centre_trim_that_works_the_other_way_round_is_set_before_the_proof(st
     assert visit.verdict.decision in PASSED, visit.verdict
 
 
+class InTheWrongTrim(Hand):
+    """Turns base in place of the trim asked for, the first time, and says that the trim is at its end."""
+
+    def own(self, turn, watch):
+        if len(self.asked) > 1:
+            return self.operator.turn(turn, watch)
+        self.hands.turn("base", 2.0)
+        self.clock.sleep(2.0)
+        for _ in range(8):
+            watch.read()
+        return Turned(TurnEnd.END_STOP, None)
+
+
+@pytest.mark.parametrize("trim", ["scale", "highs"])
+def test_a_trim_that_was_mistaken_for_another_is_not_at_its_end_whatever_somebody_says(stand, trim):
+    visit, operator = visited(stand, InTheWrongTrim, trim)
+    assert any("It was BASE that moved" in each for each in operator.told)
+    assert f"Now turn {trim.upper()}." in operator.told
+    assert len(operator.asked) >= 2
+    assert visit.verdict.decision in PASSED, visit.verdict
+
+
 class AsAsked(Hand):
     """Turns as the screen asks."""
 

@@ -1,5 +1,7 @@
 """Units and benches that are odd but legal: the verdict is right, the cause true, the advice leads somewhere."""
 
+import re
+
 import pytest
 
 from rig.diagnosis import Fault
@@ -92,6 +94,20 @@ def test_a_scale_out_of_travel_takes_no_other_trim_along(stand, error):
     assert visit.verdict.decision is Decision.FAIL
     travel = [cause.where for cause in visit.verdict.causes if cause.fault is Fault.OUT_OF_TRAVEL]
     assert travel == ["SCALE"]
+
+
+@pytest.mark.parametrize(("unit", "error"), [("healthy", 0.055), ("pivot_above", 0.045), ("healthy", -0.055)])
+def test_a_scale_a_little_beyond_its_travel_is_turned_once_and_named_with_what_it_lacks(stand, unit, error):
+    """Turns made in vain past the end of a trim say so; nobody is sent back to it, nor to another trim."""
+    with stand(seed=1, unit=unit, changed={"scale_error = 0.008": f"scale_error = {error}"}) as it:
+        visit = it.visit()
+    assert visit.verdict.decision is Decision.FAIL
+    assert visit.oscillators[0].moves["scale"] == 1
+    (travel,) = [cause for cause in visit.verdict.causes if cause.fault is Fault.OUT_OF_TRAVEL]
+    assert travel.where == "SCALE"
+    # the trim of these units has some ten turns to either side, of 0.42 % each
+    lacking = float(re.search(r"about ([0-9.]+) more turns", travel.sentence)[1])
+    assert lacking == pytest.approx(abs(error) / 0.0042 - 10.0, abs=1.5)
 
 
 def test_a_held_cv_near_the_true_pivot_is_not_taken_for_an_end_stop(stand):
