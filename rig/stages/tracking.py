@@ -127,7 +127,12 @@ def _own_move(state: Tracking, product: Product, name: str) -> PlannedMove | Non
         # the plan has its moves one after another in its own order; the product's may be another
         adjuster = next(each for each in adjusters_of(product, state.known) if each.name == name)
         own = plan_move(state.assessed.parameters, adjuster, own.amount, played_of(product))
-    return own if own is not None and abs(own.distance_cents) > WORTH_TURNING * _tolerance(product, name) else None
+    return own if own is not None and is_worth_turning(product, name, own.distance_cents) else None
+
+
+def is_worth_turning(product: Product, name: str, distance_cents: float) -> bool:
+    """Whether a trim of the tracking is farther from its target than a hand can set it."""
+    return abs(distance_cents) > WORTH_TURNING * _tolerance(product, name)
 
 
 def _tolerance(product: Product, name: str) -> float:
@@ -150,7 +155,7 @@ def _own_lack(state: Tracking, product: Product, name: str, turns: float, *, at_
     """
     whole = plan_tracking(state.assessed, product, state.known)
     own = next((move for move in whole.moves if move.trim == name), None)
-    if own is None or abs(own.distance_cents) <= WORTH_TURNING * _tolerance(product, name):
+    if own is None or not is_worth_turning(product, name, own.distance_cents):
         return None
     return own.turns if own.beyond_travel or (at_stop and own.turns * turns > 0.0) else None
 
