@@ -39,6 +39,16 @@ def test_a_product_is_described_not_programmed(stand, product, unit, turned):
     assert top_hz == pytest.approx(played.lowest_note_hz * 2.0**octaves, rel=8.0 / 1731)
 
 
+@pytest.mark.parametrize("base_hz", [460.0, 640.0])
+def test_a_gain_far_off_is_brought_back_by_its_trim(stand, base_hz):
+    """A quarter of an octave is eight turns of this trim, and nothing that only a counter could do."""
+    changed = {"base_hz = 540.0": f"base_hz = {base_hz}"}
+    product = load_product(PRODUCTS / "hertz_per_volt.toml")
+    with stand(seed=5, product=product, unit="hertz_per_volt", changed=changed) as it:
+        visit = it.visit()
+    assert visit.verdict.decision in PASSED, visit.verdict
+
+
 def test_a_unit_with_two_oscillators_gets_one_verdict_from_both(stand):
     with stand(seed=3, product=load_product(PRODUCTS / "double.toml")) as it:
         visit = it.visit()
