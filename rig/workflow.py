@@ -20,7 +20,7 @@ from rig.stages.base import adjust_base
 from rig.stages.highs import adjust_highs
 from rig.stages.knob import adjust_knob
 from rig.stages.octave_steps import adjust_octave_steps
-from rig.stages.rail import RailSet, adjust_rail
+from rig.stages.rail import RailSet, adjust_rail, stood
 from rig.stages.scale import adjust_scale
 from rig.stages.survey import at_rest, steady_sweep, survey
 from rig.stages.tracking import Tracking, is_worth_turning
@@ -52,8 +52,6 @@ class Purpose(StrEnum):
 TIMES_OFF = 3
 ANOTHER_CENTS = 5.0
 """What no drift does to a pitch while a trim is turned: more, and it was another trim."""
-STOOD_SHARE = 1e-3
-"""A rail that differs by less before and after was not moved."""
 CASE_CENTS = 1.0
 """What a pitch may move while the case is closed, however long that takes: more, and it was off, or drifts."""
 PASSED = (Decision.PASS, Decision.CONDITIONAL_PASS)
@@ -280,8 +278,8 @@ def _count_rail(work: Work, made: RailSet, before_cents: float, before_v: float 
         has the pitch.
     """
     cause, moved_cents, now_v = made.cause, 0.0, work.acquisition.rail_v
-    stood = before_v is not None and now_v is not None and abs(now_v - before_v) < STOOD_SHARE * before_v
-    if cause is not None and made.moves and stood:
+    unmoved = before_v is not None and now_v is not None and stood(before_v, now_v)
+    if cause is not None and made.moves and unmoved:
         moved_cents = _pitch_cents(work) - before_cents
     if abs(moved_cents) > ANOTHER_CENTS:
         work.operator.tell(

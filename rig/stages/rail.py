@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 TOLERANCE_V = 0.0005
 FAR_OFF_SHARE = 0.02
 """A rail farther off than this is set at once, whoever sets it again: knob and switch would mislead meanwhile."""
+STOOD_SHARE = 1e-3
+"""A rail that differs by less before and after was not moved."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +49,11 @@ class RailMove:
     end: TurnEnd
     cause: Cause | None
     left_alone: str | None
+
+
+def stood(before_v: float, now_v: float) -> bool:
+    """Whether a rail is where it was."""
+    return abs(now_v - before_v) < STOOD_SHARE * before_v
 
 
 def turns_to(target_v: float, voltage_v: float, gain: Belief) -> float:

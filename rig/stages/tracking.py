@@ -17,7 +17,8 @@ from rig.science.planning import plan_move
 from rig.science.shapes import Candidate, Shape, which_trim
 from rig.science.tracking import CORE, DEAD_TIME, LEAKAGE, Prior, predict
 from rig.stages.moves import Aim, learned_gain, not_at_its_end, turn_to_pitch, turned_in_vain
-from rig.stages.survey import resting_controls, short_sweep
+from rig.stages.rail import stood
+from rig.stages.survey import read_rail, resting_controls, short_sweep
 from rig.watch import PitchWatch
 
 if TYPE_CHECKING:
@@ -167,6 +168,8 @@ def _move(acquisition: Acquisition, operator: Operator, recorder: Recorder, stat
 
     def look(made: Made) -> Aim | None:
         as_asked = _look_again(acquisition, operator, recorder, state, move, made)
+        if state.at_stop and _rail_was_turned(acquisition, operator, recorder, label):
+            state.at_stop = as_asked = False
         following = _own_move(state, acquisition.product, move.trim)
         if following is None or following.beyond_travel or state.at_stop:
             return None
@@ -177,6 +180,18 @@ def _move(acquisition: Acquisition, operator: Operator, recorder: Recorder, stat
     if made.end is TurnEnd.SKIPPED:
         state.left_alone[move.trim] = made.said
     return made
+
+
+def _rail_was_turned(acquisition: Acquisition, operator: Operator, recorder: Recorder, asked: str) -> bool:
+    """Whether the rail was turned in place of a trim that seems to be at its end; no sweep at rest shows that."""
+    found, before_v = acquisition.product.trim_of(TrimKind.RAIL), acquisition.rail_v
+    if found is None or before_v is None:
+        return False
+    rail = read_rail(acquisition, recorder, "rail")
+    if rail is None or stood(before_v, rail.voltage_v):
+        return False
+    operator.tell(f"It was {found[1].label} that moved, not {asked}.")
+    return True
 
 
 def _on_with(label: str, end: TurnEnd) -> str:
