@@ -69,15 +69,21 @@ def move_rail(
     name: str,
     turns: float,
     target_v: float,
+    *,
+    seen_to_move: bool,
 ) -> RailMove:
-    """Turn the rail once to a voltage, learn from it, and see whether it stands at its stop."""
+    """Turn the rail once to a voltage, learn from it, and see whether it stands at its stop.
+
+    :param seen_to_move: whether the rail followed its trim before.
+    """
     label, gain = acquisition.product.trims[name].label, known[name].gain
     watch = RailWatch(acquisition, target_v, TOLERANCE_V)
     made = turn_to_voltage(acquisition, operator, recorder, name, turns, gain, watch)
     amount = Belief(made.ratio - 1.0, TOLERANCE_V / made.before)
     known[name] = learned_gain(recorder, known[name], amount, made)
     stopped = at_its_stop(operator, label, made, amount, gain)
-    cause = out_of_travel(label, turns_to(target_v, made.after, gain)) if stopped else None
+    turns_more = turns_to(target_v, made.after, gain)
+    cause = out_of_travel(label, turns_more, seen_to_move=seen_to_move) if stopped else None
     return RailMove(made.after, made.end, cause, made.said if made.end is TurnEnd.SKIPPED else None)
 
 
@@ -107,7 +113,7 @@ def adjust_rail(
         turns = turns_to(limit.nominal_v, voltage_v, known[name].gain)
         if abs(turns) > trim.turns:
             return RailSet(moves, out_of_travel(trim.label, turns))
-        made = move_rail(acquisition, operator, recorder, known, name, turns, limit.nominal_v)
+        made = move_rail(acquisition, operator, recorder, known, name, turns, limit.nominal_v, seen_to_move=moves > 0)
         if made.left_alone is not None:
             left_alone[name] = made.left_alone
             return RailSet(moves, None)

@@ -16,7 +16,7 @@ from rig.science.learning import TrimKnowledge, amount_moved, combine, pivot_obs
 from rig.science.planning import plan_move
 from rig.science.shapes import Candidate, Shape, which_trim
 from rig.science.tracking import CORE, DEAD_TIME, LEAKAGE, Prior, predict
-from rig.stages.moves import Aim, learned_gain, not_at_its_end, turn_to_pitch, turned_in_vain
+from rig.stages.moves import Aim, learned_gain, moved_surely, not_at_its_end, turn_to_pitch, turned_in_vain
 from rig.stages.rail import stood
 from rig.stages.survey import read_rail, resting_controls, short_sweep
 from rig.watch import PitchWatch
@@ -63,6 +63,8 @@ class Tracking:
     moves: Counter[str] = field(default_factory=Counter)
     at_stop: bool = False
     """Whether the last turn was in vain, seen over the whole range. At a CV near the pivot nothing seems to move."""
+    free: set[str] = field(default_factory=set)
+    """Trims that were seen to move the unit."""
     _planned: tuple[SweepAssessment, dict[str, TrimKnowledge], tuple[frozenset[str], frozenset[str]], Plan] | None = (
         None
     )
@@ -145,7 +147,8 @@ def _give_up_on(state: Tracking, product: Product, name: str, turns: float, *, a
     lacking = _own_lack(state, product, name, turns, at_stop=at_stop) if state.stuck else turns
     state.stuck.add(name)
     if lacking is not None:
-        state.causes.append(out_of_travel(product.trims[name].label, lacking))
+        seen_to_move = not at_stop or name in state.free
+        state.causes.append(out_of_travel(product.trims[name].label, lacking, seen_to_move=seen_to_move))
 
 
 def _own_lack(state: Tracking, product: Product, name: str, turns: float, *, at_stop: bool) -> float | None:
@@ -273,6 +276,8 @@ def _learn(
     own = next(each.effect for each in effect if each.name == move.trim)
     amount = amount_moved(own, *before, after.parameters, after.covariance)
     state.at_stop = turned_in_vain(made, amount, known.gain)
+    if moved_surely(made, amount, known.gain):
+        state.free.add(move.trim)
     known = learned_gain(recorder, known, amount, made)
     if known.pivot is not None:
         pivot = pivot_observation(*before, after.parameters, after.covariance)
