@@ -11,7 +11,7 @@ _SENTENCES: tuple[tuple[Fault, str, str], ...] = (
     (Fault.DEAD_OUTPUT, r"No output at any CV", "output"),
     (Fault.DEAD_CV, r"Pitch moved .+ where .+ were due", "CV input"),
     (Fault.SLOW_CV, r"Pitch does not settle within", "CV input"),
-    (Fault.OUT_OF_TRAVEL, r"(?P<where>\S.*?) is out of travel:", ""),
+    (Fault.OUT_OF_TRAVEL, r"(?P<where>\S.*?) (?:is out of travel|moves nothing):", ""),
     (Fault.LEFT_ALONE, r"(?P<where>\S.*?) was left alone:", ""),
     (Fault.OCTAVE_DIVIDER, r"Octave position (?P<where>.+?) is .+ cents off", ""),
     (Fault.DEAD_RAIL, r"The reference rail stands at", "rail"),

@@ -79,15 +79,20 @@ def does_not_settle(ceiling_s: float) -> Cause:
     )
 
 
-def out_of_travel(label: str, turns_more: float) -> Cause:
-    """A trim that cannot reach its target."""
+def out_of_travel(label: str, turns_more: float, *, seen_to_move: bool = True) -> Cause:
+    """A trim that cannot reach its target.
+
+    :param seen_to_move: whether it has moved anything yet: where not, it may as well be dead.
+    """
     direction = "clockwise" if turns_more > 0.0 else "counter-clockwise"
-    return Cause(
-        Fault.OUT_OF_TRAVEL,
-        label,
-        f"{label} is out of travel: about {abs(turns_more):.1f} more turns {direction} would be needed; look at the "
-        "fixed resistors around it.",
-    )
+    needed = f"about {abs(turns_more):.1f} more turns {direction} would be needed"
+    sentence = f"{label} is out of travel: {needed}; look at the fixed resistors around it."
+    if not seen_to_move:
+        sentence = (
+            f"{label} moves nothing: {needed}, and it stands at its end there or is dead; look at the trim and at the "
+            "fixed resistors around it."
+        )
+    return Cause(Fault.OUT_OF_TRAVEL, label, sentence)
 
 
 def bound_by(kind: TrimKind) -> tuple[str, ...]:

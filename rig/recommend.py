@@ -282,15 +282,17 @@ def recommend(
     knob_middle_octaves: float | None,
     known: Mapping[str, TrimKnowledge],
     stuck: frozenset[str] = frozenset(),
+    unstaged: frozenset[str] = frozenset(),
 ) -> Recommendation:
     """Everything to be turned, from one survey.
 
     :param stuck: trims that are not turned again, at their end stop or left alone by the operator.
+    :param unstaged: trims that nobody turns, since the product has no stage for them.
     """
     causes = list(sweep_causes(assessed, findings, product))
     if not bool(np.all(assessed.fit.converged)):
         return Recommendation((), tuple(product.trims), None, None, tuple(causes))
-    plan = plan_tracking(assessed, product, known, stuck)
+    plan = plan_tracking(assessed, product, known, stuck, unstaged)
     curable = plan.share_after <= CURABLE and not any(move.beyond_travel for move in plan.moves)
     if curable:
         causes = [cause for cause in causes if cause.fault is not Fault.LEAKAGE]
@@ -307,7 +309,7 @@ def recommend(
         if steps_octaves.size and float(np.max(np.abs(steps_octaves))) < DEAD_STEP_OCTAVES:
             causes.append(dead_switch())
         wanted = rail_plan(product, rail_v, steps_octaves * steeper)
-        kept = rail_trim[0] in stuck or steps_are_stretched(product, plan, stuck)
+        kept = rail_trim[0] in stuck | unstaged or steps_are_stretched(product, plan, stuck)
         if wanted is not None and not kept and rail_should_move(product, wanted, rail_v):
             advice.append(_rail_advice(*rail_trim, known[rail_trim[0]].gain, rail_v, wanted.target_v))
         else:
@@ -318,7 +320,7 @@ def recommend(
         causes += [cause] if cause is not None else []
     centre_trim = product.trim_of(TrimKind.CENTRE)
     if centre_trim is not None and knob_centre_octaves is not None and knob_middle_octaves is not None:
-        if centre_trim[0] not in stuck and centre_should_move(product, knob_centre_octaves):
+        if centre_trim[0] not in stuck | unstaged and centre_should_move(product, knob_centre_octaves):
             advice.append(
                 _centre_advice(
                     product, *centre_trim, known[centre_trim[0]].gain, knob_centre_octaves, knob_middle_octaves

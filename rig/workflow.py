@@ -11,19 +11,19 @@ from typing import TYPE_CHECKING
 from drivers.errors import DriverError, NoSignal
 from rig.diagnosis import bound_by
 from rig.errors import BenchDoubt, MaybeOff, NoDecision, UnitWasOff
-from rig.product import StageName
-from rig.recommend import recommend, steps_are_stretched
+from rig.product import NEEDED_TRIMS, StageName, TrimKind
+from rig.recommend import RAIL_MARGIN, recommend, steps_are_stretched
 from rig.records import AS_FOUND, AS_LEFT
 from rig.recovery import attempt, begin_again, passes, require_sound, tell_mishaps
-from rig.science.conformity import Decision, worst_of
+from rig.science.conformity import Decision
 from rig.stages.base import adjust_base
 from rig.stages.highs import adjust_highs
 from rig.stages.knob import adjust_knob
 from rig.stages.octave_steps import adjust_octave_steps
-from rig.stages.rail import RailSet, adjust_rail
+from rig.stages.rail import RailSet, adjust_rail, stood
 from rig.stages.scale import adjust_scale
 from rig.stages.survey import at_rest, steady_sweep, survey
-from rig.stages.tracking import Tracking
+from rig.stages.tracking import Tracking, is_worth_turning
 from rig.stages.warm_up import expected_frequency_hz, warm_up
 
 if TYPE_CHECKING:
@@ -33,7 +33,8 @@ if TYPE_CHECKING:
     from rig.assess import Finding, SweepAssessment
     from rig.diagnosis import Cause
     from rig.operators.port import Operator
-    from rig.recommend import Recommendation
+    from rig.product import Product
+    from rig.recommend import Advice, Recommendation
     from rig.records import Recorder
     from rig.returns import CameBack
     from rig.science.learning import TrimKnowledge
@@ -51,8 +52,6 @@ class Purpose(StrEnum):
 TIMES_OFF = 3
 ANOTHER_CENTS = 5.0
 """What no drift does to a pitch while a trim is turned: more, and it was another trim."""
-STOOD_SHARE = 1e-3
-"""A rail that differs by less before and after was not moved."""
 CASE_CENTS = 1.0
 """What a pitch may move while the case is closed, however long that takes: more, and it was off, or drifts."""
 PASSED = (Decision.PASS, Decision.CONDITIONAL_PASS)
@@ -169,11 +168,46 @@ def worth_another_round(work: Work) -> bool:
         return False
     trims = work.acquisition.product.trims
     known = tuple(name for trim in work.left_alone for name in bound_by(trims[trim].kind))
-    open_still = [each.decision for each in work.left.findings if not each.characteristic.startswith(known)]
-    return worst_of(open_still) is not Decision.PASS and bool(_advise(work, work.left).advice)
+    open_still = [
+        each.characteristic
+        for each in work.left.findings
+        if each.decision is not Decision.PASS and not each.characteristic.startswith(known)
+    ]
+    cured = tuple(
+        name
+        for each in _advise(work, work.left, again=True).advice
+        if _is_asked_for(work.acquisition.product, each)
+        for name in bound_by(trims[each.trim].kind)
+    )
+    return any(each.startswith(cured) for each in open_still)
 
 
-def _advise(work: Work, of: Survey) -> Recommendation:
+def _is_asked_for(product: Product, advice: Advice) -> bool:
+    """Whether a stage turns what is advised: it has one, and the trim is farther off than a hand can set it.
+
+    Without a stage for the octave steps the rail is set to its nominal alone.
+    """
+    kind, limit = product.trims[advice.trim].kind, product.limits.rail
+    if advice.trim in unstaged_trims(product):
+        return False
+    if kind is TrimKind.RAIL and limit is not None and StageName.OCTAVE_STEPS not in product.stages:
+        return abs(advice.target - advice.distance - limit.nominal_v) > RAIL_MARGIN * limit.plus_minus_v
+    if kind in (TrimKind.RAIL, TrimKind.CENTRE):
+        return True
+    return is_worth_turning(product, advice.trim, advice.distance)
+
+
+def unstaged_trims(product: Product) -> frozenset[str]:
+    """Trims that no stage of the product turns."""
+    staged = {kind for stage in product.stages for kind in NEEDED_TRIMS.get(stage, ())}
+    return frozenset(name for name, trim in product.trims.items() if trim.kind not in staged)
+
+
+def _advise(work: Work, of: Survey, *, again: bool = False) -> Recommendation:
+    """What to turn.
+
+    :param again: only what a stage would turn in another round.
+    """
     return recommend(
         work.acquisition.product,
         of.assessed,
@@ -184,6 +218,7 @@ def _advise(work: Work, of: Survey) -> Recommendation:
         of.knob.middle.octaves if of.knob is not None else None,
         work.tracking.known if work.tracking is not None else work.known,
         stuck_trims(work),
+        unstaged_trims(work.acquisition.product) if again else frozenset(),
     )
 
 
@@ -211,7 +246,7 @@ def _as_found(work: Work) -> None:
         work.purpose is Purpose.ADJUST
         and work.warmed.steady
         and work.found.assessed.fits
-        and bool(work.advised.advice)
+        and any(_is_asked_for(work.acquisition.product, each) for each in work.advised.advice)
         and not work.advised.causes
     )
     work.tracking = Tracking(work.found.assessed, work.known, left_alone=work.left_alone)
@@ -243,8 +278,8 @@ def _count_rail(work: Work, made: RailSet, before_cents: float, before_v: float 
         has the pitch.
     """
     cause, moved_cents, now_v = made.cause, 0.0, work.acquisition.rail_v
-    stood = before_v is not None and now_v is not None and abs(now_v - before_v) < STOOD_SHARE * before_v
-    if cause is not None and made.moves and stood:
+    unmoved = before_v is not None and now_v is not None and stood(before_v, now_v)
+    if cause is not None and made.moves and unmoved:
         moved_cents = _pitch_cents(work) - before_cents
     if abs(moved_cents) > ANOTHER_CENTS:
         work.operator.tell(

@@ -247,7 +247,8 @@ class ConsoleOperator:
 
     def _at_its_end(self, turn: Turn, fingers: Fingers) -> bool:
         """Ask once more: a trim said to be at its end condemns the unit. Who turns on goes on."""
-        self.screen.line(f"{turn.label}: at its end?  e again, it is  a goes on", STRONG)
+        asked = f"Is the tool in {turn.label}, and {turn.label} at its end?"
+        self.screen.line(f"{asked}  e again, it is  a goes on", STRONG)
         return self._one_of("a", "e", fingers=fingers) == "e"
 
     def _skips(self, turn: Turn) -> bool:

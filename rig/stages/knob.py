@@ -97,8 +97,9 @@ def adjust_knob(
         turns = (middle - expected) / known[name].gain.mean
         if made.end is TurnEnd.REACHED or CENTS * abs(middle - expected) <= TOLERANCE_CENTS:
             break
-        if at_its_stop(operator, trim.label, made, amount, gain) or abs(turns) > trim.turns:
-            cause = out_of_travel(trim.label, turns)
+        stopped = at_its_stop(operator, trim.label, made, amount, gain)
+        if stopped or abs(turns) > trim.turns:
+            cause = out_of_travel(trim.label, turns, seen_to_move=not stopped or moves > 1)
     turn_knob(acquisition, operator, KNOB_LOW, low, known=True)
     return KnobSet(moves, cause)
 

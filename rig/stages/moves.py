@@ -26,6 +26,8 @@ MOST_MOVES = 3
 MOVED_SURELY = 4.0
 LEAST_SHARE = 0.1
 """Of what the turns should have done: a trim that did less stands at its stop."""
+SHOWS_SURELY = 3.0
+"""So much more than what shows surely must turns be good for, before it says something that nothing moved."""
 MOST_TURNS_SHARE = 0.5
 """Doubt in the rough number of turns that is allowed for beside the gain's own spread."""
 
@@ -55,27 +57,52 @@ def most_turns(turns: float, gain: Belief) -> float:
     return abs(turns) * (1.0 + MOST_TURNS_SHARE + 2.0 * spread) + 0.2
 
 
+def moved_surely(made: Made, amount: Belief, gain: Belief) -> bool:
+    """Whether a turn has moved what it was to move.
+
+    :param amount: what was seen of it, in the trim's own amount.
+    """
+    expected = abs(gain.mean * (made.turns or 0.0))
+    return abs(amount.mean) > max(MOVED_SURELY * amount.standard_uncertainty, LEAST_SHARE * expected)
+
+
+def turned_in_vain(made: Made, amount: Belief, gain: Belief) -> bool:
+    """Whether a trim stands at its end stop, seen from a turn that moved nothing.
+
+    Somebody says so, or more turns than it should ever take were counted, far more than enough to show.
+    """
+    if moved_surely(made, amount, gain):
+        return False
+    enough = abs(gain.mean * (made.turns or 0.0)) > SHOWS_SURELY * MOVED_SURELY * amount.standard_uncertainty
+    return made.end is TurnEnd.END_STOP or (made.end is TurnEnd.TURN_LIMIT and enough)
+
+
+def not_at_its_end(label: str) -> str:
+    """What somebody is told who says that a trim is at its end, though it has moved."""
+    return f"{label} has moved, so it is not taken to be at its end; say so again once nothing moves."
+
+
 def at_its_stop(operator: Operator, label: str, made: Made, amount: Belief, gain: Belief) -> bool:
-    """Whether a trim stands at its end stop: somebody says so, and the reading did not move; says so where it did.
+    """Whether a trim stands at its end stop; says so where somebody believes that and it has moved.
 
     :param amount: what the reading has moved by, in the trim's own amount.
     """
-    if made.end is not TurnEnd.END_STOP:
-        return False
-    expected = abs(gain.mean * (made.turns or 0.0))
-    moved = abs(amount.mean) > max(MOVED_SURELY * amount.standard_uncertainty, LEAST_SHARE * expected)
-    if moved:
-        operator.tell(f"{label} has moved, so it is not taken to be at its end; say so again once nothing moves.")
-    return not moved
+    if made.end is TurnEnd.END_STOP and moved_surely(made, amount, gain):
+        operator.tell(not_at_its_end(label))
+    return turned_in_vain(made, amount, gain)
 
 
 @dataclass(frozen=True, slots=True)
 class Aim:
-    """Where a trim is to be turned to: rough number of turns, what is known of a turn's effect, and the watch."""
+    """Where a trim is to be turned to: rough number of turns, what is known of a turn's effect, and the watch.
+
+    ``said`` is told before, where it follows upon another.
+    """
 
     turns: float
     gain: Belief
     watch: PitchWatch
+    said: str = ""
 
 
 def turn_to_pitch(
@@ -104,7 +131,7 @@ def turn_to_pitch(
             following = look(made)
             if following is None or made.end in (TurnEnd.GAVE_UP, TurnEnd.SKIPPED) or part == MOST_PARTS - 1:
                 break
-            operator.tell(f"Leave the tool in {trim.label}: seen over the whole range, its target has moved a little.")
+            operator.tell(following.said)
             aim = following
             aim.watch.begin()
     return made

@@ -63,7 +63,7 @@ def adjust_octave_steps(
         turns = turns_to(plan.target_v, rail.voltage_v, known[name].gain)
         if abs(turns) > trim.turns:
             return RailSet(moves, out_of_travel(trim.label, turns))
-        made = move_rail(acquisition, operator, recorder, known, name, turns, plan.target_v)
+        made = move_rail(acquisition, operator, recorder, known, name, turns, plan.target_v, seen_to_move=moves > 0)
         if made.left_alone is not None:
             left_alone[name] = made.left_alone
             return RailSet(moves, None)

@@ -223,8 +223,8 @@ def _level_moved(acquisition: Acquisition, points: Sequence[Point]) -> str:
 
 
 def _base_reach_octaves(product: Product) -> float:
-    """How far the base trim moves the pitch from its middle."""
-    found = product.trim_of(TrimKind.BASE)
+    """How far the trim that moves every pitch alike moves it from its middle."""
+    found = product.trim_of(TrimKind.BASE, TrimKind.GAIN)
     return 0.0 if found is None else abs(found[1].effect_per_turn) * found[1].turns / 2.0
 
 

@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 TOLERANCE_V = 0.0005
 FAR_OFF_SHARE = 0.02
 """A rail farther off than this is set at once, whoever sets it again: knob and switch would mislead meanwhile."""
+STOOD_SHARE = 1e-3
+"""A rail that differs by less before and after was not moved."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +51,11 @@ class RailMove:
     left_alone: str | None
 
 
+def stood(before_v: float, now_v: float) -> bool:
+    """Whether a rail is where it was."""
+    return abs(now_v - before_v) < STOOD_SHARE * before_v
+
+
 def turns_to(target_v: float, voltage_v: float, gain: Belief) -> float:
     """Turns of the rail trim from one voltage to another, clockwise positive."""
     return (target_v / voltage_v - 1.0) / gain.mean
@@ -62,15 +69,21 @@ def move_rail(
     name: str,
     turns: float,
     target_v: float,
+    *,
+    seen_to_move: bool,
 ) -> RailMove:
-    """Turn the rail once to a voltage, learn from it, and see whether it stands at its stop."""
+    """Turn the rail once to a voltage, learn from it, and see whether it stands at its stop.
+
+    :param seen_to_move: whether the rail followed its trim before.
+    """
     label, gain = acquisition.product.trims[name].label, known[name].gain
     watch = RailWatch(acquisition, target_v, TOLERANCE_V)
     made = turn_to_voltage(acquisition, operator, recorder, name, turns, gain, watch)
     amount = Belief(made.ratio - 1.0, TOLERANCE_V / made.before)
     known[name] = learned_gain(recorder, known[name], amount, made)
     stopped = at_its_stop(operator, label, made, amount, gain)
-    cause = out_of_travel(label, turns_to(target_v, made.after, gain)) if stopped else None
+    turns_more = turns_to(target_v, made.after, gain)
+    cause = out_of_travel(label, turns_more, seen_to_move=seen_to_move) if stopped else None
     return RailMove(made.after, made.end, cause, made.said if made.end is TurnEnd.SKIPPED else None)
 
 
@@ -100,7 +113,7 @@ def adjust_rail(
         turns = turns_to(limit.nominal_v, voltage_v, known[name].gain)
         if abs(turns) > trim.turns:
             return RailSet(moves, out_of_travel(trim.label, turns))
-        made = move_rail(acquisition, operator, recorder, known, name, turns, limit.nominal_v)
+        made = move_rail(acquisition, operator, recorder, known, name, turns, limit.nominal_v, seen_to_move=moves > 0)
         if made.left_alone is not None:
             left_alone[name] = made.left_alone
             return RailSet(moves, None)

@@ -16,8 +16,9 @@ from rig.science.learning import TrimKnowledge, amount_moved, combine, pivot_obs
 from rig.science.planning import plan_move
 from rig.science.shapes import Candidate, Shape, which_trim
 from rig.science.tracking import CORE, DEAD_TIME, LEAKAGE, Prior, predict
-from rig.stages.moves import Aim, learned_gain, turn_to_pitch
-from rig.stages.survey import resting_controls, short_sweep
+from rig.stages.moves import Aim, learned_gain, moved_surely, not_at_its_end, turn_to_pitch, turned_in_vain
+from rig.stages.rail import stood
+from rig.stages.survey import read_rail, resting_controls, short_sweep
 from rig.watch import PitchWatch
 
 if TYPE_CHECKING:
@@ -42,9 +43,6 @@ WORTH_TURNING = 1.2
 SURE = 0.95
 """Probability from which another trim is said to have been turned."""
 TURNS_BY_MISTAKE = 4.0
-MOVED_SURELY = 4.0
-LEAST_SHARE = 0.1
-"""Of what the turns should have done: a trim that did less stands at its stop."""
 MOVES_A_TRIM = 5
 BETWEEN_SWEEPS_OCTAVES = 0.1 / 1200.0
 """Warmth and wander between two sweeps, allowed for before they are compared."""
@@ -63,8 +61,10 @@ class Tracking:
     """Trims of the unit that the operator would not turn, each with the reason."""
     causes: list[Cause] = field(default_factory=list)
     moves: Counter[str] = field(default_factory=Counter)
-    moved: bool = False
-    """Whether the last turn changed the unit, seen over the whole range. At a CV near the pivot nothing seems to."""
+    at_stop: bool = False
+    """Whether the last turn was in vain, seen over the whole range. At a CV near the pivot nothing seems to move."""
+    free: set[str] = field(default_factory=set)
+    """Trims that were seen to move the unit."""
     _planned: tuple[SweepAssessment, dict[str, TrimKnowledge], tuple[frozenset[str], frozenset[str]], Plan] | None = (
         None
     )
@@ -107,9 +107,9 @@ def adjust(
         if made.end is TurnEnd.SKIPPED:
             state.stuck.add(name)
             return
-        if made.end is TurnEnd.END_STOP and not state.moved:
-            left = move.turns - (made.turns or 0.0)
-            _give_up_on(state, product, name, left if left * move.turns > 0.0 else move.turns, at_stop=True)
+        left = _own_move(state, product, name) if state.at_stop else None
+        if left is not None:
+            _give_up_on(state, product, name, left.turns, at_stop=True)
             return
 
 
@@ -130,7 +130,12 @@ def _own_move(state: Tracking, product: Product, name: str) -> PlannedMove | Non
         # the plan has its moves one after another in its own order; the product's may be another
         adjuster = next(each for each in adjusters_of(product, state.known) if each.name == name)
         own = plan_move(state.assessed.parameters, adjuster, own.amount, played_of(product))
-    return own if own is not None and abs(own.distance_cents) > WORTH_TURNING * _tolerance(product, name) else None
+    return own if own is not None and is_worth_turning(product, name, own.distance_cents) else None
+
+
+def is_worth_turning(product: Product, name: str, distance_cents: float) -> bool:
+    """Whether a trim of the tracking is farther from its target than a hand can set it."""
+    return abs(distance_cents) > WORTH_TURNING * _tolerance(product, name)
 
 
 def _tolerance(product: Product, name: str) -> float:
@@ -142,7 +147,8 @@ def _give_up_on(state: Tracking, product: Product, name: str, turns: float, *, a
     lacking = _own_lack(state, product, name, turns, at_stop=at_stop) if state.stuck else turns
     state.stuck.add(name)
     if lacking is not None:
-        state.causes.append(out_of_travel(product.trims[name].label, lacking))
+        seen_to_move = not at_stop or name in state.free
+        state.causes.append(out_of_travel(product.trims[name].label, lacking, seen_to_move=seen_to_move))
 
 
 def _own_lack(state: Tracking, product: Product, name: str, turns: float, *, at_stop: bool) -> float | None:
@@ -153,7 +159,7 @@ def _own_lack(state: Tracking, product: Product, name: str, turns: float, *, at_
     """
     whole = plan_tracking(state.assessed, product, state.known)
     own = next((move for move in whole.moves if move.trim == name), None)
-    if own is None or abs(own.distance_cents) <= WORTH_TURNING * _tolerance(product, name):
+    if own is None or not is_worth_turning(product, name, own.distance_cents):
         return None
     return own.turns if own.beyond_travel or (at_stop and own.turns * turns > 0.0) else None
 
@@ -161,13 +167,16 @@ def _own_lack(state: Tracking, product: Product, name: str, turns: float, *, at_
 def _move(acquisition: Acquisition, operator: Operator, recorder: Recorder, state: Tracking, move: PlannedMove) -> Made:
     """One move: to the target, a look over the whole range with the tool still in, and on where the target moved."""
 
+    label = acquisition.product.trims[move.trim].label
+
     def look(made: Made) -> Aim | None:
-        _look_again(acquisition, operator, recorder, state, move, made)
+        as_asked = _look_again(acquisition, operator, recorder, state, move, made)
+        if state.at_stop and _rail_was_turned(acquisition, operator, recorder, label):
+            state.at_stop = as_asked = False
         following = _own_move(state, acquisition.product, move.trim)
-        at_stop = made.end is TurnEnd.END_STOP and not state.moved
-        if following is None or following.beyond_travel or at_stop:
+        if following is None or following.beyond_travel or state.at_stop:
             return None
-        return _aim(acquisition, state, following)
+        return _aim(acquisition, state, following, _on_with(label, made.end) if as_asked else f"Now turn {label}.")
 
     controls = resting_controls(acquisition)
     made = turn_to_pitch(acquisition, operator, recorder, move.trim, _aim(acquisition, state, move), controls, look)
@@ -176,12 +185,32 @@ def _move(acquisition: Acquisition, operator: Operator, recorder: Recorder, stat
     return made
 
 
-def _aim(acquisition: Acquisition, state: Tracking, move: PlannedMove) -> Aim:
+def _rail_was_turned(acquisition: Acquisition, operator: Operator, recorder: Recorder, asked: str) -> bool:
+    """Whether the rail was turned in place of a trim that seems to be at its end; no sweep at rest shows that."""
+    found, before_v = acquisition.product.trim_of(TrimKind.RAIL), acquisition.rail_v
+    if found is None or before_v is None:
+        return False
+    rail = read_rail(acquisition, recorder, "rail")
+    if rail is None or stood(before_v, rail.voltage_v):
+        return False
+    operator.tell(f"It was {found[1].label} that moved, not {asked}.")
+    return True
+
+
+def _on_with(label: str, end: TurnEnd) -> str:
+    """Why a trim is to be turned on, after the look over the whole range."""
+    if end is TurnEnd.END_STOP:
+        return not_at_its_end(label)
+    why = "its target has moved a little" if end is TurnEnd.REACHED else "it is not there yet"
+    return f"Leave the tool in {label}: seen over the whole range, {why}."
+
+
+def _aim(acquisition: Acquisition, state: Tracking, move: PlannedMove, said: str = "") -> Aim:
     cv_v = cv_of(acquisition.product, move.held_x)
     expected = float(predict(state.assessed.parameters, np.array([move.held_x]))[0])
     tolerance = _tolerance(acquisition.product, move.trim)
     watch = PitchWatch(acquisition, cv_v, move.target_octaves, tolerance, expected_octaves=expected)
-    return Aim(move.turns, state.known[move.trim].gain, watch)
+    return Aim(move.turns, state.known[move.trim].gain, watch, said)
 
 
 def _look_again(
@@ -191,7 +220,8 @@ def _look_again(
     state: Tracking,
     move: PlannedMove,
     made: Made,
-) -> None:
+) -> bool:
+    """See what a turn did to the whole unit, and learn from it; whether it was the trim asked for that was turned."""
     kind = acquisition.product.trims[move.trim].kind
     before = state.assessed
     after = short_sweep(acquisition, operator, recorder, "after_move", _kept(before, kind))
@@ -205,7 +235,8 @@ def _look_again(
     else:
         asked, turned = acquisition.product.trims[move.trim].label, acquisition.product.trims[other].label
         operator.tell(f"It was {turned} that moved, not {asked}: the plan is made anew from where the unit stands now.")
-        state.assessed = after.alone
+        state.assessed, state.at_stop = after.alone, False
+    return other is None
 
 
 def _another_trim(
@@ -237,16 +268,16 @@ def _learn(
     after: SweepAssessment,
 ) -> None:
     """What the move showed of its trim: kept for the batch, and used for this unit at once."""
-    state.moved = False
-    if not after.fits:
-        return
     known = state.known[move.trim]
+    if not after.fits:
+        state.at_stop = made.end is TurnEnd.END_STOP
+        return
     effect = adjusters_of(acquisition.product, state.known)
     own = next(each.effect for each in effect if each.name == move.trim)
     amount = amount_moved(own, *before, after.parameters, after.covariance)
-    state.moved = abs(amount.mean) > max(
-        MOVED_SURELY * amount.standard_uncertainty, LEAST_SHARE * abs(known.gain.mean * (made.turns or 0.0))
-    )
+    state.at_stop = turned_in_vain(made, amount, known.gain)
+    if moved_surely(made, amount, known.gain):
+        state.free.add(move.trim)
     known = learned_gain(recorder, known, amount, made)
     if known.pivot is not None:
         pivot = pivot_observation(*before, after.parameters, after.covariance)

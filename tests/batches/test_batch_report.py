@@ -129,6 +129,7 @@ def causes_of_all_kinds() -> list[diagnosis.Cause]:
         diagnosis.dead_cv(0.1, 8.0),
         diagnosis.does_not_settle(2.0),
         diagnosis.out_of_travel("SCALE", -2.3),
+        diagnosis.out_of_travel("SCALE", -2.3, seen_to_move=False),
         diagnosis.left_alone("SCALE", "damaged or loose"),
         diagnosis.octave_divider("3", 25.1),
         diagnosis.dead_rail(0.2, 10.0),

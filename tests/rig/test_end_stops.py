@@ -73,6 +73,39 @@ def test_a_centre_trim_that_works_the_other_way_round_is_set_before_the_proof(st
     assert visit.verdict.decision in PASSED, visit.verdict
 
 
+class InTheWrongTrim(Hand):
+    """Turns another trim in place of the one asked for, the first time, and says that that one is at its end."""
+
+    turned = "base"
+
+    def own(self, turn, watch):
+        if len(self.asked) > 1:
+            return self.operator.turn(turn, watch)
+        self.hands.turn(self.turned, 2.0)
+        self.clock.sleep(2.0)
+        for _ in range(8):
+            watch.read()
+        return Turned(TurnEnd.END_STOP, None)
+
+
+class InTheRail(InTheWrongTrim):
+    """The same with the rail, which a sweep with the controls at rest does not show."""
+
+    turned = "rail"
+
+
+@pytest.mark.parametrize(
+    ("trim", "hand"), [("scale", InTheWrongTrim), ("highs", InTheWrongTrim), ("scale", InTheRail), ("base", InTheRail)]
+)
+def test_a_trim_that_was_mistaken_for_another_is_not_at_its_end_whatever_somebody_says(stand, trim, hand):
+    visit, operator = visited(stand, hand, trim)
+    turned = hand.turned.upper()
+    assert any(f"It was {turned} that moved, not {trim.upper()}" in each for each in operator.told)
+    assert f"Now turn {trim.upper()}." in operator.told
+    assert len(operator.asked) >= 2
+    assert visit.verdict.decision in PASSED, visit.verdict
+
+
 class AsAsked(Hand):
     """Turns as the screen asks."""
 

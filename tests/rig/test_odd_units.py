@@ -1,5 +1,7 @@
 """Units and benches that are odd but legal: the verdict is right, the cause true, the advice leads somewhere."""
 
+import re
+
 import pytest
 
 from rig.diagnosis import Fault
@@ -92,6 +94,36 @@ def test_a_scale_out_of_travel_takes_no_other_trim_along(stand, error):
     assert visit.verdict.decision is Decision.FAIL
     travel = [cause.where for cause in visit.verdict.causes if cause.fault is Fault.OUT_OF_TRAVEL]
     assert travel == ["SCALE"]
+
+
+@pytest.mark.parametrize(("unit", "error"), [("healthy", 0.055), ("pivot_above", 0.045), ("healthy", -0.055)])
+def test_a_scale_a_little_beyond_its_travel_is_turned_once_and_named_with_what_it_lacks(stand, unit, error):
+    """Turns made in vain past the end of a trim say so; nobody is sent back to it, nor to another trim."""
+    with stand(seed=1, unit=unit, changed={"scale_error = 0.008": f"scale_error = {error}"}) as it:
+        visit = it.visit()
+    assert visit.verdict.decision is Decision.FAIL
+    assert visit.oscillators[0].moves["scale"] == 1
+    (travel,) = [cause for cause in visit.verdict.causes if cause.fault is Fault.OUT_OF_TRAVEL]
+    assert travel.where == "SCALE"
+    assert "SCALE is out of travel" in travel.sentence
+    # the trim of these units has some ten turns to either side, of 0.42 % each
+    lacking = float(re.search(r"about ([0-9.]+) more turns", travel.sentence)[1])
+    assert lacking == pytest.approx(abs(error) / 0.0042 - 10.0, abs=1.5)
+
+
+@pytest.mark.parametrize(("trim", "turn"), [("scale", "0.0042"), ("base", "0.028"), ("centre", "0.021")])
+def test_a_trim_that_moves_nothing_may_be_dead_and_is_not_called_out_of_travel(stand, trim, turn):
+    changed = {
+        f"effect_per_turn = {turn}": "effect_per_turn = 1e-7",
+        "knob_bow_octaves = 0.02": "knob_bow_octaves = 0.1",
+    }
+    with stand(seed=1, unit="healthy", changed=changed) as it:
+        visit = it.visit()
+    assert visit.verdict.decision is Decision.FAIL
+    (travel,) = [cause for cause in visit.verdict.causes if cause.where == trim.upper()]
+    assert travel.fault is Fault.OUT_OF_TRAVEL
+    assert travel.sentence.startswith(f"{trim.upper()} moves nothing: about ")
+    assert "is dead; look at the trim" in travel.sentence
 
 
 def test_a_held_cv_near_the_true_pivot_is_not_taken_for_an_end_stop(stand):

@@ -1,11 +1,14 @@
 """Products that differ in law, trims and controls work without a line of code."""
 
+from dataclasses import replace
+
 import pytest
 
 from fixtures import FOLDER
 from rig.product import SCALE_KINDS, StageName, TrimKind, load_product
 from rig.science.conformity import Decision
 from rig.stages.tracking import trims_past
+from tests.rig.own_hand import Hand
 
 PRODUCTS = FOLDER / "products"
 PASSED = (Decision.PASS, Decision.CONDITIONAL_PASS)
@@ -34,6 +37,16 @@ def test_a_product_is_described_not_programmed(stand, product, unit, turned):
     assert base_hz == pytest.approx(played.lowest_note_hz, rel=3.0 / 1731)
     octaves = float(law.octaves(played.full.high_v) - law.octaves(played.base_cv_v))
     assert top_hz == pytest.approx(played.lowest_note_hz * 2.0**octaves, rel=8.0 / 1731)
+
+
+@pytest.mark.parametrize("base_hz", [460.0, 640.0])
+def test_a_gain_far_off_is_brought_back_by_its_trim(stand, base_hz):
+    """A quarter of an octave is eight turns of this trim, and nothing that only a counter could do."""
+    changed = {"base_hz = 540.0": f"base_hz = {base_hz}"}
+    product = load_product(PRODUCTS / "hertz_per_volt.toml")
+    with stand(seed=5, product=product, unit="hertz_per_volt", changed=changed) as it:
+        visit = it.visit()
+    assert visit.verdict.decision in PASSED, visit.verdict
 
 
 def test_a_unit_with_two_oscillators_gets_one_verdict_from_both(stand):
@@ -67,3 +80,31 @@ def test_no_target_counts_on_a_trim_that_is_not_turned_any_more(stages, kinds, p
     of_tracking = tuple(StageName(each) for each in stages)
     ordered = product.model_copy(update={"stages": (*product.stages[:2], *of_tracking, StageName.PROOF)})
     assert trims_past(ordered, kinds) == past
+
+
+@pytest.mark.parametrize(
+    ("turning", "turned"),
+    [(("base",), {"base"}), (("scale", "highs", "base"), {"scale", "highs", "base"})],
+    ids=["base alone", "neither rail nor centre"],
+)
+def test_nobody_goes_round_again_for_a_trim_that_no_stage_turns(stand, turning, turned):
+    loaded = load_product(PRODUCTS / "demo.toml")
+    stages = (*loaded.contents.stages[:2], *(StageName(each) for each in turning), StageName.PROOF)
+    product = replace(loaded, contents=loaded.contents.model_copy(update={"stages": stages}))
+    with stand(seed=1, product=product) as it:
+        operator = Hand(it.operator(), it.bench.hands, it.bench.clock, "")
+        visit = it.visit(operator=operator)
+    assert visit.verdict.decision is Decision.FAIL
+    assert "Reference rail" in visit.verdict.reason
+    assert set(visit.oscillators[0].moves) == turned
+    assert not any("once more through the trims" in each for each in operator.told)
+
+
+def test_a_product_whose_stages_turn_no_trim_is_judged_as_it_was_found(stand):
+    loaded = load_product(PRODUCTS / "demo.toml")
+    stages = (*loaded.contents.stages[:2], StageName.CLOSE_CASE, StageName.PROOF)
+    product = replace(loaded, contents=loaded.contents.model_copy(update={"stages": stages}))
+    with stand(seed=1, product=product) as it:
+        visit = it.visit()
+    assert visit.oscillators[0].as_left is None
+    assert "its trims may bring it inside" in visit.verdict.reason

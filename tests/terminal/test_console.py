@@ -102,7 +102,7 @@ def test_the_end_stop_is_told_by_one_key_and_confirmed_by_another():
     with Terminal.start("turn", *ENDLESS) as terminal:
         terminal.until("e end stop")
         terminal.press("e")
-        terminal.until("SCALE: at its end? e again, it is a goes on")
+        terminal.until("Is the tool in SCALE, and SCALE at its end? e again, it is a goes on")
         assert "ended" not in terminal.said
         # pressed by mistake: the move goes on
         terminal.press("a")
