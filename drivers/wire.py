@@ -19,7 +19,7 @@ from drivers.clock import Clock
 from drivers.dialect import LinkDialect
 from drivers.errors import LinkLost, LinkRefused, ReplyError, Unreadable, WrongIdentity
 from drivers.exchange import Exchange, Observer
-from drivers.link import Link, LinkKind, named, open_link_by
+from drivers.link import BETWEEN_ATTEMPTS_S, Link, LinkKind, named, open_link_by
 from drivers.scpi import Identity, parse_identity
 from drivers.tokens import Tokens
 
@@ -205,11 +205,18 @@ class Wire:
     def _step_anew(self, deadline_s: float) -> str:
         if self._link.kind in {LinkKind.SERIAL, LinkKind.BUS}:
             self._link.clear()
-        else:
+            return self._identify(deadline_s)
+        while True:
             self._link.abandon()
             self._link = open_link_by(deadline_s, self._connect, self._link.clock)
-        # opening may have taken all the time there was: whoever opens is owed one question
-        return self._identify(max(deadline_s, self._link.clock.now() + self._conduct.timeout_s))
+            try:
+                # opening may have taken all the time there was: whoever opens is owed one question
+                return self._identify(max(deadline_s, self._link.clock.now() + self._conduct.timeout_s))
+            except ConnectionError:
+                # who serves one caller at a time may let the next one in and hang up, until he sees the last one gone
+                if self._link.clock.now() > deadline_s:
+                    raise
+            self._link.clock.sleep(BETWEEN_ATTEMPTS_S)
 
     def _introduction(self) -> str:
         query = self._conduct.dialect.identity

@@ -153,7 +153,7 @@ def _ask(loaded: Loaded[BenchFile], provider: Provider, trace: Trace, role: str,
     try:
         link = ask_link(address)
         dialect = careful(link.dialect, drops_rest=link.drops_rest)
-        with address.open(dialect, link.termination, link.patience_s) as session:
+        with address.open_next(dialect, link.termination, link.patience_s) as session:
             hold.instrument(session.identity)
             if role == "source":
                 promise = _promised(session, loaded, hold, link)

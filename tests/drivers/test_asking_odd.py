@@ -10,12 +10,14 @@ from pyvisa.constants import InterfaceType
 from drivers import enumeration
 from drivers.asking.source import ask_source
 from drivers.clock import RealClock
+from drivers.dialect import LinkDialect
 from drivers.errors import LinkRefused, NotConfined
 from drivers.scpi import Identity
 from drivers.source import Source, VoltageLimits
 from drivers.virtual.links.sockets import SocketLink
 from tests.drivers.conversations import Conversation
 from tests.drivers.odd_source import OddSource
+from tests.drivers.one_caller import OneCaller
 
 
 @contextmanager
@@ -123,3 +125,17 @@ def test_a_bus_whose_interface_cannot_be_used_is_said_not_to_be_looked_for(monke
     ]
     monkeypatch.setattr(enumeration.PyvisaSession, "iter_session_classes_issues", lambda: iter(issues))
     assert enumeration.blind_spots() == ("GPIB: Please install a driver", "USB: Please install another")
+
+
+def test_an_instrument_that_serves_one_caller_at_a_time_is_asked_by_one_at_a_time():
+    link = OneCaller(OddSource(), seen_gone_s=0.1)
+    try:
+        conversation = Conversation(link.resource, "source", RealClock())
+        with conversation.asking() as session:
+            found = ask_source(session)
+        said = " ".join(conversation.link.losses)
+    finally:
+        link.close()
+    assert conversation.link.dialect == LinkDialect()
+    assert said == ""
+    assert found.missing == ()
