@@ -40,6 +40,8 @@ class LinkDialect:
         has none.
     :param token_read: reads that register back.
     :param token_count: how many values from 1 up the register holds.
+    :param remote: puts the instrument under remote control, where it takes no setting before; said first over every
+        link that is opened. Empty for one that needs no such word.
     """
 
     identity: str = "*IDN?"
@@ -51,6 +53,7 @@ class LinkDialect:
     token_write: str = "*ESE {token}"
     token_read: str = "*ESE?"
     token_count: int = 255
+    remote: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import NoReturn, TypeVar
 
@@ -80,6 +80,10 @@ class Wire:
     def conduct(self) -> Conduct:
         """How it is run."""
         return self._conduct
+
+    def remote_by(self, command: str) -> None:
+        """Say this first from here on, whenever the link is opened or brought in step."""
+        self._conduct = replace(self._conduct, dialect=replace(self._conduct.dialect, remote=command))
 
     def introduce(self) -> None:
         """Learn who answers.
@@ -246,6 +250,7 @@ class Wire:
         :raises TimeoutError, ConnectionError: none came.
         """
         self._heard = ""
+        self._take_remote()
         while (now_s := self._link.clock.now()) < deadline_s:
             message, begun_s = self.tokens.identity(), self._conduct.clock.now()
             # only a token tells the answers to two attempts apart: without one there is a single long attempt
@@ -260,6 +265,13 @@ class Wire:
                 self._unfinished = False
                 return identity
         raise TimeoutError(f"no answer within {2 * self._conduct.timeout_s:g} s")
+
+    def _take_remote(self) -> None:
+        """Put the instrument under remote control, where it has a word for that: many fall back when a link closes."""
+        remote, begun_s = self._conduct.dialect.remote, self._conduct.clock.now()
+        if remote:
+            self._link.write(remote)
+            self._show(remote, "", begun_s)
 
     def _identity_by(self, deadline_s: float, message: str, begun_s: float) -> str | None:
         """Read until an identity comes that is the answer to the last question; ``None`` when time is up."""

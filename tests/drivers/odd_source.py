@@ -39,6 +39,8 @@ class OddSource:
     * ``no token``: it has no register that could be written.
     * ``no completion``: it is not asked whether it is ready.
     * ``single``: it takes one unit a message.
+    * ``local``, ``silent in local``: it takes no setting of an output before it was put under remote control; the
+      second says nothing about that.
 
     Each message costs it ``seconds``.
     """
@@ -51,6 +53,7 @@ class OddSource:
     _enabled: int = 0
     _dead: bool = False
     _was_on: bool = False
+    remote: bool = False
 
     def execute(self, message: str) -> str | None:
         if self._dead:
@@ -88,9 +91,18 @@ class OddSource:
                 return str(self._enabled)
             case "SYST:ERR?" if "no queue" not in self.habits:
                 return self._next_error()
-            case _:
+            case "SYST:REM" if {"local", "silent in local"} & self.habits:
+                self.remote = True
+            case _ if not self._passed_over(header):
                 return self._of_an_output(header.removeprefix("SOUR:"), argument)
         return None
+
+    def _passed_over(self, header: str) -> bool:
+        if self.remote or header.endswith("?"):
+            return False
+        if "local" in self.habits:
+            raise Refused((550, "Command not allowed in local"))
+        return "silent in local" in self.habits
 
     def _next_error(self) -> str:
         if "restless queue" in self.habits:

@@ -13,6 +13,7 @@ from drivers.clock import RealClock
 from drivers.dialect import LinkDialect
 from drivers.errors import LinkRefused, NotConfined
 from drivers.scpi import Identity
+from drivers.session import Session
 from drivers.source import Source, VoltageLimits
 from drivers.virtual.links.sockets import SocketLink
 from tests.drivers.conversations import Conversation
@@ -139,3 +140,31 @@ def test_an_instrument_that_serves_one_caller_at_a_time_is_asked_by_one_at_a_tim
     assert conversation.link.dialect == LinkDialect()
     assert said == ""
     assert found.missing == ()
+
+
+@pytest.mark.parametrize("habit", ["local", "silent in local"])
+def test_a_source_that_its_front_panel_has_is_put_under_remote_control_over_every_link(habit):
+    device = OddSource(frozenset({habit}))
+    link = SocketLink(device)
+    try:
+        conversation = Conversation(link.resource, "source", RealClock())
+        with conversation.asking() as session:
+            found = ask_source(session)
+            spoken = session.link_dialect
+        # many fall back to their front panel when the link closes
+        device.remote = False
+        with Session.open(link.resource, role="source", timeout_s=1.0, link=spoken) as session:
+            Source(session, VoltageLimits(0.0, 5.0), found.dialect).set_voltage(1.5)
+            assert device.outputs[1].volts == 1.5
+    finally:
+        link.close()
+    assert found.missing == ()
+    assert spoken.remote == "SYST:REM"
+
+
+def test_no_instrument_is_put_under_remote_control_that_does_as_it_is_told():
+    with spoken_to() as conversation:
+        with conversation.asking() as session:
+            ask_source(session)
+            assert session.link_dialect.remote == ""
+        assert not any("REM" in sent for sent in conversation.sent)
