@@ -39,6 +39,9 @@ class OddSource:
     * ``no token``: it has no register that could be written.
     * ``no completion``: it is not asked whether it is ready.
     * ``single``: it takes one unit a message.
+    * ``answers lists``: it answers a question whatever stands behind it, and takes no setting with a list.
+    * ``slow``: it says for 0.3 s after it was switched that its output stands as before.
+    * ``trips``: its voltage protection trips when its output goes on.
     * ``local``, ``silent in local``: it takes no setting of an output before it was put under remote control; the
       second says nothing about that.
 
@@ -54,6 +57,8 @@ class OddSource:
     _dead: bool = False
     _was_on: bool = False
     remote: bool = False
+    tripped: bool = False
+    _switched_s: float = 0.0
 
     def execute(self, message: str) -> str | None:
         if self._dead:
@@ -114,6 +119,8 @@ class OddSource:
         named = re.search(r"[, ]*\(@(\d)\)$", f" {argument}")
         if "listed" in self.habits and named is None:
             raise Refused(MISSING)
+        if "answers lists" in self.habits and header.endswith("?"):
+            named = None
         if "listed" not in self.habits and named is not None:
             raise Refused((-108, "Parameter not allowed"))
         output = self.outputs[int(named.group(1)) if named else 1]
@@ -125,7 +132,10 @@ class OddSource:
             case "VOLT":
                 output.volts = output.volts if "stands" in self.habits else float(value)
             case "OUTP?":
-                return str(int(output.on))
+                late = "slow" in self.habits and time.monotonic() < self._switched_s + 0.3
+                return str(int(output.on is not late))
+            case "VOLT:PROT:TRIP?" if "trips" in self.habits:
+                return str(int(self.tripped))
             case "OUTP":
                 self._switch(output, on=value in {"ON", "1"})
             case "CURR?" if limited:
@@ -141,7 +151,9 @@ class OddSource:
     def _switch(self, output: Output, *, on: bool) -> None:
         if "sticks" in self.habits and self._was_on and not on:
             return
-        output.on = on
+        self._switched_s = time.monotonic() if on is not output.on else self._switched_s
+        self.tripped = self.tripped or (on and "trips" in self.habits)
+        output.on = on and not self.tripped
         self._was_on = self._was_on or on
         if "dies" in self.habits and on:
             self._dead = True

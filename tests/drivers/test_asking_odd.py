@@ -168,3 +168,35 @@ def test_no_instrument_is_put_under_remote_control_that_does_as_it_is_told():
             ask_source(session)
             assert session.link_dialect.remote == ""
         assert not any("REM" in sent for sent in conversation.sent)
+
+
+def test_a_source_that_answers_questions_with_a_list_and_obeys_none_has_one_output():
+    with spoken_to("answers lists", "no queue", "no token", "single") as conversation:
+        with conversation.asking() as session:
+            found = ask_source(session)
+        assert found.missing == ()
+        assert (found.dialect.on, found.dialect.off) == ("OUTP ON", "OUTP OFF")
+
+
+@pytest.mark.parametrize("habits", [("slow",), ("slow", "no queue", "no token")])
+def test_an_output_that_takes_a_moment_to_go_on_and_off_is_waited_for(habits):
+    with linked(*habits) as link:
+        link._device.outputs[1].on = True
+        conversation = Conversation(link.resource, "source", RealClock())
+        with conversation.asking() as session:
+            found = ask_source(session)
+        assert found.missing == ()
+        assert found.dialect.off == "OUTP OFF"
+        with conversation.working() as session, Source(session, VoltageLimits(0.0, 5.0), found.dialect) as source:
+            source.output_on()
+        assert not link._device.outputs[1].on
+
+
+def test_of_an_output_whose_protection_trips_that_is_said():
+    with spoken_to("trips") as conversation:
+        with conversation.asking() as session:
+            found = ask_source(session)
+        assert found.missing == (
+            "Its output does not go on by 'OUTP ON' (its voltage protection trips at 0 V: take off what is connected "
+            "to it, and ask it again).",
+        )
