@@ -143,13 +143,13 @@ class Asker:
                 return trial
         return trial
 
-    def value(self, query: str, parse: Callable[[str], T]) -> T | None:
+    def value(self, query: str, parse: Callable[[str], T], *, timeout_s: float | None = None) -> T | None:
         """Ask; ``None`` when there is no answer, or one in another form.
 
         :raises LinkLost: the link is gone.
         """
         try:
-            return self.session.value(query, parse)
+            return self.session.value(query, parse, timeout_s=timeout_s)
         except (AnswerLate, InstrumentError, ReplyError):
             return None
 

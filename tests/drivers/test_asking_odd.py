@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+import time
 from contextlib import contextmanager
 
 import pytest
 from pyvisa.constants import InterfaceType
 
 from drivers import enumeration
+from drivers.asking.meter import ask_meter
 from drivers.asking.source import ask_source
 from drivers.clock import RealClock
 from drivers.dialect import LinkDialect
 from drivers.errors import LinkRefused, NotConfined
-from drivers.scpi import Identity
+from drivers.scpi import Identity, split_units
 from drivers.session import Session
 from drivers.source import Source, VoltageLimits
 from drivers.virtual.links.sockets import SocketLink
@@ -200,3 +202,37 @@ def test_of_an_output_whose_protection_trips_that_is_said():
             "Its output does not go on by 'OUTP ON' (its voltage protection trips at 0 V: take off what is connected "
             "to it, and ask it again).",
         )
+
+
+class LongMeter:
+    """A meter that only reads, a tenth of a second each, as many readings as it is told."""
+
+    def __init__(self) -> None:
+        self.enabled, self.count = "0", 1
+
+    def execute(self, message: str) -> str | None:
+        answers = [self._unit(*unit.removeprefix(":").partition(" ")[::2]) for unit in split_units(message)]
+        return ";".join(each for each in answers if each is not None) or None
+
+    def _unit(self, header: str, argument: str) -> str | None:
+        match header:
+            case "*ESE":
+                self.enabled = argument
+            case "SAMP:COUN":
+                self.count = int(argument)
+            case "READ?":
+                time.sleep(0.1 * self.count)
+                return ",".join(["+1.0E+00"] * self.count)
+        answers = {"*IDN?": "Invented Instruments,long meter,20,0.4", "*ESE?": self.enabled, "*OPC?": "1"}
+        return {**answers, "SAMP:COUN?": str(self.count)}.get(header)
+
+
+def test_a_meter_that_integrates_long_is_given_the_time_of_several_readings():
+    link = SocketLink(LongMeter())
+    try:
+        conversation = Conversation(link.resource, "meter", RealClock())
+        with conversation.asking() as session:
+            found = ask_meter(session)
+    finally:
+        link.close()
+    assert found.dialect.samples == "SAMP:COUN {count}"
