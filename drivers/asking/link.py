@@ -39,6 +39,8 @@ _SEEN_GONE_S = 2.0
 """Common practice: a caller that has hung up is seen to be gone within a second or two."""
 _LONGEST_QUEUE = 64
 _SHOWN = 60
+_SOMETHING = "something"
+"""What came before anybody could listen."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,8 +89,7 @@ def ask_link(address: Address) -> LinkFindings:
     _require_quick(address, termination, took_s)
     with address.open_next(_BARE, termination, patience_s) as bare:
         identity = bare.ask(_BARE.identity)
-        if identity.strip().endswith(_BARE.identity):
-            raise LinkRefused(f"{bare.name} repeats what it is told: switch its echo off, and ask it again")
+        _require_answers_alone(bare, identity)
         fields = 4 if identity.count(",") >= 3 else 3
         dialect = _with_token(bare, replace(_BARE, identity_fields=fields, clear=LinkDialect().clear))
         dialect, queue_fault = _with_errors(address, bare, dialect)
@@ -107,6 +108,44 @@ def ask_link(address: Address) -> LinkFindings:
         capabilities=capabilities,
         losses=tuple(_losses(dialect, queue_fault, joins_known=joins is not None)),
     )
+
+
+def _require_answers_alone(bare: Session, identity: str) -> None:
+    """Let an instrument pass that answers questions, and says nothing else.
+
+    :param identity: what it answers to the question who it is.
+    :raises LinkRefused: it repeats what it is told, or has a prompt, or confirms settings.
+    """
+    if identity.strip().endswith(_BARE.identity):
+        raise LinkRefused(f"{bare.name} repeats what it is told: switch its echo off, and ask it again")
+    prompt = _answered(bare, _COMPLETION).removesuffix("1")
+    if prompt and identity.startswith(prompt):
+        raise LinkRefused(
+            f"{bare.name} writes the prompt {_printable(prompt.strip())!r} before its answers, as for a person at a "
+            "terminal: switch its prompt off, or give the address at which it answers programs, and ask it again"
+        )
+    confirmed = _said_to(bare, LinkDialect().clear, identity)
+    # what is said to nonsense as well is the instrument's way to complain
+    if confirmed and _said_to(bare, NONSENSE, identity) not in {confirmed, _SOMETHING}:
+        raise LinkRefused(
+            f"{bare.name} answers settings as well ({_printable(confirmed)!r}), so that its answers cannot be told "
+            "apart: switch that off, and ask it again"
+        )
+
+
+def _said_to(bare: Session, command: str, identity: str) -> str:
+    """What an instrument says to a command that is no question; empty where it says nothing."""
+    before = bare.resynchronisations
+    bare.command(command)
+    try:
+        said = bare.ask(_BARE.identity)
+    except (AnswerLate, ReplyError):
+        return ""
+    if said == identity and bare.resynchronisations == before:
+        return ""
+    # the answer to the question may still come
+    _let_in(bare.reopen)
+    return said if said != identity else _SOMETHING
 
 
 def who_answers(address: Address) -> tuple[Identity, str]:

@@ -35,6 +35,8 @@ class OddSource:
     * ``no current limit``, ``fixed current limit``: it has none, or one that cannot be changed.
     * ``stands``: its level does not change.
     * ``echoes``: it says first what it was told.
+    * ``prompts``, ``confirms``: it writes a prompt before its answers; it answers settings as well.
+    * ``complains aloud``: it answers what it does not take.
     * ``restless queue``, ``queue in words``, ``no queue``: what it answers about errors.
     * ``no token``: it has no register that could be written.
     * ``no completion``: it is not asked whether it is ready.
@@ -76,9 +78,11 @@ class OddSource:
                 answer = self._unit(unit.removeprefix(":"))
             except Refused as refused:
                 self._errors.append(refused.args[0])
+                said += ["ERROR"] if "complains aloud" in self.habits else []
                 continue
+            said += ["OK"] if answer is None and "confirms" in self.habits else []
             said += [] if answer is None else [answer]
-        answers += [";".join(said)] if said else []
+        answers += [(">> " if "prompts" in self.habits else "") + ";".join(said)] if said else []
         return "\n".join(answers) if answers else None
 
     def _unit(self, unit: str) -> str | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import time
 from contextlib import contextmanager
 
@@ -236,3 +237,20 @@ def test_a_meter_that_integrates_long_is_given_the_time_of_several_readings():
     finally:
         link.close()
     assert found.dialect.samples == "SAMP:COUN {count}"
+
+
+@pytest.mark.parametrize(
+    ("habit", "told"),
+    [
+        ("prompts", "writes the prompt '>>' before its answers, as for a person at a terminal: switch its prompt off"),
+        ("confirms", "answers settings as well ('OK'), so that its answers cannot be told apart: switch that off"),
+    ],
+)
+def test_an_instrument_that_says_more_than_answers_is_refused_for_that(habit, told):
+    with pytest.raises(LinkRefused, match=re.escape(told)), spoken_to(habit):
+        pass
+
+
+def test_an_instrument_that_answers_what_it_does_not_take_can_be_asked():
+    with spoken_to("complains aloud") as conversation, conversation.asking() as session:
+        assert ask_source(session).missing == ()
