@@ -81,6 +81,16 @@ def test_a_channel_that_was_never_asked_is_not_driven_and_not_taken_for_safe(tmp
     assert source.received == []
 
 
+def test_a_source_whose_profile_cannot_be_used_is_not_taken_for_safe(tmp_path):
+    with on_the_bench(tmp_path, outputs={1: Output(7.7, on=True)}) as (source, path):
+        profile_path(path).write_text("[source", encoding="utf-8")
+        safe = typed("bench", "safe", path)
+        assert isinstance(safe.exception, StillOwed)
+        assert "its output may be on: switch it off by hand now" in str(safe.exception)
+        assert "is not valid TOML" in str(safe.exception)
+    assert source.received == []
+
+
 def test_the_wired_channel_is_the_one_that_is_made_safe_once_it_was_asked(tmp_path):
     with on_the_bench(tmp_path, "listed", channel=2, outputs={2: Output(7.7, on=True)}) as (source, path):
         assert asked(path).findings.fills
