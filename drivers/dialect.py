@@ -8,8 +8,11 @@ empty template means that the instrument has no such command and needs none.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
 from enum import StrEnum
+from string import Formatter
+from typing import TypeVar
 
 
 class ErrorForm(StrEnum):
@@ -40,6 +43,8 @@ class LinkDialect:
         has none.
     :param token_read: reads that register back.
     :param token_count: how many values from 1 up the register holds.
+    :param remote: puts the instrument under remote control, where it takes no setting before; said first over every
+        link that is opened. Empty for one that needs no such word.
     """
 
     identity: str = "*IDN?"
@@ -51,6 +56,7 @@ class LinkDialect:
     token_write: str = "*ESE {token}"
     token_read: str = "*ESE?"
     token_count: int = 255
+    remote: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,6 +132,62 @@ class ThermometerDialect:
     """A thermometer, or what reads a probe: one question that sets what it needs and is answered by a number."""
 
     read: str = "MEAS:TEMP?"
+
+
+Dialect = LinkDialect | SourceDialect | MeterDialect | CounterDialect | ThermometerDialect
+DialectT = TypeVar("DialectT", LinkDialect, SourceDialect, MeterDialect, CounterDialect, ThermometerDialect)
+_NAMES: Mapping[str, tuple[str, ...]] = {
+    "token_write": ("token",),
+    "set_voltage": ("voltage",),
+    "range": ("range",),
+    "current_limit": ("current",),
+    "voltage_protection": ("voltage",),
+    "fixed_range": ("range",),
+    "integration": ("cycles", "seconds"),
+    "samples": ("count",),
+    "coupling": ("coupling",),
+    "impedance": ("impedance",),
+    "level": ("level",),
+    "gate": ("gate", "resolution"),
+}
+"""What stands in braces in a template, one of these in each; in the others nothing does."""
+_LARGEST = {"identity_fields": (1, 4), "token_count": (0, 65_535)}
+
+
+def require_whole(dialect: DialectT) -> DialectT:
+    """Let a dialect pass that says of each setting what is to be set, and nothing else, in printable ASCII.
+
+    :raises ValueError: a template does not, or a number is out of range.
+    """
+    for field in fields(dialect):
+        value = getattr(dialect, field.name)
+        if isinstance(value, str):
+            _require_template(field.name, value)
+        low, high = _LARGEST.get(field.name, (0, 1))
+        if isinstance(value, int) and not low <= value <= high:
+            raise ValueError(f"{field.name} is {value}: give {low} to {high}")
+    return dialect
+
+
+def _require_template(field: str, template: str) -> None:
+    wanted = _NAMES.get(field, ())
+    right = (
+        f"names in braces may be {' or '.join(wanted)}, one of them" if wanted else "no names in braces may be in it"
+    )
+    try:
+        found = [
+            name + (form or "") + (kind or "")
+            for _, name, form, kind in Formatter().parse(template)
+            if name is not None
+        ]
+    except ValueError:
+        raise ValueError(f"{field} is {template!r}: {right}") from None
+    if len(found) > 1 or not set(found) <= set(wanted):
+        raise ValueError(f"{field} is {template!r}: {right}")
+    if template and wanted and not found:
+        raise ValueError(f"{field} is {template!r}: it sets nothing; {right}")
+    if template and not (template.isascii() and template.isprintable()):
+        raise ValueError(f"{field} is {template!r}: only printable ASCII can be sent")
 
 
 def joined(*units: str) -> str:

@@ -43,7 +43,7 @@ _BROKEN: tuple[type[Exception], ...] = (
 )  # fmt: skip
 
 _CHUNK = 20 * 1024
-_BETWEEN_ATTEMPTS_S = 0.05
+BETWEEN_ATTEMPTS_S = 0.05
 
 
 class LinkKind(enum.Enum):
@@ -163,7 +163,7 @@ def open_link_by(deadline_s: float, connect: Callable[[], Link], clock: Clock) -
         except LinkRefused:
             if clock.now() > deadline_s:
                 raise
-        clock.sleep(_BETWEEN_ATTEMPTS_S)
+        clock.sleep(BETWEEN_ATTEMPTS_S)
 
 
 class VisaLink:

@@ -3,7 +3,7 @@
 The forms are those of IEEE 488.2-1992 chapter 8 (responses) and 7.7 (program data), and the special numbers
 those of SCPI-1999 volume 1, 7.2.1. Reading is strict: the whole text is one value of the wanted form, or a
 typed error says why not. The only liberties are those that instruments in the field take: blanks or a
-carriage return at the ends, and a trailing unit.
+carriage return at the ends, a trailing unit, and what their displays show in place of a number.
 """
 
 from __future__ import annotations
@@ -39,6 +39,9 @@ _NUMBER = re.compile(
     # digits can be matched in one way only: a garbled answer of many thousands costs no more than their number
     r"(?P<number>[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?)(?:[ \t]*(?P<suffix>[A-Za-z]+))?"
 )
+# what displays show where there is no number, and some instruments answer (common practice)
+_OVER = re.compile(r"[+-]?(?:OL|O\.L|OVLD|OVER|OVERLOAD|OVERRANGE)")
+_DASHES = re.compile(r"-(?:[-. ]*-)")
 _BASES = {
     "H": (16, re.compile(r"[0-9A-Fa-f]+")),
     "Q": (8, re.compile(r"[0-7]+")),
@@ -46,6 +49,8 @@ _BASES = {
 }
 _DECIMAL = re.compile(r"\+?[0-9]+")
 _ERROR = re.compile(r"(?P<code>[+-]?[0-9]{1,6})[ \t]*,[ \t]*(?P<string>.+)", re.DOTALL)
+# a unit that says what kind of voltage it is (common practice)
+_KINDS = {"VDC": "V"}
 _UNITS = ("OHM", "HZ", "V", "S", "A", "W")
 # IEEE 488.2-1992 table 7-2
 _MULTIPLIERS = {
@@ -80,13 +85,14 @@ def parse_number(text: str, unit: str | None = None) -> float:
     :param text: the whole reply, for example ``"+1.25E+00"`` or ``"12.5 mV"``.
     :param unit: the unit, if there is one, must be this one (``"V"``, ``"HZ"``, ``"S"``, ...); any known one
         when ``None``.
-    :raises Overload: +-9.9E37, SCPI's infinity.
-    :raises NotANumber: 9.91E37, SCPI's not-a-number.
+    :raises Overload: +-9.9E37, SCPI's infinity, or a display's word for it (``OL``).
+    :raises NotANumber: 9.91E37, SCPI's not-a-number, or a display's dashes.
     :raises Unreadable: anything else that is not a finite number.
     """
     bare = text.strip(_BLANKS)
     match = _NUMBER.fullmatch(bare)
     if match is None:
+        _require_no_display(bare)
         raise Unreadable(f"{_shown(text)} is not a number; check that the right instrument answers here")
     value = float(match["number"])
     if abs(abs(value) - NOT_A_NUMBER) < _WITHIN:
@@ -97,6 +103,17 @@ def parse_number(text: str, unit: str | None = None) -> float:
         raise Overload("the input is beyond the range (9.9E37, SCPI's infinity): choose a larger range, or lower it")
     suffix = match["suffix"]
     return value if suffix is None else value * _multiplier(suffix, unit, text)
+
+
+def _require_no_display(bare: str) -> None:
+    """Let a text pass that is not what a display shows in place of a number.
+
+    :raises Overload, NotANumber: it is.
+    """
+    if _OVER.fullmatch(bare.upper()):
+        raise Overload(f"the input is beyond the range ({bare}): choose a larger range, or lower it")
+    if _DASHES.fullmatch(bare):
+        raise NotANumber(f"there is no result ({_shown(bare)}); check the input and read again")
 
 
 def parse_numbers(text: str, unit: str | None = None) -> tuple[float, ...]:
@@ -227,6 +244,9 @@ def format_number(value: float) -> str:
 
 def _multiplier(suffix: str, wanted: str | None, text: str) -> float:
     upper = suffix.upper()
+    for kind, plain in _KINDS.items():
+        if upper.endswith(kind):
+            upper = upper.removesuffix(kind) + plain
     for unit in _UNITS:
         if not upper.endswith(unit) or (wanted is not None and unit != wanted.upper()):
             continue

@@ -157,7 +157,7 @@ class Session:
     @property
     def link_dialect(self) -> LinkDialect:
         """How the instrument spells what every message rests on."""
-        return self._dialect
+        return self._wire.conduct.dialect
 
     def shares_with(self, other: Session) -> bool:
         """Whether another role speaks to the same instrument over the same link."""
@@ -166,6 +166,10 @@ class Session:
     def selects_by(self, select: str) -> None:
         """Choose the instrument behind the link by this command whenever another role has spoken; never when empty."""
         self._select = select
+
+    def remote_by(self, command: str) -> None:
+        """Put the instrument under remote control by this command, whenever the link is opened anew."""
+        self._wire.remote_by(command)
 
     def claim(self) -> bool:
         """Take the instrument's function for this role.
@@ -345,7 +349,7 @@ class Session:
     def _raise_refused(self, text: str, entries: tuple[ErrorEntry, ...]) -> NoReturn:
         self._wire.addressed = ""
         raise InstrumentError(
-            f"{self.name} refused {text!r}: it says {quoted(entries)}; check its dialect in the bench file", entries
+            f"{self.name} refused {text!r}: it says {quoted(entries)}; ask it with rig bench check", entries
         )
 
     def _raise_late(self, text: str, timeout_s: float | None) -> NoReturn:

@@ -35,6 +35,9 @@ _READ_BACK_RELATIVE = 1e-3
 # a limit may be rounded by the instrument, but not moved
 _LIMIT_RELATIVE = 0.05
 _ATTEMPTS_TO_MAKE_SAFE = 4
+SWITCHING_S = 1.0
+"""Common practice: an output is on, or off, within a second of being told; a relay and a soft start take most of it."""
+LOOKS = 4
 # common practice: protection stands a tenth above what is ever put out, or its own errors would trip it
 _PROTECTION_SHARE = 1.1
 _PROTECTION_LEAST_V = 0.5
@@ -304,6 +307,7 @@ class Source:
                 # switching it off is harmless however often, and an answer that went astray proves nothing
                 if not attempts_left:
                     self._raise_not_safe(error)
+                self.session.clock.sleep(SWITCHING_S / LOOKS)
             else:
                 if self._promise is not None:
                     self._promise.keep()
@@ -388,11 +392,19 @@ class Source:
 
     def _switch(self, command: str, *, on: bool) -> None:
         self._set(command)
-        if not self.session.reports_errors and self._dialect.output_state and self.is_on() is not on:
+        if not self.session.reports_errors and self._dialect.output_state and not self._stands(on=on):
             raise ReadBackDiffers(
                 f"{self.session.name} was told {command!r} and says that its output is {'off' if on else 'on'}: "
                 "ask it again with rig bench check"
             )
+
+    def _stands(self, *, on: bool) -> bool:
+        """Whether the output is connected, or is not, within the time that it may need."""
+        for _ in range(LOOKS):
+            if self.is_on() is on:
+                return True
+            self.session.clock.sleep(SWITCHING_S / LOOKS)
+        return self.is_on() is on
 
     def _require_programmed(self, voltage_v: float) -> None:
         programmed_v = self.programmed()

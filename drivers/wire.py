@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import NoReturn, TypeVar
 
@@ -19,7 +19,7 @@ from drivers.clock import Clock
 from drivers.dialect import LinkDialect
 from drivers.errors import LinkLost, LinkRefused, ReplyError, Unreadable, WrongIdentity
 from drivers.exchange import Exchange, Observer
-from drivers.link import Link, LinkKind, named, open_link_by
+from drivers.link import BETWEEN_ATTEMPTS_S, Link, LinkKind, named, open_link_by
 from drivers.scpi import Identity, parse_identity
 from drivers.tokens import Tokens
 
@@ -80,6 +80,10 @@ class Wire:
     def conduct(self) -> Conduct:
         """How it is run."""
         return self._conduct
+
+    def remote_by(self, command: str) -> None:
+        """Say this first from here on, whenever the link is opened or brought in step."""
+        self._conduct = replace(self._conduct, dialect=replace(self._conduct.dialect, remote=command))
 
     def introduce(self) -> None:
         """Learn who answers.
@@ -205,11 +209,18 @@ class Wire:
     def _step_anew(self, deadline_s: float) -> str:
         if self._link.kind in {LinkKind.SERIAL, LinkKind.BUS}:
             self._link.clear()
-        else:
+            return self._identify(deadline_s)
+        while True:
             self._link.abandon()
             self._link = open_link_by(deadline_s, self._connect, self._link.clock)
-        # opening may have taken all the time there was: whoever opens is owed one question
-        return self._identify(max(deadline_s, self._link.clock.now() + self._conduct.timeout_s))
+            try:
+                # opening may have taken all the time there was: whoever opens is owed one question
+                return self._identify(max(deadline_s, self._link.clock.now() + self._conduct.timeout_s))
+            except ConnectionError:
+                # who serves one caller at a time may let the next one in and hang up, until he sees the last one gone
+                if self._link.clock.now() > deadline_s:
+                    raise
+            self._link.clock.sleep(BETWEEN_ATTEMPTS_S)
 
     def _introduction(self) -> str:
         query = self._conduct.dialect.identity
@@ -239,6 +250,7 @@ class Wire:
         :raises TimeoutError, ConnectionError: none came.
         """
         self._heard = ""
+        self._take_remote()
         while (now_s := self._link.clock.now()) < deadline_s:
             message, begun_s = self.tokens.identity(), self._conduct.clock.now()
             # only a token tells the answers to two attempts apart: without one there is a single long attempt
@@ -253,6 +265,13 @@ class Wire:
                 self._unfinished = False
                 return identity
         raise TimeoutError(f"no answer within {2 * self._conduct.timeout_s:g} s")
+
+    def _take_remote(self) -> None:
+        """Put the instrument under remote control, where it has a word for that: many fall back when a link closes."""
+        remote, begun_s = self._conduct.dialect.remote, self._conduct.clock.now()
+        if remote:
+            self._link.write(remote)
+            self._show(remote, "", begun_s)
 
     def _identity_by(self, deadline_s: float, message: str, begun_s: float) -> str | None:
         """Read until an identity comes that is the answer to the last question; ``None`` when time is up."""

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from drivers.asking.counter import ask_counter
-from drivers.asking.findings import LinkFindings, RoleFindings
+from drivers.asking.findings import Capability, Evidence, LinkFindings, RoleFindings
 from drivers.asking.link import Address, ask_link, careful
 from drivers.asking.meter import ask_meter
 from drivers.asking.other_roles import could_also_be
@@ -40,7 +40,6 @@ if TYPE_CHECKING:
     from datetime import datetime
     from pathlib import Path
 
-    from drivers.asking.findings import Capability
     from drivers.clock import Clock
     from drivers.session import Session
     from drivers.trace import Trace
@@ -153,7 +152,7 @@ def _ask(loaded: Loaded[BenchFile], provider: Provider, trace: Trace, role: str,
     try:
         link = ask_link(address)
         dialect = careful(link.dialect, drops_rest=link.drops_rest)
-        with address.open(dialect, link.termination, link.patience_s) as session:
+        with address.open_next(dialect, link.termination, link.patience_s) as session:
             hold.instrument(session.identity)
             if role == "source":
                 promise = _promised(session, loaded, hold, link)
@@ -164,11 +163,20 @@ def _ask(loaded: Loaded[BenchFile], provider: Provider, trace: Trace, role: str,
                 # it is confirmed by the same way that will be used
                 Source(session, VoltageLimits(0.0, 0.0), findings.dialect)
             also = could_also_be(session, role)
+            link = _with_remote(link, session.link_dialect.remote)
     except SourceNotSafe as error:
         return Unasked(role, shown, str(error))
     except DriverError as error:
         return Unasked(role, shown, f"{error}{_left_behind(promise, loaded.path)}")
     return Asked(role, shown, link, findings, also)
+
+
+def _with_remote(link: LinkFindings, remote: str) -> LinkFindings:
+    """Add the word by which the instrument was put under remote control, where it needed one."""
+    if not remote:
+        return link
+    word = Capability("remote control", remote, Evidence.ACCEPTED)
+    return replace(link, dialect=replace(link.dialect, remote=remote), capabilities=(*link.capabilities, word))
 
 
 def _promised(session: Session, loaded: Loaded[BenchFile], hold: Hold, link: LinkFindings) -> SafetyNote | None:
@@ -228,7 +236,8 @@ def _left_behind(promise: SafetyNote | None, bench: Path) -> str:
 def _findings(session: Session, clock: Clock, about: InstrumentRole, promise: SafetyNote | None) -> _Findings:
     def known_now(dialect: SourceDialect) -> None:
         if promise is not None:
-            promise.now(replace(promise.debt, dialect=dialect, channel_never_asked=None))
+            spoken = replace(promise.debt.link, remote=session.link_dialect.remote)
+            promise.now(replace(promise.debt, dialect=dialect, link=spoken, channel_never_asked=None))
 
     match session.role:
         case "source":

@@ -58,8 +58,11 @@ class Holder:
 
     def __str__(self) -> str:
         """The holder as part of a sentence."""
-        at = datetime.fromisoformat(self.since).astimezone()
-        return f"{self.program} of {self.who} on {self.host} (process {self.process_id}, since {at:%Y-%m-%d %H:%M})"
+        since = self.since
+        # a note may have been changed since it was written, or belong to another version
+        with suppress(ValueError, TypeError, OverflowError):
+            since = f"{datetime.fromisoformat(self.since).astimezone():%Y-%m-%d %H:%M}"
+        return f"{self.program} of {self.who} on {self.host} (process {self.process_id}, since {since})"
 
 
 def state_folder() -> Path:

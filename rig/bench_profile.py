@@ -10,11 +10,19 @@ import json
 from dataclasses import asdict, fields
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal, TypeVar
+from typing import TYPE_CHECKING, Annotated, Literal
 
 from pydantic import AfterValidator, BeforeValidator
 
-from drivers.dialect import CounterDialect, LinkDialect, MeterDialect, SourceDialect, ThermometerDialect
+from drivers.dialect import (
+    CounterDialect,
+    Dialect,
+    LinkDialect,
+    MeterDialect,
+    SourceDialect,
+    ThermometerDialect,
+    require_whole,
+)
 from drivers.scpi import Identity
 from drivers.secrets import without_secrets
 from rig.errors import BenchProblem, FileProblem
@@ -25,27 +33,6 @@ if TYPE_CHECKING:
 
 LineEnd = Literal["LF", "CR LF", "CR"]
 LINE_ENDS: Mapping[LineEnd, str] = {"LF": "\n", "CR LF": "\r\n", "CR": "\r"}
-_HOLES = (
-    "voltage", "range", "current", "cycles", "seconds", "count", "gate", "resolution", "coupling", "level",
-    "impedance", "token",
-)  # fmt: skip
-Dialect = LinkDialect | SourceDialect | MeterDialect | CounterDialect | ThermometerDialect
-DialectT = TypeVar("DialectT", LinkDialect, SourceDialect, MeterDialect, CounterDialect, ThermometerDialect)
-
-
-def _whole(dialect: DialectT) -> DialectT:
-    """Let a dialect pass whose templates have no unknown names in braces and fit on one line."""
-    for field in fields(dialect):
-        template = getattr(dialect, field.name)
-        if not isinstance(template, str):
-            continue
-        try:
-            filled = template.format_map(dict.fromkeys(_HOLES, "1"))
-        except (KeyError, ValueError, IndexError, AttributeError):
-            raise ValueError(f"{field.name} is {template!r}: names in braces may be {', '.join(_HOLES)}") from None
-        if not (filled.isascii() and filled.isprintable()) and filled:
-            raise ValueError(f"{field.name} is {template!r}: only printable ASCII can be sent")
-    return dialect
 
 
 def _only_fields_of(kind: type[Dialect]) -> BeforeValidator:
@@ -77,7 +64,7 @@ class InstrumentProfile(Checked):
     line_end: LineEnd
     missing: tuple[str, ...] = ()
     losses: tuple[str, ...] = ()
-    link: Annotated[LinkDialect, _only_fields_of(LinkDialect), AfterValidator(_whole)]
+    link: Annotated[LinkDialect, _only_fields_of(LinkDialect), AfterValidator(require_whole)]
 
     def require(self, role: str, resource: str, channel: int | None, bench: Path) -> None:
         """Let the profile pass that was made for an address and a channel of it, and can fill its role.
@@ -127,25 +114,25 @@ def never_asked(role: str, channel: int, bench: Path) -> str:
 class SourceProfile(InstrumentProfile):
     """The source as it was asked."""
 
-    dialect: Annotated[SourceDialect, _only_fields_of(SourceDialect), AfterValidator(_whole)]
+    dialect: Annotated[SourceDialect, _only_fields_of(SourceDialect), AfterValidator(require_whole)]
 
 
 class MeterProfile(InstrumentProfile):
     """The meter as it was asked."""
 
-    dialect: Annotated[MeterDialect, _only_fields_of(MeterDialect), AfterValidator(_whole)]
+    dialect: Annotated[MeterDialect, _only_fields_of(MeterDialect), AfterValidator(require_whole)]
 
 
 class CounterProfile(InstrumentProfile):
     """The counter as it was asked."""
 
-    dialect: Annotated[CounterDialect, _only_fields_of(CounterDialect), AfterValidator(_whole)]
+    dialect: Annotated[CounterDialect, _only_fields_of(CounterDialect), AfterValidator(require_whole)]
 
 
 class ThermometerProfile(InstrumentProfile):
     """The thermometer as it was asked."""
 
-    dialect: Annotated[ThermometerDialect, _only_fields_of(ThermometerDialect), AfterValidator(_whole)]
+    dialect: Annotated[ThermometerDialect, _only_fields_of(ThermometerDialect), AfterValidator(require_whole)]
 
 
 AnyProfile = SourceProfile | MeterProfile | CounterProfile | ThermometerProfile

@@ -348,7 +348,7 @@ def _visit(
 
     console = console_of(to_stderr=as_json)
     with (
-        ending_in_a_sentence(),
+        ending_in_a_sentence(bench_file.path),
         open_bench_record() as database,
         open_bench(bench_file, limits_of(product), traced_to(trace)) as bench,
         operator_at(console, bench, request.seed) as operator,

@@ -74,7 +74,7 @@ def safe(
     from rig.bench import load_bench, provider_of, resource_of
     from rig.bench_hold import debt_of, held
     from rig.bench_profile import load_profile
-    from rig.errors import BenchProblem, StillOwed
+    from rig.errors import BenchProblem, FileProblem, StillOwed
 
     loaded = load_bench(file)
     provider = provider_of(loaded)
@@ -83,7 +83,7 @@ def safe(
             resource = resource_of(loaded, "source", provider.resources)
             try:
                 debt = debt_of(resource, loaded, load_profile(file), None)
-            except BenchProblem as problem:
+            except (BenchProblem, FileProblem) as problem:
                 raise StillOwed(
                     f"The source at {without_secrets(resource)} was told nothing, and its output may be on: switch it "
                     f"off by hand now, before you touch the unit. {problem}"

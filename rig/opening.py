@@ -49,13 +49,36 @@ def limits_of(product: Loaded[Product]) -> VoltageLimits:
 
 
 @contextmanager
-def ending_in_a_sentence() -> Iterator[None]:
-    """Ctrl-C, once everything is closed."""
+def ending_in_a_sentence(
+    bench: Path, safe: str = "Stopped: the source is at 0 V with its output off, and what was measured is kept."
+) -> Iterator[None]:
+    """Ctrl-C, once everything is closed.
+
+    A second one may have come while the source was made safe: what is owed then is done now, or said.
+
+    :param bench: the bench file.
+    :param safe: what is said where nothing is owed.
+    """
     try:
         yield
     except KeyboardInterrupt:
-        typer.echo("Stopped: the source is at 0 V with its output off, and what was measured is kept.", err=True)
+        typer.echo(_stopped(bench, safe), err=True)
         raise typer.Exit(INTERRUPTED) from None
+
+
+def _stopped(bench: Path, safe: str) -> str:
+    from rig.errors import BenchProblem
+    from rig.owed import do_what_is_owed, is_owed
+
+    if not is_owed(bench):
+        return safe
+    try:
+        done = do_what_is_owed(bench)
+    except BenchProblem as problem:
+        return f"Stopped. {problem}"
+    except KeyboardInterrupt:
+        return f"Stopped, and the source may be on: rig bench safe {bench}"
+    return f"Stopped. {done}" if done else safe
 
 
 def traced_to(everything: Path | None) -> Tracing:

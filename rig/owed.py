@@ -16,7 +16,7 @@ from pathlib import Path
 
 from pydantic import TypeAdapter, ValidationError
 
-from drivers.dialect import LinkDialect, SourceDialect
+from drivers.dialect import LinkDialect, SourceDialect, require_whole
 from drivers.errors import DriverError
 from drivers.link import SerialOptions
 from drivers.scpi import Identity
@@ -258,9 +258,18 @@ def _read(place: Path, bench: Path) -> Note:
     :raises StillOwed: it stands there, and cannot be read.
     """
     try:
-        return _NOTE.validate_json(place.read_bytes())
-    except (OSError, ValidationError) as error:
-        reason = error.strerror if isinstance(error, OSError) else f"{error.error_count()} fields are wrong"
+        note = _NOTE.validate_json(place.read_bytes())
+        require_whole(note.debt.dialect)
+        require_whole(note.debt.link)
+        return note
+    except (OSError, ValueError) as error:
+        reason = (
+            f"{error.error_count()} fields are wrong"
+            if isinstance(error, ValidationError)
+            else error.strerror
+            if isinstance(error, OSError)
+            else str(error)
+        )
         raise StillOwed(
             f"A program that was killed may have left the source of {bench} on, and its note {place} cannot be read "
             f"({reason}): switch the source's output off by hand now, then type rig bench safe {bench} --by-hand"

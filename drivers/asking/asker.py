@@ -13,6 +13,9 @@ from drivers.session import Session
 
 T = TypeVar("T")
 
+_REMOTES = ("SYST:REM", "SYST:COMM:RLST REM")
+"""Puts an instrument under remote control that takes no setting before (common practice, of serial lines above all)."""
+
 
 @dataclass(frozen=True, slots=True)
 class Spelling:
@@ -47,6 +50,8 @@ class Trial:
     evidence: Evidence = Evidence.NONE
     said: str = ""
     refusals: list[Refusal] = field(default_factory=list)
+    unmoved: bool = False
+    """Whether a setting was sent, and came back as something else."""
 
     @property
     def template(self) -> str:
@@ -75,6 +80,7 @@ class Asker:
 
     def __init__(self, session: Session) -> None:
         self.session = session
+        self._asked_for_remote = False
 
     def find_setting(
         self, name: str, argument: str, spellings: Iterable[Spelling], settings: Iterable[Setting]
@@ -87,7 +93,18 @@ class Asker:
             back (or the one, when only one is given).
         :raises LinkLost: the link is gone.
         """
-        values = tuple(settings)
+        ways, values = tuple(spellings), tuple(settings)
+        trial = self._found_setting(name, argument, ways, values)
+        if trial.spelling is None and trial.unmoved and (remote := self._under_remote()):
+            again = self._found_setting(name, argument, ways, values)
+            if again.spelling is not None:
+                self.session.remote_by(remote)
+                return again
+        return trial
+
+    def _found_setting(
+        self, name: str, argument: str, spellings: Iterable[Spelling], values: tuple[Setting, ...]
+    ) -> Trial:
         trial = Trial(name)
         for spelling in spellings:
             evidence = (
@@ -126,27 +143,44 @@ class Asker:
                 return trial
         return trial
 
-    def value(self, query: str, parse: Callable[[str], T]) -> T | None:
+    def value(self, query: str, parse: Callable[[str], T], *, timeout_s: float | None = None) -> T | None:
         """Ask; ``None`` when there is no answer, or one in another form.
 
         :raises LinkLost: the link is gone.
         """
         try:
-            return self.session.value(query, parse)
+            return self.session.value(query, parse, timeout_s=timeout_s)
         except (AnswerLate, InstrumentError, ReplyError):
             return None
 
     def obeys(self, trial: Trial, command: str) -> bool:
         """Send a command; whether nothing was said against it. What was said is noted in ``trial``.
 
+        An instrument whose front panel has it is put under remote control first, where it lets itself be put.
+
         :raises LinkLost: the link is gone.
         """
+        error = self._refused(command)
+        if _is_local(error) and (remote := self._under_remote()):
+            again = self._refused(command)
+            if not _is_local(again):
+                self.session.remote_by(remote)
+                error = again
+        if error is not None:
+            _note(trial, error)
+        return error is None
+
+    def _refused(self, command: str) -> InstrumentError | AnswerLate | ReplyError | None:
         try:
             self.session.command(command)
         except (InstrumentError, AnswerLate, ReplyError) as error:
-            _note(trial, error)
-            return False
-        return True
+            return error
+        return None
+
+    def _under_remote(self) -> str:
+        """Ask for remote control, once; the command that was taken, or not refused, for that."""
+        tried, self._asked_for_remote = self._asked_for_remote, True
+        return "" if tried else next((each for each in _REMOTES if self._refused(each) is None), "")
 
     def _taken(self, trial: Trial, spelling: Spelling, argument: str, values: tuple[Setting, ...]) -> Evidence:
         for value in values:
@@ -164,6 +198,7 @@ class Asker:
         if same is None:
             return Evidence.ACCEPTED
         if not same:
+            trial.unmoved = True
             trial.said = trial.said or f"{spelling.template} was taken without an error, and changed nothing"
             return Evidence.NONE
         return Evidence.READ_BACK
@@ -177,6 +212,7 @@ class Asker:
             same = self.value(spelling.query, value.same)
             if same is None:
                 break
+            trial.unmoved = trial.unmoved or not same
             came_back += same
         if came_back >= min(2, len(values)) > 0:
             return Evidence.READ_BACK
@@ -192,6 +228,10 @@ class Asker:
             _note(trial, error)
             return False
         return True
+
+
+def _is_local(error: Exception | None) -> bool:
+    return isinstance(error, InstrumentError) and refusal_of(error.entries) is Refusal.LOCAL
 
 
 def _note(trial: Trial, error: InstrumentError | AnswerLate | ReplyError) -> None:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import time
-from contextlib import suppress
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field, replace
+from typing import TypeVar
 
 from drivers.asking.findings import Capability, Evidence, LinkFindings
 from drivers.clock import Clock
@@ -12,10 +14,12 @@ from drivers.dialect import ErrorForm, LinkDialect
 from drivers.error_forms import error_reader
 from drivers.errors import AnswerLate, InstrumentError, LinkRefused, ReplyError
 from drivers.exchange import Observer
-from drivers.link import SerialOptions, named
+from drivers.link import BETWEEN_ATTEMPTS_S, SerialOptions, named
 from drivers.scpi import Identity, parse_nonnegative_integer, split_units
 from drivers.secrets import escaped
 from drivers.session import Session
+
+T = TypeVar("T")
 
 TERMINATIONS = ("\n", "\r\n", "\r")
 NONSENSE = "NONE:SUCH"
@@ -31,8 +35,12 @@ _LEAST_PATIENCE_S = 0.05
 _TIMES_SLOWER = 5.0
 _MOST_TIMEOUTS = 4.0
 """How much longer than it may an instrument is waited for, to say how long it takes."""
+_SEEN_GONE_S = 2.0
+"""Common practice: a caller that has hung up is seen to be gone within a second or two."""
 _LONGEST_QUEUE = 64
 _SHOWN = 60
+_SOMETHING = "something"
+"""What came before anybody could listen."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +58,10 @@ class Address:
     serial: SerialOptions = field(default_factory=SerialOptions)
     observer: Observer | None = None
     clock: Clock | None = None
+
+    def open_next(self, dialect: LinkDialect, termination: str, timeout_s: float) -> Session:
+        """Open a session where another was closed a moment ago; raises as :meth:`open` does."""
+        return _let_in(lambda: self.open(dialect, termination, timeout_s))
 
     def open(self, dialect: LinkDialect, termination: str, timeout_s: float) -> Session:
         """Open a session; raises as :meth:`Session.open` does."""
@@ -75,10 +87,9 @@ def ask_link(address: Address) -> LinkFindings:
     """
     termination, patience_s, took_s = _line_end(address)
     _require_quick(address, termination, took_s)
-    with address.open(_BARE, termination, patience_s) as bare:
+    with address.open_next(_BARE, termination, patience_s) as bare:
         identity = bare.ask(_BARE.identity)
-        if identity.strip().endswith(_BARE.identity):
-            raise LinkRefused(f"{bare.name} repeats what it is told: switch its echo off, and ask it again")
+        _require_answers_alone(bare, identity)
         fields = 4 if identity.count(",") >= 3 else 3
         dialect = _with_token(bare, replace(_BARE, identity_fields=fields, clear=LinkDialect().clear))
         dialect, queue_fault = _with_errors(address, bare, dialect)
@@ -86,7 +97,7 @@ def ask_link(address: Address) -> LinkFindings:
     dialect = dialect if joins else _modest(dialect)
     dialect = _proven(address, dialect, termination, patience_s)
     drops_rest = dialect.joins and _drops_rest(address, dialect, termination, patience_s)
-    with address.open(careful(dialect, drops_rest=drops_rest), termination, patience_s) as session:
+    with address.open_next(careful(dialect, drops_rest=drops_rest), termination, patience_s) as session:
         capabilities = (*_capabilities(dialect), *_common(session))
     return LinkFindings(
         identity=session.identity,
@@ -99,10 +110,48 @@ def ask_link(address: Address) -> LinkFindings:
     )
 
 
+def _require_answers_alone(bare: Session, identity: str) -> None:
+    """Let an instrument pass that answers questions, and says nothing else.
+
+    :param identity: what it answers to the question who it is.
+    :raises LinkRefused: it repeats what it is told, or has a prompt, or confirms settings.
+    """
+    if identity.strip().endswith(_BARE.identity):
+        raise LinkRefused(f"{bare.name} repeats what it is told: switch its echo off, and ask it again")
+    prompt = _answered(bare, _COMPLETION).removesuffix("1")
+    if prompt and identity.startswith(prompt):
+        raise LinkRefused(
+            f"{bare.name} writes the prompt {_printable(prompt.strip())!r} before its answers, as for a person at a "
+            "terminal: switch its prompt off, or give the address at which it answers programs, and ask it again"
+        )
+    confirmed = _said_to(bare, LinkDialect().clear, identity)
+    # what is said to nonsense as well is the instrument's way to complain
+    if confirmed and _said_to(bare, NONSENSE, identity) not in {confirmed, _SOMETHING}:
+        raise LinkRefused(
+            f"{bare.name} answers settings as well ({_printable(confirmed)!r}), so that its answers cannot be told "
+            "apart: switch that off, and ask it again"
+        )
+
+
+def _said_to(bare: Session, command: str, identity: str) -> str:
+    """What an instrument says to a command that is no question; empty where it says nothing."""
+    before = bare.resynchronisations
+    bare.command(command)
+    try:
+        said = bare.ask(_BARE.identity)
+    except (AnswerLate, ReplyError):
+        return ""
+    if said == identity and bare.resynchronisations == before:
+        return ""
+    # the answer to the question may still come
+    _let_in(bare.reopen)
+    return said if said != identity else _SOMETHING
+
+
 def who_answers(address: Address) -> tuple[Identity, str]:
     """Return who is there, and the line end to which he answers; raises as :func:`ask_link` does."""
     termination, patience_s, _ = _line_end(address)
-    with address.open(_BARE, termination, patience_s) as bare:
+    with address.open_next(_BARE, termination, patience_s) as bare:
         return bare.identity, termination
 
 
@@ -149,7 +198,7 @@ def _require_quick(address: Address, termination: str, took_s: float) -> None:
     pair_s = 2.0 * took_s
     with (
         suppress(AnswerLate, ReplyError),
-        address.open(_BARE, termination, _MOST_TIMEOUTS * max(took_s, address.timeout_s)) as session,
+        address.open_next(_BARE, termination, _MOST_TIMEOUTS * max(took_s, address.timeout_s)) as session,
     ):
         begun_s = time.monotonic()
         session.command(LinkDialect().clear)
@@ -245,13 +294,43 @@ def _error_form(answer: str) -> ErrorForm | None:
 
 def _reports(address: Address, dialect: LinkDialect, bare: Session) -> bool:
     """Whether nonsense is complained about, and nothing else is."""
+    # many an instrument serves one caller at a time
+    with _aside(bare):
+        try:
+            session = address.open_next(_modest(dialect), bare.termination, bare.timeout_s)
+        except (InstrumentError, AnswerLate, ReplyError, LinkRefused):
+            return False
+        with session:
+            session.errors()
+            return _complains(session) and not session.errors()
+
+
+@contextmanager
+def _aside(session: Session) -> Iterator[None]:
+    """Leave the link to another session in the block, and come back after it.
+
+    :raises LinkRefused: nobody lets it in again.
+    """
+    session.close()
     try:
-        session = address.open(_modest(dialect), bare.termination, bare.timeout_s)
-    except (InstrumentError, AnswerLate, ReplyError, LinkRefused):
-        return False
-    with session:
-        session.errors()
-        return _complains(session) and not session.errors()
+        yield
+    finally:
+        _let_in(session.reopen)
+
+
+def _let_in(call: Callable[[], T]) -> T:
+    """Open a link after another was closed: who serves one caller at a time needs a moment to see him gone.
+
+    :raises LinkRefused: nobody let it in.
+    """
+    deadline_s = time.monotonic() + _SEEN_GONE_S
+    while True:
+        try:
+            return call()
+        except LinkRefused:
+            if time.monotonic() > deadline_s:
+                raise
+        time.sleep(BETWEEN_ATTEMPTS_S)
 
 
 def _complains(session: Session) -> bool:
@@ -285,7 +364,7 @@ def _drops_rest(address: Address, dialect: LinkDialect, termination: str, patien
     """Whether an error makes the instrument forget the rest of a message: then its error check is not answered."""
     if not dialect.error_query:
         return False
-    with address.open(dialect, termination, patience_s) as session:
+    with address.open_next(dialect, termination, patience_s) as session:
         return not _complains(session) or session.resynchronisations > 0
 
 
@@ -299,13 +378,13 @@ def _proven(address: Address, dialect: LinkDialect, termination: str, patience_s
         if _opens(address, each, termination, patience_s):
             return each
     last = replace(modest, clear="")
-    address.open(last, termination, patience_s).close()
+    address.open_next(last, termination, patience_s).close()
     return last
 
 
 def _opens(address: Address, dialect: LinkDialect, termination: str, patience_s: float) -> bool:
     try:
-        address.open(dialect, termination, patience_s).close()
+        address.open_next(dialect, termination, patience_s).close()
     except (InstrumentError, AnswerLate, ReplyError, LinkRefused):
         return False
     return True

@@ -90,7 +90,7 @@ def find_samples(asker: Asker, read: str) -> Trial:
     if trial.spelling is None:
         return trial
     asker.obeys(trial, trial.filled(count="2"))
-    came = asker.value(read, _count)
+    came = asker.value(read, _count, timeout_s=_TIMES_LONGER * asker.session.timeout_s)
     asker.obeys(trial, trial.filled(count="1"))
     if came == 2:
         return trial

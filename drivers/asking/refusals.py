@@ -8,6 +8,8 @@ from drivers.errors import ErrorEntry
 
 # SCPI-1999 volume 2, 21.8.9: headers that are not there, or not with this number
 _HEADER = frozenset({-100, -101, -102, -103, -110, -111, -112, -113, -114})
+# the same volume, 21.8.10: while the front panel has the instrument, or something is locked
+_LOCAL = frozenset({-201, -203})
 # the same clause: too many parameters, too few, of another kind
 _PARAMETER = frozenset(
     {-104, -105, -108, -109, -120, -121, -128, -130, -131, -138, -140, -141, -144, -148, -150, -151, -158, -160, -168}
@@ -20,6 +22,8 @@ _VALUE = frozenset({-123, -124, -220, -222, -223, -224})
 class Refusal(Enum):
     """Why an instrument did not take a spelling."""
 
+    LOCAL = auto()
+    """It takes no setting while its front panel has it."""
     HEADER = auto()
     """It does not know the header."""
     PARAMETER = auto()
@@ -37,13 +41,15 @@ def refusal_of(entries: tuple[ErrorEntry, ...]) -> Refusal:
     Numbers of a maker's own, above 0, are told by their text.
     """
     kinds = [_refusal(entry) for entry in entries]
-    for kind in (Refusal.HEADER, Refusal.PARAMETER, Refusal.VALUE):
+    for kind in (Refusal.LOCAL, Refusal.HEADER, Refusal.PARAMETER, Refusal.VALUE):
         if kind in kinds:
             return kind
     return Refusal.OTHER
 
 
 def _refusal(entry: ErrorEntry) -> Refusal:
+    if entry.code in _LOCAL:
+        return Refusal.LOCAL
     if entry.code in _HEADER:
         return Refusal.HEADER
     if entry.code in _PARAMETER:
@@ -56,6 +62,8 @@ def _refusal(entry: ErrorEntry) -> Refusal:
 
 
 def _by_text(text: str) -> Refusal:
+    if any(word in text for word in ("in local", "local mode", "remote")):
+        return Refusal.LOCAL
     if any(word in text for word in ("range", "value", "limit")):
         return Refusal.VALUE
     if "parameter" in text or "argument" in text:

@@ -21,6 +21,7 @@ from drivers.dialect import SourceDialect
 from drivers.errors import AnswerLate, InstrumentError, ReplyError
 from drivers.scpi import parse_boolean, parse_number
 from drivers.session import Session
+from drivers.source import LOOKS, SWITCHING_S
 
 TRIED_V = 0.25
 """Programmed while the output is off, to see that the level follows."""
@@ -97,7 +98,7 @@ class _SourceAsking:
             read_back = self._asker.find_query("read-back", self._queries(_READ_BACKS), _volts)
             limits = self._limits()
             trips = self._trips()
-            switched_on = self._switched_on(off, level, limits)
+            switched_on = self._switched_on(off, level, limits, trips)
         self._judge(off, level, read_back, limits)
         return RoleFindings(
             role="source",
@@ -125,12 +126,19 @@ class _SourceAsking:
 
     def _switch_off(self) -> Trial:
         """Find out how the output goes off, in whichever way the channel is named; this alone is always safe."""
+        trial = self._goes_off()
+        if trial.spelling is None and trial.unmoved:
+            self._session.clock.sleep(SWITCHING_S)
+            trial = self._goes_off()
+        return trial
+
+    def _goes_off(self) -> Trial:
         for off, on in _WORDS:
             trial = Trial("output off")
             for way in self._ways:
                 spellings = [way.spelling(header, off) for header in _SWITCHES if way.fits(header)]
                 found = self._asker.find_setting("output off", "state", spellings, [switch(off, on=False)])
-                trial.said = trial.said or found.said
+                trial.said, trial.unmoved = trial.said or found.said, trial.unmoved or found.unmoved
                 if found.spelling is not None:
                     self._ways = [way, *(each for each in self._ways if each != way)]
                     self._on = found.template.replace(f" {off}", f" {on}")
@@ -171,11 +179,11 @@ class _SourceAsking:
         several = self._asker.find_query("another channel", [*queries, "INST:NSEL?", "INST:SEL?"], str)
         if several.spelling is None:
             return off, level
-        before = self._ways
+        before, on = self._ways, self._on
         self._ways = [each for each in ways_to(1) if each.way is not Way.NONE and self._selects(each)]
         named_off, named_level = self._switch_off(), self._level(off)
         if named_level.spelling is None or (named_off.spelling is None) != (off.spelling is None):
-            self._ways = before
+            self._ways, self._on = before, on
             return off, level
         self._say_several()
         return named_off, named_level
@@ -217,7 +225,7 @@ class _SourceAsking:
             clear=self._asker.find_command("protection let go", clears),
         )
 
-    def _switched_on(self, off: Trial, level: Trial, limits: Sequence[Trial]) -> Capability:
+    def _switched_on(self, off: Trial, level: Trial, limits: Sequence[Trial], trips: _Trips) -> Capability:
         """Switch the output on at 0 V and off again, when it is known to be limited; else leave it off."""
         name = "output on"
         if not self._on:
@@ -231,9 +239,10 @@ class _SourceAsking:
             return Capability(name, self._on, Evidence.IMPLIED, why)
         trial = Trial(name)
         if not self._goes_on(trial, off, level):
-            self._missing.append(f"Its output does not go on by {self._on!r} ({trial.said or 'it says: off'}).")
+            said = trial.said or self._tripped(trips) or "it says: off"
+            self._missing.append(f"Its output does not go on by {self._on!r} ({said}).")
             return Capability(name, "", Evidence.NONE, trial.said)
-        if not self._asker.obeys(trial, off.template) or self._asker.value(off.query, parse_boolean) is not False:
+        if not (self._asker.obeys(trial, off.template) and self._comes_to(off, on=False)):
             self._missing.append(f"Its output does not go off by {off.template!r}: switch it off by hand now.")
         return Capability(name, self._on, Evidence.READ_BACK)
 
@@ -255,11 +264,25 @@ class _SourceAsking:
         for words in _WORDS:
             on, spelled_off = (self._respelt(template, words) for template in (self._on, off.template))
             self._say_how_it_is_made_safe(level, spelled_off, off.query)
-            if self._asker.obeys(trial, on) and self._asker.value(off.query, parse_boolean):
+            if self._asker.obeys(trial, on) and self._comes_to(off, on=True):
                 self._on, off.spelling = on, Spelling(spelled_off, off.query)
                 self._made_safe_by.append(spelled_off)
                 return True
         return False
+
+    def _comes_to(self, off: Trial, *, on: bool) -> bool:
+        """Whether it says within the time that an output may need that it is on, or off."""
+        for _ in range(LOOKS):
+            if self._asker.value(off.query, parse_boolean) is on:
+                return True
+            self._session.clock.sleep(SWITCHING_S / LOOKS)
+        return self._asker.value(off.query, parse_boolean) is on
+
+    def _tripped(self, trips: _Trips) -> str:
+        for what, trip in (("voltage", trips.voltage), ("current", trips.current)):
+            if trip.spelling is not None and self._asker.value(trip.template, parse_boolean):
+                return f"its {what} protection trips at 0 V: take off what is connected to it, and ask it again"
+        return ""
 
     def _respelt(self, template: str, words: tuple[str, str]) -> str:
         """Return the template with other words for off and on."""

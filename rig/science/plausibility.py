@@ -39,6 +39,8 @@ RATIO_CENTS = 150.0
 """A step between two groups of points so near to that of a whole ratio is one."""
 GROUP_CENTS = 400.0
 """Within a group points lie as a badly trimmed unit has them."""
+THOUSANDS = {1e-3: "kilohertz", 1e-6: "megahertz", 1e3: "millihertz"}
+"""What a counter is off by that answers in another unit than hertz, and does not say so."""
 LEVEL_CENTS = 240.0
 """The same for the pitch of a whole unit: how far from its nominal pitch it may have been found."""
 
@@ -76,6 +78,15 @@ def whole_ratio(octaves: float, within_cents: float) -> float | None:
     distances = [CENTS * abs(octaves - float(np.log2(ratio))) for ratio in RATIOS]
     nearest = int(np.argmin(distances))
     return RATIOS[nearest] if distances[nearest] <= within_cents else None
+
+
+def unsaid_unit(octaves: float, within_cents: float) -> str:
+    """Unit in which a counter answers that does not say which; empty where the distance is of none.
+
+    :param octaves: distance of a pitch from what it should be.
+    """
+    near = (unit for ratio, unit in THOUSANDS.items() if CENTS * abs(octaves - float(np.log2(ratio))) <= within_cents)
+    return next(near, "")
 
 
 def hum_hz(frequencies_hz: ArrayLike) -> float | None:

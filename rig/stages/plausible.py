@@ -14,7 +14,7 @@ import numpy as np
 from rig.errors import BenchDoubt
 from rig.operators.port import MeterPlace
 from rig.product import TrimKind
-from rig.science.plausibility import LEVEL_CENTS, Doubt, hum_hz, oddness, rail_share_of_steps, whole_ratio
+from rig.science.plausibility import LEVEL_CENTS, Doubt, hum_hz, oddness, rail_share_of_steps, unsaid_unit, whole_ratio
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -62,9 +62,17 @@ def require_a_plausible_level(acquisition: Acquisition, operator: Operator, poin
     """Doubt the counter before the unit, where the whole of it lies a ratio away that its trims cannot explain.
 
     :param points: of a sweep, controls at rest.
-    :raises BenchDoubt: nobody vouches for counter and controls.
+    :raises BenchDoubt: nobody vouches for counter and controls; or the counter answers in another unit.
     """
     level_octaves = level_of(acquisition, points)
+    unit = unsaid_unit(level_octaves, LEVEL_CENTS)
+    if unit:
+        # nobody is asked: a unit that is off by a thousand cannot be told from it, and is no unit to judge
+        raise BenchDoubt(
+            f"The pitch is {2.0**level_octaves:.3g} times what it should be at every CV, as of a counter that answers "
+            f"in {unit} and does not say so: set it to hertz, or the unit to the range of the product file, then scan "
+            "it again."
+        )
     ratio = whole_ratio(level_octaves, LEVEL_CENTS)
     if ratio is None or abs(level_octaves) <= _base_reach_octaves(acquisition.product):
         return

@@ -125,6 +125,10 @@ def test_a_profile_for_another_address_is_not_used(tmp_path, profile_text):
     [
         ('set_voltage = "SOUR:VOLT {voltage}"', 'set_voltage = "SOUR:VOLT {volts}"', "names in braces may be"),
         ('set_voltage = "SOUR:VOLT {voltage}"', 'set_voltage = "SOUR:VOLT {voltage}\\n*RST"', "printable ASCII"),
+        ('set_voltage = "SOUR:VOLT {voltage}"', 'set_voltage = "SOUR:VOLT {gate}"', "names in braces may be voltage"),
+        ('set_voltage = "SOUR:VOLT {voltage}"', 'set_voltage = "SOUR:VOLT 5"', "it sets nothing"),
+        ('off = "OUTP OFF"', 'off = "OUTP {voltage}"', "no names in braces may be in it"),
+        ("token_count = 255", "token_count = 99999999999", "give 0 to 65535"),
         ("joins = true", 'joins = "sometimes"', "source.link.joins"),
         ('line_end = "LF"', 'line_end = "ETX"', "source.line_end"),
         ('fetch = "FETC?"', 'ftech = "FETC?"', "ftech is not a field of it"),

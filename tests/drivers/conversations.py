@@ -34,12 +34,12 @@ class Conversation:
     def asking(self) -> Iterator[Session]:
         """A session in which wrong spellings do no harm."""
         dialect = careful(self.link.dialect, drops_rest=self.link.drops_rest)
-        with self.address.open(dialect, self.link.termination, self.link.patience_s) as session:
+        with self.address.open_next(dialect, self.link.termination, self.link.patience_s) as session:
             yield session
 
     def working(self) -> Session:
         """A session as the bench opens it afterwards."""
-        return self.address.open(self.link.dialect, self.link.termination, 2.0)
+        return self.address.open_next(self.link.dialect, self.link.termination, 2.0)
 
     @property
     def sent(self) -> list[str]:

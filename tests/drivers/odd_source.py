@@ -35,10 +35,17 @@ class OddSource:
     * ``no current limit``, ``fixed current limit``: it has none, or one that cannot be changed.
     * ``stands``: its level does not change.
     * ``echoes``: it says first what it was told.
+    * ``prompts``, ``confirms``: it writes a prompt before its answers; it answers settings as well.
+    * ``complains aloud``: it answers what it does not take.
     * ``restless queue``, ``queue in words``, ``no queue``: what it answers about errors.
     * ``no token``: it has no register that could be written.
     * ``no completion``: it is not asked whether it is ready.
     * ``single``: it takes one unit a message.
+    * ``answers lists``: it answers a question whatever stands behind it, and takes no setting with a list.
+    * ``slow``: it says for 0.3 s after it was switched that its output stands as before.
+    * ``trips``: its voltage protection trips when its output goes on.
+    * ``local``, ``silent in local``: it takes no setting of an output before it was put under remote control; the
+      second says nothing about that.
 
     Each message costs it ``seconds``.
     """
@@ -51,6 +58,9 @@ class OddSource:
     _enabled: int = 0
     _dead: bool = False
     _was_on: bool = False
+    remote: bool = False
+    tripped: bool = False
+    _switched_s: float = 0.0
 
     def execute(self, message: str) -> str | None:
         if self._dead:
@@ -68,9 +78,11 @@ class OddSource:
                 answer = self._unit(unit.removeprefix(":"))
             except Refused as refused:
                 self._errors.append(refused.args[0])
+                said += ["ERROR"] if "complains aloud" in self.habits else []
                 continue
+            said += ["OK"] if answer is None and "confirms" in self.habits else []
             said += [] if answer is None else [answer]
-        answers += [";".join(said)] if said else []
+        answers += [(">> " if "prompts" in self.habits else "") + ";".join(said)] if said else []
         return "\n".join(answers) if answers else None
 
     def _unit(self, unit: str) -> str | None:
@@ -88,9 +100,18 @@ class OddSource:
                 return str(self._enabled)
             case "SYST:ERR?" if "no queue" not in self.habits:
                 return self._next_error()
-            case _:
+            case "SYST:REM" if {"local", "silent in local"} & self.habits:
+                self.remote = True
+            case _ if not self._passed_over(header):
                 return self._of_an_output(header.removeprefix("SOUR:"), argument)
         return None
+
+    def _passed_over(self, header: str) -> bool:
+        if self.remote or header.endswith("?"):
+            return False
+        if "local" in self.habits:
+            raise Refused((550, "Command not allowed in local"))
+        return "silent in local" in self.habits
 
     def _next_error(self) -> str:
         if "restless queue" in self.habits:
@@ -102,6 +123,8 @@ class OddSource:
         named = re.search(r"[, ]*\(@(\d)\)$", f" {argument}")
         if "listed" in self.habits and named is None:
             raise Refused(MISSING)
+        if "answers lists" in self.habits and header.endswith("?"):
+            named = None
         if "listed" not in self.habits and named is not None:
             raise Refused((-108, "Parameter not allowed"))
         output = self.outputs[int(named.group(1)) if named else 1]
@@ -113,7 +136,10 @@ class OddSource:
             case "VOLT":
                 output.volts = output.volts if "stands" in self.habits else float(value)
             case "OUTP?":
-                return str(int(output.on))
+                late = "slow" in self.habits and time.monotonic() < self._switched_s + 0.3
+                return str(int(output.on is not late))
+            case "VOLT:PROT:TRIP?" if "trips" in self.habits:
+                return str(int(self.tripped))
             case "OUTP":
                 self._switch(output, on=value in {"ON", "1"})
             case "CURR?" if limited:
@@ -129,7 +155,9 @@ class OddSource:
     def _switch(self, output: Output, *, on: bool) -> None:
         if "sticks" in self.habits and self._was_on and not on:
             return
-        output.on = on
+        self._switched_s = time.monotonic() if on is not output.on else self._switched_s
+        self.tripped = self.tripped or (on and "trips" in self.habits)
+        output.on = on and not self.tripped
         self._was_on = self._was_on or on
         if "dies" in self.habits and on:
             self._dead = True

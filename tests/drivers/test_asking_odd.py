@@ -2,20 +2,26 @@
 
 from __future__ import annotations
 
+import re
+import time
 from contextlib import contextmanager
 
 import pytest
 from pyvisa.constants import InterfaceType
 
 from drivers import enumeration
+from drivers.asking.meter import ask_meter
 from drivers.asking.source import ask_source
 from drivers.clock import RealClock
+from drivers.dialect import LinkDialect
 from drivers.errors import LinkRefused, NotConfined
-from drivers.scpi import Identity
+from drivers.scpi import Identity, split_units
+from drivers.session import Session
 from drivers.source import Source, VoltageLimits
 from drivers.virtual.links.sockets import SocketLink
 from tests.drivers.conversations import Conversation
 from tests.drivers.odd_source import OddSource
+from tests.drivers.one_caller import OneCaller
 
 
 @contextmanager
@@ -123,3 +129,128 @@ def test_a_bus_whose_interface_cannot_be_used_is_said_not_to_be_looked_for(monke
     ]
     monkeypatch.setattr(enumeration.PyvisaSession, "iter_session_classes_issues", lambda: iter(issues))
     assert enumeration.blind_spots() == ("GPIB: Please install a driver", "USB: Please install another")
+
+
+def test_an_instrument_that_serves_one_caller_at_a_time_is_asked_by_one_at_a_time():
+    link = OneCaller(OddSource(), seen_gone_s=0.1)
+    try:
+        conversation = Conversation(link.resource, "source", RealClock())
+        with conversation.asking() as session:
+            found = ask_source(session)
+        said = " ".join(conversation.link.losses)
+    finally:
+        link.close()
+    assert conversation.link.dialect == LinkDialect()
+    assert said == ""
+    assert found.missing == ()
+
+
+@pytest.mark.parametrize("habit", ["local", "silent in local"])
+def test_a_source_that_its_front_panel_has_is_put_under_remote_control_over_every_link(habit):
+    device = OddSource(frozenset({habit}))
+    link = SocketLink(device)
+    try:
+        conversation = Conversation(link.resource, "source", RealClock())
+        with conversation.asking() as session:
+            found = ask_source(session)
+            spoken = session.link_dialect
+        # many fall back to their front panel when the link closes
+        device.remote = False
+        with Session.open(link.resource, role="source", timeout_s=1.0, link=spoken) as session:
+            Source(session, VoltageLimits(0.0, 5.0), found.dialect).set_voltage(1.5)
+            assert device.outputs[1].volts == 1.5
+    finally:
+        link.close()
+    assert found.missing == ()
+    assert spoken.remote == "SYST:REM"
+
+
+def test_no_instrument_is_put_under_remote_control_that_does_as_it_is_told():
+    with spoken_to() as conversation:
+        with conversation.asking() as session:
+            ask_source(session)
+            assert session.link_dialect.remote == ""
+        assert not any("REM" in sent for sent in conversation.sent)
+
+
+def test_a_source_that_answers_questions_with_a_list_and_obeys_none_has_one_output():
+    with spoken_to("answers lists", "no queue", "no token", "single") as conversation:
+        with conversation.asking() as session:
+            found = ask_source(session)
+        assert found.missing == ()
+        assert (found.dialect.on, found.dialect.off) == ("OUTP ON", "OUTP OFF")
+
+
+@pytest.mark.parametrize("habits", [("slow",), ("slow", "no queue", "no token")])
+def test_an_output_that_takes_a_moment_to_go_on_and_off_is_waited_for(habits):
+    with linked(*habits) as link:
+        link._device.outputs[1].on = True
+        conversation = Conversation(link.resource, "source", RealClock())
+        with conversation.asking() as session:
+            found = ask_source(session)
+        assert found.missing == ()
+        assert found.dialect.off == "OUTP OFF"
+        with conversation.working() as session, Source(session, VoltageLimits(0.0, 5.0), found.dialect) as source:
+            source.output_on()
+        assert not link._device.outputs[1].on
+
+
+def test_of_an_output_whose_protection_trips_that_is_said():
+    with spoken_to("trips") as conversation:
+        with conversation.asking() as session:
+            found = ask_source(session)
+        assert found.missing == (
+            "Its output does not go on by 'OUTP ON' (its voltage protection trips at 0 V: take off what is connected "
+            "to it, and ask it again).",
+        )
+
+
+class LongMeter:
+    """A meter that only reads, a tenth of a second each, as many readings as it is told."""
+
+    def __init__(self) -> None:
+        self.enabled, self.count = "0", 1
+
+    def execute(self, message: str) -> str | None:
+        answers = [self._unit(*unit.removeprefix(":").partition(" ")[::2]) for unit in split_units(message)]
+        return ";".join(each for each in answers if each is not None) or None
+
+    def _unit(self, header: str, argument: str) -> str | None:
+        match header:
+            case "*ESE":
+                self.enabled = argument
+            case "SAMP:COUN":
+                self.count = int(argument)
+            case "READ?":
+                time.sleep(0.1 * self.count)
+                return ",".join(["+1.0E+00"] * self.count)
+        answers = {"*IDN?": "Invented Instruments,long meter,20,0.4", "*ESE?": self.enabled, "*OPC?": "1"}
+        return {**answers, "SAMP:COUN?": str(self.count)}.get(header)
+
+
+def test_a_meter_that_integrates_long_is_given_the_time_of_several_readings():
+    link = SocketLink(LongMeter())
+    try:
+        conversation = Conversation(link.resource, "meter", RealClock())
+        with conversation.asking() as session:
+            found = ask_meter(session)
+    finally:
+        link.close()
+    assert found.dialect.samples == "SAMP:COUN {count}"
+
+
+@pytest.mark.parametrize(
+    ("habit", "told"),
+    [
+        ("prompts", "writes the prompt '>>' before its answers, as for a person at a terminal: switch its prompt off"),
+        ("confirms", "answers settings as well ('OK'), so that its answers cannot be told apart: switch that off"),
+    ],
+)
+def test_an_instrument_that_says_more_than_answers_is_refused_for_that(habit, told):
+    with pytest.raises(LinkRefused, match=re.escape(told)), spoken_to(habit):
+        pass
+
+
+def test_an_instrument_that_answers_what_it_does_not_take_can_be_asked():
+    with spoken_to("complains aloud") as conversation, conversation.asking() as session:
+        assert ask_source(session).missing == ()

@@ -287,3 +287,28 @@ def test_a_garbled_number_of_very_many_digits_is_refused_at_once():
     # tried in one way only: in every way it would take longer than anybody waits
     with pytest.raises(Unreadable, match="is not a number"):
         parse_number("1" * 100_000 + "." + "1" * 100_000 + "!")
+
+
+@pytest.mark.parametrize("shown", ["OL", "-OL", "O.L", "Ovld", "OVERLOAD"])
+def test_what_a_display_shows_of_too_much_is_an_overload(shown):
+    # common practice: hand-held and cheap meters answer what their display shows
+    with pytest.raises(Overload, match="beyond the range"):
+        parse_number(shown, "V")
+
+
+@pytest.mark.parametrize("shown", ["----", "-----.--", "- - -", "--"])
+def test_the_dashes_of_a_display_are_no_result(shown):
+    # common practice: a counter without a signal
+    with pytest.raises(NotANumber, match="no result"):
+        parse_number(shown, "HZ")
+
+
+@pytest.mark.parametrize("text", ["-", "", "OLD", "-5-", "..."])
+def test_what_only_looks_like_a_display_is_not_a_number(text):
+    with pytest.raises(Unreadable):
+        parse_number(text)
+
+
+def test_volts_that_say_of_which_kind_they_are_are_volts():
+    assert parse_number("+1.25000E+00VDC", "V") == 1.25
+    assert parse_number("12.5 mVDC", "V") == pytest.approx(0.0125)

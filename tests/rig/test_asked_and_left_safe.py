@@ -10,6 +10,7 @@ from contextlib import contextmanager
 from dataclasses import asdict, replace
 
 import pytest
+from typer import Exit
 from typer.testing import CliRunner
 
 from drivers.session import Session
@@ -22,6 +23,7 @@ from rig.bench_lock import Holder
 from rig.bench_profile import BenchProfile, load_profile, profile_path
 from rig.cli import app
 from rig.errors import BenchProblem, StillOwed
+from rig.opening import INTERRUPTED, ending_in_a_sentence
 from rig.owed import SafetyNote, do_what_is_owed, is_owed, places
 from tests.drivers.odd_source import OddSource, Output
 from tests.rig.benches import TEXT, written
@@ -78,6 +80,16 @@ def test_a_channel_that_was_never_asked_is_not_driven_and_not_taken_for_safe(tmp
         assert isinstance(safe.exception, StillOwed)
         assert f"the source's channel 2 was never asked: rig bench check {path}" in str(safe.exception)
         assert "switch its output off by hand now" in str(safe.exception)
+    assert source.received == []
+
+
+def test_a_source_whose_profile_cannot_be_used_is_not_taken_for_safe(tmp_path):
+    with on_the_bench(tmp_path, outputs={1: Output(7.7, on=True)}) as (source, path):
+        profile_path(path).write_text("[source", encoding="utf-8")
+        safe = typed("bench", "safe", path)
+        assert isinstance(safe.exception, StillOwed)
+        assert "its output may be on: switch it off by hand now" in str(safe.exception)
+        assert "is not valid TOML" in str(safe.exception)
     assert source.received == []
 
 
@@ -243,3 +255,37 @@ def test_every_source_that_was_left_on_is_made_safe_before_visits_are_listed(tmp
         assert outcome.stdout == "No visit lies open.\n"
         assert (source.outputs[1].on, source.outputs[1].volts) == (False, 0.0)
         assert typed("visits").stderr == ""
+
+
+# Whoever stops it
+
+
+def stops(*_arguments):
+    raise KeyboardInterrupt
+
+
+def test_a_check_of_the_bench_that_is_stopped_leaves_the_source_safe_and_says_so(tmp_path, monkeypatch):
+    with on_the_bench(tmp_path, outputs={1: Output(7.7, on=True)}) as (source, path):
+        monkeypatch.setattr("rig.bench_check.ask_source", stops)
+        stopped = typed("bench", "check", path)
+        assert stopped.exit_code == INTERRUPTED
+        assert "it is at 0 V with its output off now" in stopped.output
+        assert not source.outputs[1].on
+        assert source.outputs[1].volts == 0.0
+        assert not is_owed(path)
+
+
+def test_stopping_twice_does_not_call_a_source_safe_that_was_not_made_so(tmp_path, capsys):
+    with on_the_bench(tmp_path) as (source, path):
+        loaded = load_bench(path)
+        with Session.open(loaded.contents.source.resource, role="source", timeout_s=0.4) as session:
+            note = SafetyNote(path, debt_of(session.resource, loaded, BenchProfile(), session.identity))
+        note.give()
+        source.habits = frozenset({"sticks"})
+        source.execute("OUTP ON")
+        with pytest.raises(Exit), ending_in_a_sentence(path):
+            stops()
+        said = capsys.readouterr().err
+        assert source.outputs[1].on
+        assert "switch its output off by hand now" in said
+        assert "the source is at 0 V" not in said

@@ -286,6 +286,23 @@ def test_a_note_that_cannot_be_read_counts_as_owed(place):
         do_what_is_owed(place.bench)
 
 
+def test_a_note_whose_date_cannot_be_read_is_done_all_the_same(place, address):
+    SafetyNote(place.bench, debt(place, address)).give()
+    note = places(place.bench)[0]
+    written = json.loads(note.read_text(encoding="utf-8"))
+    written["by"]["since"] = "yesterday"
+    note.write_text(json.dumps(written), encoding="utf-8")
+    assert "since yesterday) left the source at" in do_what_is_owed(place.bench)
+    assert not is_owed(place.bench)
+
+
+def test_a_note_whose_spelling_sets_nothing_is_not_said_to_the_source(place, address):
+    owed = debt(place, address)
+    SafetyNote(place.bench, replace(owed, dialect=replace(owed.dialect, set_voltage="SOUR:VOLT {gate}"))).give()
+    with pytest.raises(StillOwed, match=r"names in braces may be voltage.*switch the source's output off by hand now"):
+        do_what_is_owed(place.bench)
+
+
 def test_what_is_owed_comes_before_the_record_and_nothing_else_happens_while_it_is(place, address, tmp_path):
     SafetyNote(place.bench, debt(place, address, resource="TCPIP::127.0.0.1::1::SOCKET")).give()
     folder = tmp_path / "home"

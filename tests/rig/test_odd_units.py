@@ -4,8 +4,11 @@ import re
 
 import pytest
 
+from drivers.virtual.trouble import Kind, Trouble
 from rig.diagnosis import Fault
+from rig.errors import BenchDoubt
 from rig.science.conformity import Decision
+from rig.workflow import Purpose
 from tests.benchmarks.verdicts import true_characteristics, wrong_statements
 
 PASSED = (Decision.PASS, Decision.CONDITIONAL_PASS)
@@ -134,3 +137,12 @@ def test_a_held_cv_near_the_true_pivot_is_not_taken_for_an_end_stop(stand):
     assert visit.verdict.decision is Decision.PASS
     assert wrong_statements(visit, truths) == ()
     assert truths["tracking_musical"] < 1.0
+
+
+def test_a_counter_that_answers_in_kilohertz_and_does_not_say_so_makes_no_verdict(stand):
+    # common practice: cheap counters answer what their display shows
+    with stand(seed=1, unit="healthy") as it:
+        answers = Trouble(role="counter", kind=Kind.MULTIPLE, message=1, messages=1_000_000, amount=1e-3)
+        it.bench.provider.troubles.add(answers)
+        with pytest.raises(BenchDoubt, match="as of a counter that answers in kilohertz and does not say so"):
+            it.visit(Purpose.CHECK)

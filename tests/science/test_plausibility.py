@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rig.science.plausibility import Doubt, hum_hz, oddness, rail_share_of_steps, strays, whole_ratio
+from rig.science.plausibility import Doubt, hum_hz, oddness, rail_share_of_steps, strays, unsaid_unit, whole_ratio
 from rig.science.tracking import predict
 
 X = np.linspace(0.0, 8.0, 17)
@@ -79,3 +79,9 @@ def test_one_resistor_of_a_divider_does_not_mislead_about_the_rail():
 def test_strays_are_told_from_a_scatter_among_three_or_more():
     assert strays([1.0, 1.1, 0.9, 7.0], 0.5) == (3,)
     assert strays([1.0, 7.0], 0.5) == ()
+
+
+def test_a_thousand_times_is_another_unit_and_no_count_of_edges():
+    assert unsaid_unit(-9.966, 10.0) == "kilohertz"
+    assert unsaid_unit(9.9, 240.0) == "millihertz"
+    assert unsaid_unit(-1.0, 240.0) == ""
