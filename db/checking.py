@@ -1,5 +1,6 @@
 """Whether the record is as it was written: every link, every row that a link covers, and every row that none covers."""
 
+import json
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
@@ -22,6 +23,7 @@ from db.chained_session import AT_ONCE
 from db.coverage import Coverage, Standing
 from db.findings import Findings, UnverifiedChain, shown
 from db.models import Base, RecordChain
+from db.readable import check_readable, digests_read
 from db.record_key import RecordKey
 from db.view_texts import check_views
 
@@ -52,6 +54,9 @@ def check(
             if said != "ok":
                 found.flaw("the file", " ".join(str(said).split()))
     check_views(connection, found)
+    if not check_readable(connection, found):
+        found.unchecked.append("Nothing else was compared, since not all of it can be read: restore the last backup.")
+        return found
     by_id = {key.key_id: key for key in keys}
     coverage = Coverage()
     checked = [_check_chain(connection, each, by_id.get(each.key_id), coverage, found) for each in chains(connection)]
@@ -79,19 +84,22 @@ def _check_chain(
     sequence, link, links, vouched = -1, previous or "", 0, False
     if key is not None:
         coverage.with_key.add(chain.id)
-    in_order = select(_LINKS).where(_LINKS.c.chain_id == chain.id).order_by(_LINKS.c.sequence)
+    in_order = select(*values_of(_LINKS)).where(_LINKS.c.chain_id == chain.id).order_by(_LINKS.c.sequence)
     for row in connection.execute(in_order.execution_options(yield_per=1000)):
         if row.sequence != sequence + 1:
             found.flaw("record_link", f"links {sequence + 1} to {row.sequence - 1} of chain {chain.id} were removed")
             previous = None
-        verified = key is not None and previous is not None and _fits(key, previous, row)
+        digests = digests_read(row.digests, row.subject)
+        if digests is None:
+            found.flaw("record_link", f"link {row.sequence} of chain {chain.id} was altered: what it covers is no list")
+        verified = key is not None and previous is not None and digests is not None and _fits(key, previous, row)
         if key is not None and not verified:
             coverage.unfit.add((chain.id, row.sequence))
-            if previous is not None:
+            if previous is not None and digests is not None:
                 found.flaw("record_link", f"link {row.sequence} of chain {chain.id} was not made with its key")
         vouched = vouched or (verified and row.sequence == 0)
-        if row.subject == "rows":
-            coverage.add(row.digests, verified=verified)
+        if row.subject == "rows" and digests is not None:
+            coverage.add(digests, verified=verified)
         sequence, link = row.sequence, row.link
         previous = link
         links += 1
@@ -105,7 +113,8 @@ def _check_chain(
 
 def _fits(key: RecordKey, previous: str, row: Any) -> bool:
     """Whether a link was made with the key."""
-    made = Link(row.chain_id, row.sequence, row.subject, row.visit_id, row.digests, row.made_utc)
+    digests = json.loads(row.digests)
+    made = Link(row.chain_id, row.sequence, row.subject, row.visit_id, digests, row.made_utc)
     try:
         return link_of(key, previous, made) == str(row.link)
     except ValueError:
@@ -176,7 +185,7 @@ def _visits(connection: Connection) -> Iterator[Sequence[Any]]:
 def _check_visits(connection: Connection, visits: Sequence[Any], coverage: Coverage, found: Findings) -> None:
     serials = {row.id: row.serial or "unknown" for row in visits}
     links: dict[UUID, list[Any]] = {}
-    of_visits = select(_LINKS.c.visit_id, _LINKS.c.digests, _LINKS.c.chain_id, _LINKS.c.sequence)
+    of_visits = select(*values_of(_LINKS))
     for link in connection.execute(of_visits.where(_LINKS.c.visit_id.in_(list(serials)))):
         links.setdefault(link.visit_id, []).append(link)
     stored = rows_of_visits(connection, list(serials))
@@ -186,7 +195,9 @@ def _check_visits(connection: Connection, visits: Sequence[Any], coverage: Cover
             verified = any(coverage.is_verified(link.chain_id, link.sequence) for link in links[row.id])
             present = _compared(row.id, serials[row.id], stored[row.id], coverage, found, verified=verified)
             for link in links[row.id]:
-                _compare(row.id, serials[row.id], link.digests, present, stored[row.id], found)
+                digests = digests_read(link.digests, link.subject)
+                if digests is not None:
+                    _compare(row.id, serials[row.id], digests, present, stored[row.id], found)
             found.count(sum(each.count for each in present.values()), verified=verified)
         elif row.ended_utc is None:
             found.open_visits += 1

@@ -11,7 +11,7 @@ from pydantic import Field, ValidationError
 from rig.errors import FileProblem, WrongInput
 from rig.product import Product, RailLimit
 from rig.science.conformity import Limits, Rule
-from rig.tomlfile import Checked, every_problem, read
+from rig.tomlfile import Checked, every_problem, read, refuse_flags
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -97,10 +97,12 @@ def load_limits(path: Path) -> OtherLimits:
     try:
         if "product" in raw:
             product = Product.model_validate(raw)
+            refuse_flags(raw, product, f"{KIND} {path}")
             return OtherLimits(SomeLimits.model_validate(product.limits.model_dump()), product.decision_rule, product)
         file = LimitsFile.model_validate(raw)
     except ValidationError as error:
         raise FileProblem(every_problem(error, f"{KIND} {path}")) from None
+    refuse_flags(raw, file, f"{KIND} {path}")
     if file.decision_rule is None and file.limits == SomeLimits():
         raise FileProblem(
             f"The {KIND} {path} has neither limits nor a decision_rule: give it a [limits] table with a limit in it, "

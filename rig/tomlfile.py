@@ -70,9 +70,32 @@ def check(raw: Mapping[str, object], model: type[ModelT], place: str) -> ModelT:
     :raises FileProblem: names the first wrong field, what is wrong and how many more there are.
     """
     try:
-        return model.model_validate(raw)
+        checked = model.model_validate(raw)
     except ValidationError as error:
         raise FileProblem(_first_problem(error, place)) from None
+    refuse_flags(raw, checked, place)
+    return checked
+
+
+def refuse_flags(raw: object, checked: object, place: str, where: str = "") -> None:
+    """See that no true or false of a file was read as one or nought: a limit of ``true`` would be one of 1 cent.
+
+    :param raw: what stands in the file.
+    :param checked: what was made of it.
+    :param where: the field, for the message; empty for the file as a whole.
+    :raises FileProblem: names the field.
+    """
+    if isinstance(raw, bool):
+        if not isinstance(checked, bool):
+            said = str(raw).lower()
+            raise FileProblem(f"The {place} has a wrong field: {where} is {said}: give its value, not true or false.")
+    elif isinstance(raw, dict):
+        for name, value in raw.items():
+            inner = checked.get(name) if isinstance(checked, dict) else getattr(checked, name, value)
+            refuse_flags(value, inner, place, f"{where}.{name}" if where else str(name))
+    elif isinstance(raw, list) and isinstance(checked, list | tuple):
+        for number, (value, inner) in enumerate(zip(raw, checked, strict=False)):
+            refuse_flags(value, inner, place, f"{where}.{number}")
 
 
 def _read(path: Path, kind: str) -> str:

@@ -21,15 +21,21 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from matplotlib.axes import Axes
+    from numpy.typing import NDArray
 
     from rig.batch import BatchReport
     from rig.batch_charts import Characteristic, Charted
     from rig.science.control_chart import Chart
 
+    Places = NDArray[np.int64]
+    Values = NDArray[np.float64]
+
 POINT_COLOUR, LINE_COLOUR, LIMIT_COLOUR, LOUD_COLOUR = "#1f5f8b", "#7fa8c4", "#555555", "#b03030"
 SAME_EACH_TIME: dict[Any, Any] = {"svg.hashsalt": "trimrig", "svg.fonttype": "path", "axes.unicode_minus": False}
 COLUMNS = 4
 MOST_TICKS = 8
+ROW_POINTS = 8.0
+"""From one row of small letters to the next."""
 TITLE_POINTS = 11
 NOTE_SIGNS = 38
 """Signs of a note below a sheet, a column of it."""
@@ -171,15 +177,38 @@ def _sheet(report: BatchReport, each: Characteristic, charted: list[Charted]) ->
     return figure
 
 
-def _draw(axes: Axes, places: np.ndarray[tuple[int], np.dtype[np.int64]], chart: Chart, label: str) -> None:
-    """Points with their lines; the view shows the limits well, and points far outside at its edge."""
-    reach = 6.0 * chart.sigma if chart.sigma > 0.0 else 1.0
+def _draw(axes: Axes, places: Places, chart: Chart, label: str) -> None:
+    """Points with their lines; the view shows the limits well, and points far outside as arrows at its edge."""
+    reach = _reach(chart)
     shown = np.clip(chart.points, chart.centre - reach, chart.centre + reach)
     axes.plot(places, shown, "o-", color=POINT_COLOUR, markersize=2.5, linewidth=0.6)
     loud = chart.outside
     axes.plot(places[loud], shown[loud], "o", color=LOUD_COLOUR, markersize=4)
+    _arrows(axes, places, chart.points, shown)
     axes.axhline(chart.centre, color=LIMIT_COLOUR, linewidth=0.8)
     for bound in (chart.lower, chart.upper):
         axes.axhline(bound, color=LIMIT_COLOUR, linewidth=0.8, linestyle="--")
+    low, high = min(float(np.min(shown)), chart.lower), max(float(np.max(shown)), chart.upper)
+    slack = 0.06 * (high - low) if high > low else 1.0
+    axes.set_ylim(low - slack, high + slack)  # fixed: a smoothed line that follows one odd unit is cut, not the others
     axes.set_ylabel(label, fontsize=8)
     axes.tick_params(labelsize=7)
+
+
+def _reach(chart: Chart) -> float:
+    """How far from the centre the view goes: to where a level moved, and not to where one odd unit in ten lies."""
+    distances = np.abs(chart.points - chart.centre)
+    reach = max(6.0 * chart.sigma, 1.2 * float(np.quantile(distances, 0.9)))
+    return reach if reach > 0.0 else 1.0
+
+
+def _arrows(axes: Axes, places: Places, points: Values, shown: Values) -> None:
+    """Points that the view leaves out: an arrow at its edge, with the value it stands for on the inner side."""
+    middle = float(np.mean(places))
+    for marker, beyond, down in (("^", points > shown, -1.0), ("v", points < shown, 1.0)):
+        axes.plot(places[beyond], shown[beyond], marker, color=LOUD_COLOUR, markersize=7)
+        for row, at in enumerate(np.flatnonzero(beyond)):
+            side, aside = ("left", 6.0) if places[at] < middle else ("right", -6.0)
+            offset = (aside, down * ROW_POINTS * (row % 3))  # neighbours do not write over each other
+            where, said = (float(places[at]), float(shown[at])), f"{points[at]:.4g}"
+            axes.annotate(said, where, offset, textcoords="offset points", fontsize=7, ha=side, va="center")

@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
 
+    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
     from db.engine import Database
@@ -391,3 +392,38 @@ def test_visits_are_counted_on_whole_numbers(monkeypatch: pytest.MonkeyPatch, tm
     plot_batch(batch_reports(record(visits))[0], tmp_path)
     assert drawn["causes"]
     assert all(each.is_integer() for each in drawn["causes"])
+
+
+def chart_as_left(visits: Sequence[BatchVisit], monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Axes:
+    """The control chart of what these visits left."""
+    drawn: list[Figure] = []
+
+    def look(figure: Figure, folder: Path, stem: str) -> list[Path]:
+        if "chart" in stem:
+            drawn.append(figure)
+        return []
+
+    monkeypatch.setattr("rig.reports.batch_plots.save", look)
+    plot_batch(batch_reports(record(visits))[0], tmp_path)
+    (figure,) = drawn
+    figure.canvas.draw()
+    return next(each for each in figure.axes if each.get_title() == "as left")
+
+
+def test_a_level_that_moved_far_is_drawn_where_it_lies(monkeypatch: pytest.MonkeyPatch, tmp_path: Path):
+    left = np.concatenate([np.tile([-0.1, 0.1], 20), 2.0 + 0.1 * np.tile([0.0, 1.0], 20)])
+    visits = [visit(number, left=float(value)) for number, value in enumerate(left)]
+    axes = chart_as_left(visits, monkeypatch, tmp_path)
+    assert np.asarray(axes.lines[0].get_ydata()) == pytest.approx(left)
+
+
+def test_one_unit_far_out_is_an_arrow_with_its_value_and_hides_no_other(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+):
+    visits = [visit(number, left=0.1 * (-1.0) ** number) for number in range(40)]
+    visits[25] = visit(25, "fail", left=215.5, causes=["A fault that spoils the unit: look"])
+    axes = chart_as_left(visits, monkeypatch, tmp_path)
+    assert [each.get_text() for each in axes.texts] == ["215.5"]
+    assert any(each.get_marker() == "^" and list(each.get_xdata()) == [26] for each in axes.lines)
+    low, high = axes.get_ylim()
+    assert high - low < 5.0

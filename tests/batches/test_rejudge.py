@@ -198,6 +198,7 @@ def test_every_wrong_field_is_named(limits: Callable[[str], OtherLimits]):
         ("[limits\n", "not valid TOML"),
         ("[limits]\nscale_error_cents_per_octave = inf\n", "scale_error_cents_per_octave"),
         ("[limits]\nscale_error_cents_per_octave = '🎹'\n", "scale_error_cents_per_octave"),
+        ("[limits]\nscale_error_cents_per_octave = true\n", "limits.scale_error_cents_per_octave is true"),
         ("[product]\ncode = 'X'\n", "wrong fields"),
     ],
 )

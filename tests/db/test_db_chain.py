@@ -175,6 +175,41 @@ def test_a_row_that_was_added_to_an_ended_visit_is_found(covered: Database):
         assert "added" in flaw.what
 
 
+@pytest.mark.parametrize("said", ["", "{", "null", "[]", '"x"', '{"visit": 3}', '{"visit": ["a", "b"]}', '{"a": "ab"}'])
+def test_a_link_that_covers_nothing_readable_is_named(covered: Database, said: str):
+    with tampering(covered) as connection:
+        connection.execute(text("UPDATE record_link SET digests = :said WHERE sequence IN (1, 3)"), {"said": said})
+        found = looked_at(connection)
+    named = [each.what for each in found.flaws if each.table == "record_link"]
+    assert any("link 1 of chain" in each and "was altered" in each for each in named)
+    assert any("link 3 of chain" in each and "was altered" in each for each in named)
+
+
+@pytest.mark.parametrize(
+    ("table", "column", "value"),
+    [
+        ("verdict", "id", "substr(id, 2)"),
+        ("visit", "started_utc", "1 << 62"),
+        ("finding", "created_utc", "-(1 << 62)"),
+        ("visit_instrument", "calibration_due", "'2026-02-30'"),
+        ("visit_instrument", "calibrated_on", "'long ago'"),
+        ("record_chain", "began_utc", "1 << 62"),
+    ],
+)
+def test_what_no_column_can_hold_is_named_with_its_column(
+    every_table: Path, file: Path, table: str, column: str, value: str
+):
+    # only SQLite lets such a value in: PostgreSQL has types of its own for keys, moments and days
+    with closing(sqlite3.connect(every_table)) as source, closing(sqlite3.connect(file)) as copy:
+        source.backup(copy)
+    with open_database(f"sqlite:///{file}") as database, tampering(database) as connection:
+        connection.execute(text(f"UPDATE {table} SET {column} = {value}"))
+        found = looked_at(connection)
+    assert [each.table for each in found.flaws] == [table]
+    assert f"its column {column}" in found.flaws[0].what
+    assert found.unchecked
+
+
 def test_who_has_the_file_alone_cannot_make_a_link_fit(covered: Database):
     other = RecordKey(bytes(32))
     with tampering(covered) as connection:

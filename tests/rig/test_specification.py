@@ -174,6 +174,7 @@ WRONG_METERS = {
         "is due after 730 days.*stated for 366 at most",
     ),
     "a window upside down": ({"temperature": {"low_c": 28.0, "high_c": 18.0}}, "must lie below"),
+    "a flag for a number": ({"ranges": [ten_volts(range_v=True)]}, "ranges.0.range_v is true"),
     "no number": ({"ranges": [ten_volts(range_v=float("nan"))]}, "finite number"),
     "misspelt": ({"range": []}, "not a field of this file"),
 }
