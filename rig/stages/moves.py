@@ -28,6 +28,8 @@ LEAST_SHARE = 0.1
 """Of what the turns should have done: a trim that did less stands at its stop."""
 SHOWS_SURELY = 3.0
 """So much more than what shows surely must turns be good for, before it says something that nothing moved."""
+LITTLE_SPREADS = 1.5
+"""So many standard uncertainties below what is believed of a turn's effect, it did little."""
 MOST_TURNS_SHARE = 0.5
 """Doubt in the rough number of turns that is allowed for beside the gain's own spread."""
 
@@ -184,11 +186,18 @@ def turn_to_voltage(
 def learned_gain(recorder: Recorder, known: TrimKnowledge, amount: Belief, made: Made) -> TrimKnowledge:
     """What the move showed of a turn's effect: kept for the batch, and used for this unit at once.
 
-    A trim that works the other way round than was expected is believed at once.
+    A trim that works the other way round than was expected is believed at once. Where turns that should have been
+    enough did little, part of them may have been made in vain, at the end of the trim: they teach nothing.
     """
     gain = None if made.end is TurnEnd.END_STOP else gain_observation(amount, made.turns)
-    if gain is None:
+    if gain is None or (made.end is TurnEnd.TURN_LIMIT and _did_little(gain, known.gain)):
         return known
     recorder.observation(made.trim, "gain", gain)
     reversed_sense = gain.mean * known.gain.mean < 0.0
     return TrimKnowledge(gain if reversed_sense else combine(known.gain, gain), known.pivot)
+
+
+def _did_little(seen: Belief, known: Belief) -> bool:
+    """Whether a turn's effect, the right way round, is far smaller than it is believed to be."""
+    share = seen.mean / known.mean
+    return 0.0 < share < 1.0 - LITTLE_SPREADS * known.standard_uncertainty / abs(known.mean)
