@@ -18,8 +18,16 @@ def whole_file(path: Path) -> Iterator[IO[bytes]]:
 
     Until then, and after an error, what was there before is there still.
 
+    What is no file (a device, a pipe) is written into, and what a link points to takes the new text: neither is
+    ever exchanged for a file.
+
     :raises OSError: it cannot be written (no room, no rights, no folder); its ``filename`` is the file wanted.
     """
+    if path.exists() and not path.is_file() and not path.is_dir():
+        with _named(path), path.open("wb") as file:
+            yield file
+        return
+    path = path.resolve() if path.is_symlink() else path
     beside = path.with_name(f".{path.name[:80]}.{uuid4().hex[:8]}.part")
     try:
         with beside.open("xb") as file:
@@ -33,6 +41,15 @@ def whole_file(path: Path) -> Iterator[IO[bytes]]:
     except BaseException:
         beside.unlink(missing_ok=True)
         raise
+
+
+@contextmanager
+def _named(path: Path) -> Iterator[None]:
+    """Errors of writing name the file wanted."""
+    try:
+        yield
+    except OSError as error:
+        raise type(error)(error.errno, error.strerror or str(error), str(path)) from error
 
 
 def write_whole(path: Path, data: bytes) -> None:

@@ -281,6 +281,28 @@ def small_disk(tmp_path: Path):
     subprocess.run(["umount", str(place)], check=True)
 
 
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="pipes with names need a system that has them")
+def test_a_pipe_is_written_into_and_stays_a_pipe(tmp_path: Path):
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    reading = os.open(pipe, os.O_RDONLY | os.O_NONBLOCK)
+    try:
+        write_whole(pipe, b"a record")
+        assert os.read(reading, 100) == b"a record"
+    finally:
+        os.close(reading)
+    assert pipe.is_fifo()
+
+
+def test_a_link_stays_and_what_it_points_to_takes_the_new_text(tmp_path: Path):
+    target, link = tmp_path / "kept.csv", tmp_path / "link.csv"
+    target.write_bytes(b"before")
+    link.symlink_to(target)
+    write_whole(link, b"after")
+    assert link.is_symlink()
+    assert target.read_bytes() == b"after"
+
+
 def test_a_full_disk_in_the_middle_of_a_record_leaves_no_half_file_and_one_sentence(plain_pdf, small_disk):
     assert len(plain_pdf) > 64 * 1024
     with pytest.raises(OSError, match="No space") as full:
