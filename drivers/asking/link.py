@@ -125,8 +125,10 @@ def _require_answers_alone(bare: Session, identity: str) -> None:
             "terminal: switch its prompt off, or give the address at which it answers programs, and ask it again"
         )
     confirmed = _said_to(bare, LinkDialect().clear, identity)
+    if confirmed in {"", _SOMETHING}:
+        return
     # what is said to nonsense as well is the instrument's way to complain
-    if confirmed and _said_to(bare, NONSENSE, identity) not in {confirmed, _SOMETHING}:
+    if _said_to(bare, NONSENSE, identity) not in {confirmed, _SOMETHING}:
         raise LinkRefused(
             f"{bare.name} answers settings as well ({_printable(confirmed)!r}), so that its answers cannot be told "
             "apart: switch that off, and ask it again"
