@@ -13,7 +13,8 @@ from dataclasses import dataclass
 from pyvisa.constants import InterfaceType
 from pyvisa_py.sessions import Session as PyvisaSession
 
-from drivers.asking.link import Address, who_answers
+from drivers.asking.address import Address
+from drivers.asking.link import who_answers
 from drivers.errors import DriverError
 from drivers.exchange import Observer
 

@@ -17,7 +17,7 @@ import sys
 from collections.abc import Callable
 from dataclasses import dataclass
 from types import TracebackType
-from typing import Any, Literal, Protocol, cast
+from typing import Any, Literal, Protocol, TypeVar, cast
 
 import pyvisa
 from pyvisa.constants import Parity, StatusCode, StopBits
@@ -41,6 +41,8 @@ _BROKEN: tuple[type[Exception], ...] = (
     OSError, RuntimeError, AssertionError, EOFError, ValueError, KeyError, struct.error, rpc.RPCError,
     pyvisa.errors.Error, *_LINE_REFUSES,
 )  # fmt: skip
+
+T = TypeVar("T")
 
 _CHUNK = 20 * 1024
 BETWEEN_ATTEMPTS_S = 0.05
@@ -151,8 +153,8 @@ def named(role: str, resource: str) -> str:
     return f"{role[:1].upper()}{role[1:]} at {without_secrets(resource)}"
 
 
-def open_link_by(deadline_s: float, connect: Callable[[], Link], clock: Clock) -> Link:
-    """Open a link again and again: an instrument that serves one caller needs a moment to see him gone.
+def open_by(deadline_s: float, connect: Callable[[], T], clock: Clock) -> T:
+    """Open a link, or a session over it, again and again: who serves one caller needs a moment to see him gone.
 
     :param deadline_s: when to give up, on the clock given.
     :raises LinkRefused: it could not be opened until then.

@@ -19,7 +19,7 @@ from drivers.clock import Clock
 from drivers.dialect import LinkDialect
 from drivers.errors import LinkLost, LinkRefused, ReplyError, Unreadable, WrongIdentity
 from drivers.exchange import Exchange, Observer
-from drivers.link import BETWEEN_ATTEMPTS_S, Link, LinkKind, named, open_link_by
+from drivers.link import BETWEEN_ATTEMPTS_S, Link, LinkKind, named, open_by
 from drivers.scpi import Identity, parse_identity
 from drivers.tokens import Tokens
 
@@ -212,7 +212,7 @@ class Wire:
             return self._identify(deadline_s)
         while True:
             self._link.abandon()
-            self._link = open_link_by(deadline_s, self._connect, self._link.clock)
+            self._link = open_by(deadline_s, self._connect, self._link.clock)
             try:
                 # opening may have taken all the time there was: whoever opens is owed one question
                 return self._identify(max(deadline_s, self._link.clock.now() + self._conduct.timeout_s))

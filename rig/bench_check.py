@@ -6,9 +6,10 @@ from contextlib import ExitStack, suppress
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from drivers.asking.address import Address
 from drivers.asking.counter import ask_counter
 from drivers.asking.findings import Capability, Evidence, LinkFindings, RoleFindings
-from drivers.asking.link import Address, ask_link, careful
+from drivers.asking.link import ask_link, careful
 from drivers.asking.meter import ask_meter
 from drivers.asking.other_roles import could_also_be
 from drivers.asking.source import ask_source

@@ -348,11 +348,12 @@ def _visit(
 
     console = console_of(to_stderr=as_json)
     with (
-        ending_in_a_sentence(bench_file.path),
+        ending_in_a_sentence(bench_file.path) as ending,
         open_bench_record() as database,
         open_bench(bench_file, limits_of(product), traced_to(trace)) as bench,
         operator_at(console, bench, request.seed) as operator,
     ):
+        ending.source_reached()
         operator.tell(f"Unit {request.serial}: {product.contents.product.name}, on the {bench.file.bench.name}.")
         visit = visit_on_the_floor(bench, bench_file, product, operator, database, request)
         record = read_visit(database, visit.serial, visit.visit_id)

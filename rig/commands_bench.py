@@ -78,9 +78,9 @@ def check(
     from rig.bench import load_bench
     from rig.bench_check import check_bench
     from rig.endings import BENCH_FAULT
-    from rig.opening import ending_in_a_sentence
+    from rig.opening import Ending, ending_in_a_sentence
 
-    with ending_in_a_sentence(file, "Stopped: no profile was written, and nothing is owed on this bench."):
+    with ending_in_a_sentence(file, Ending("Stopped: no profile was written, and nothing is owed on this bench.")):
         checked = check_bench(load_bench(file), (lambda _each: None) if as_json else _tell, trace)
     if as_json:
         typer.echo(json.dumps(_document(checked), indent=2))

@@ -106,11 +106,12 @@ def _opened(
 
     bench_file, product_file = load_files(bench, product)
     with (
-        ending_in_a_sentence(bench_file.path),
+        ending_in_a_sentence(bench_file.path) as ending,
         open_bench_record() as database,
         open_bench(bench_file, limits_of(product_file)) as opened,
         operator_at(console_of(to_stderr=False), opened, None) as operator,
     ):
+        ending.source_reached()
         yield opened, product_file, operator, bench_records(database, opened, bench_file)
 
 

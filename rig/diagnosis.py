@@ -216,10 +216,18 @@ def other_causes(findings: Sequence[Finding], found: Sequence[Cause], *, untrimm
             Cause(
                 fault,
                 finding.characteristic,
-                f"{finding.label} is outside its limits ({finding.value:+.2f} {finding.unit}).",
+                f"{finding.label} is outside its limits ({_against_its_limits(finding)}).",
             )
         )
     return tuple(causes)
+
+
+def _against_its_limits(finding: Finding) -> str:
+    """A value beside its limits, with as many decimals as tell the two apart: a rail is off by millivolts."""
+    form = ".4f" if finding.unit == "V" else "+.2f"
+    ends = ((finding.limits.low, "at least"), (finding.limits.high, "at most"))
+    permitted = ", ".join(f"{word} {end:{form}}" for end, word in ends if end is not None)
+    return f"{finding.value:{form}} {finding.unit}; permitted: {permitted}"
 
 
 def _explains(characteristic: str, explained: set[Fault]) -> bool:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import sys
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -48,21 +49,30 @@ def limits_of(product: Loaded[Product]) -> VoltageLimits:
     return VoltageLimits(absolute.low_v, absolute.high_v)
 
 
+@dataclass(slots=True)
+class Ending:
+    """What is said after Ctrl-C where nothing is owed: more than this once the source has been reached."""
+
+    said: str = "Stopped before anything was measured: nothing is owed on this bench."
+
+    def source_reached(self) -> None:
+        """From here on the bench is open, and closing it has made the source safe."""
+        self.said = "Stopped: the source is at 0 V with its output off, and what was measured is kept."
+
+
 @contextmanager
-def ending_in_a_sentence(
-    bench: Path, safe: str = "Stopped: the source is at 0 V with its output off, and what was measured is kept."
-) -> Iterator[None]:
+def ending_in_a_sentence(bench: Path, ending: Ending | None = None) -> Iterator[Ending]:
     """Ctrl-C, once everything is closed.
 
     A second one may have come while the source was made safe: what is owed then is done now, or said.
 
     :param bench: the bench file.
-    :param safe: what is said where nothing is owed.
     """
+    ending = ending or Ending()
     try:
-        yield
+        yield ending
     except KeyboardInterrupt:
-        typer.echo(_stopped(bench, safe), err=True)
+        typer.echo(_stopped(bench, ending.said), err=True)
         raise typer.Exit(INTERRUPTED) from None
 
 

@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from typing import TypeVar
 
+from drivers.asking.address import Address, let_in
 from drivers.asking.findings import Capability, Evidence, LinkFindings
-from drivers.clock import Clock
 from drivers.dialect import ErrorForm, LinkDialect
 from drivers.error_forms import error_reader
 from drivers.errors import AnswerLate, InstrumentError, LinkRefused, ReplyError
-from drivers.exchange import Observer
-from drivers.link import BETWEEN_ATTEMPTS_S, SerialOptions, named
+from drivers.link import named
 from drivers.scpi import Identity, parse_nonnegative_integer, split_units
 from drivers.secrets import escaped
 from drivers.session import Session
@@ -24,8 +23,8 @@ T = TypeVar("T")
 TERMINATIONS = ("\n", "\r\n", "\r")
 NONSENSE = "NONE:SUCH"
 NONSENSE_QUERY = f"{NONSENSE}?"
-_COMPLETION = "*OPC?"
 """A header that no instrument has: one that reports errors has to report it."""
+_COMPLETION = "*OPC?"
 _BARE = LinkDialect(identity_fields=3, clear="", error_query="", token_write="", token_count=0)
 _ERROR_QUERIES = ("SYST:ERR?", ":SYST:ERR?", "SYST:ERR:NEXT?", "STAT:QUE?")
 _ERROR_FORMS = (ErrorForm.QUOTED, ErrorForm.UNQUOTED, ErrorForm.NUMBER)
@@ -35,46 +34,10 @@ _LEAST_PATIENCE_S = 0.05
 _TIMES_SLOWER = 5.0
 _MOST_TIMEOUTS = 4.0
 """How much longer than it may an instrument is waited for, to say how long it takes."""
-_SEEN_GONE_S = 2.0
-"""Common practice: a caller that has hung up is seen to be gone within a second or two."""
 _LONGEST_QUEUE = 64
 _SHOWN = 60
 _SOMETHING = "something"
 """What came before anybody could listen."""
-
-
-@dataclass(frozen=True, slots=True)
-class Address:
-    """Where an instrument is, and how to talk to it.
-
-    :param termination: tried first; the other usual ones follow when nobody answers to it.
-    :param timeout_s: longest time that an ordinary answer may take.
-    """
-
-    resource: str
-    role: str
-    timeout_s: float
-    termination: str = "\n"
-    serial: SerialOptions = field(default_factory=SerialOptions)
-    observer: Observer | None = None
-    clock: Clock | None = None
-
-    def open_next(self, dialect: LinkDialect, termination: str, timeout_s: float) -> Session:
-        """Open a session where another was closed a moment ago; raises as :meth:`open` does."""
-        return _let_in(lambda: self.open(dialect, termination, timeout_s))
-
-    def open(self, dialect: LinkDialect, termination: str, timeout_s: float) -> Session:
-        """Open a session; raises as :meth:`Session.open` does."""
-        return Session.open(
-            self.resource,
-            role=self.role,
-            timeout_s=timeout_s,
-            termination=termination,
-            link=dialect,
-            serial=self.serial,
-            observer=self.observer,
-            clock=self.clock,
-        )
 
 
 def ask_link(address: Address) -> LinkFindings:
@@ -146,7 +109,7 @@ def _said_to(bare: Session, command: str, identity: str) -> str:
     if said == identity and bare.resynchronisations == before:
         return ""
     # the answer to the question may still come
-    _let_in(bare.reopen)
+    let_in(bare.reopen)
     return said if said != identity else _SOMETHING
 
 
@@ -317,22 +280,7 @@ def _aside(session: Session) -> Iterator[None]:
     try:
         yield
     finally:
-        _let_in(session.reopen)
-
-
-def _let_in(call: Callable[[], T]) -> T:
-    """Open a link after another was closed: who serves one caller at a time needs a moment to see him gone.
-
-    :raises LinkRefused: nobody let it in.
-    """
-    deadline_s = time.monotonic() + _SEEN_GONE_S
-    while True:
-        try:
-            return call()
-        except LinkRefused:
-            if time.monotonic() > deadline_s:
-                raise
-        time.sleep(BETWEEN_ATTEMPTS_S)
+        let_in(session.reopen)
 
 
 def _complains(session: Session) -> bool:

@@ -2,6 +2,7 @@ import shutil
 from collections.abc import Callable, Iterator
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 from schemas import grown_in
@@ -150,10 +151,36 @@ def finding_of() -> Callable[..., Finding]:
 
 
 @pytest.fixture(scope="session")
+def move_of() -> Callable[..., Move]:
+    """A move of a visit, two minutes after its start; any of its values may be another."""
+
+    def move(visit: Visit, **changes: Any) -> Move:
+        made: dict[str, Any] = {
+            "visit_id": visit.id,
+            "sequence": 0,
+            "trim": "scale",
+            "target_value": 523.251,
+            "target_unit": "Hz",
+            "held_cv_v": 4.0,
+            "controls": {"octave": "low"},
+            "turns_estimate": 0.7,
+            "reading_before": 524.0,
+            "reading_after": 523.26,
+            "outcome": "reached",
+            "started_utc": visit.started_utc + timedelta(minutes=2),
+            "ended_utc": visit.started_utc + timedelta(minutes=3),
+        }
+        return Move(**(made | changes))
+
+    return move
+
+
+@pytest.fixture(scope="session")
 def whole_visit(
     begin_visit: Callable[..., Visit],
     point_of: Callable[[Sweep, int], Point],
     finding_of: Callable[..., Finding],
+    move_of: Callable[..., Move],
 ) -> Callable[..., Visit]:
     """An ended visit with at least one row in every table."""
 
@@ -213,21 +240,7 @@ def whole_visit(
                     lack_of_fit_probability=0.5,
                 ),
                 Recommendation(visit_id=visit.id, sweep_id=sweep.id, document={"moves": [{"trim": "scale"}]}),
-                Move(
-                    visit_id=visit.id,
-                    sequence=0,
-                    trim="scale",
-                    target_value=523.251,
-                    target_unit="Hz",
-                    held_cv_v=4.0,
-                    controls={"octave": "low"},
-                    turns_estimate=0.7,
-                    reading_before=524.0,
-                    reading_after=523.26,
-                    outcome="reached",
-                    started_utc=start + timedelta(minutes=2),
-                    ended_utc=start + timedelta(minutes=3),
-                ),
+                move_of(visit),
                 TrimObservation(
                     visit_id=visit.id,
                     product_revision_id=visit.product_revision_id,

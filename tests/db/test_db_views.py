@@ -26,24 +26,6 @@ def came_and_went(session: Session, visit: Visit) -> None:
     add_repair(session, visit.unit_id, parts=["capacitor", "trim"], note="cleaned", who="operator 1", done_utc=at)
 
 
-def left_alone_in(session: Session, visit: Visit) -> None:
-    """A move of a visit that nobody would make."""
-    session.add(
-        Move(
-            visit_id=visit.id,
-            sequence=0,
-            trim="scale",
-            target_value=523.251,
-            target_unit="Hz",
-            controls={},
-            turns_estimate=9.0,
-            outcome="left alone: sealed with varnish",
-            started_utc=visit.started_utc,
-            ended_utc=visit.started_utc,
-        )
-    )
-
-
 @pytest.fixture
 def asked(
     url: str,
@@ -51,6 +33,7 @@ def asked(
     whole_visit: Callable[..., Visit],
     begin_visit: Callable[..., Visit],
     finding_of: Callable[..., Finding],
+    move_of: Callable[..., Move],
 ) -> Iterator[tuple[sqlite3.Connection, Visit]]:
     """Three units: one that passed at once, one that failed and then passed, one on the bench now."""
     with open_database(url) as database:
@@ -70,7 +53,7 @@ def asked(
             session.add(finding_of(good, value=0.95, decision="conditional pass", revision=1, note="limit mistyped"))
         with database.session() as session:
             bad = begin_visit(session, "TR-0002-5", day=1)
-            left_alone_in(session, bad)
+            session.add(move_of(bad, turns_estimate=9.0, outcome="left alone: sealed with varnish"))
             session.add(
                 Verdict(
                     visit_id=bad.id,

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
+from drivers.asking.address import Address
 from drivers.asking.findings import LinkFindings
-from drivers.asking.link import Address, ask_link, careful
+from drivers.asking.link import ask_link, careful
 from drivers.clock import Clock
 from drivers.exchange import Exchange
 from drivers.link import SerialOptions

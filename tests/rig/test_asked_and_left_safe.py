@@ -23,7 +23,7 @@ from rig.bench_lock import Holder
 from rig.bench_profile import BenchProfile, load_profile, profile_path
 from rig.cli import app
 from rig.errors import BenchProblem, StillOwed
-from rig.opening import INTERRUPTED, ending_in_a_sentence
+from rig.opening import INTERRUPTED, Ending, ending_in_a_sentence
 from rig.owed import SafetyNote, do_what_is_owed, is_owed, places
 from tests.drivers.odd_source import OddSource, Output
 from tests.rig.benches import TEXT, written
@@ -289,3 +289,17 @@ def test_stopping_twice_does_not_call_a_source_safe_that_was_not_made_so(tmp_pat
         assert source.outputs[1].on
         assert "switch its output off by hand now" in said
         assert "the source is at 0 V" not in said
+
+
+def test_a_stop_before_the_source_was_reached_says_nothing_of_where_it_stands(tmp_path, capsys):
+    with pytest.raises(Exit), ending_in_a_sentence(tmp_path / "bench.toml"):
+        stops()
+    assert capsys.readouterr().err == "Stopped before anything was measured: nothing is owed on this bench.\n"
+
+
+def test_a_stop_after_the_source_was_reached_says_that_it_is_at_0_v(tmp_path, capsys):
+    ending = Ending()
+    ending.source_reached()
+    with pytest.raises(Exit), ending_in_a_sentence(tmp_path / "bench.toml", ending):
+        stops()
+    assert "the source is at 0 V with its output off" in capsys.readouterr().err

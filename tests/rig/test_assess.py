@@ -8,13 +8,15 @@ import pytest
 
 from fixtures import demonstration_bench, demonstration_product
 from rig.acquire import Point, sweep_order
-from rig.assess import assess_sweep, tracking_findings
+from rig.assess import assess_sweep, judged, tracking_findings
 from rig.bench import load_bench
 from rig.budgets import scale_weights, stated_of
-from rig.diagnosis import Fault, sweep_causes
+from rig.causes import named_cause
+from rig.control_budgets import rail_budget
+from rig.diagnosis import Fault, other_causes, sweep_causes
 from rig.product import load_product
 from rig.recommend import expected_knowledge, recommend
-from rig.science.conformity import Decision
+from rig.science.conformity import Decision, Rule
 from rig.science.tracking import predict
 from tests.straight import straight_curve
 
@@ -160,3 +162,13 @@ def test_every_finding_of_a_sweep_is_as_uncertain_as_its_budget_and_its_covarian
 def test_a_sweep_without_a_curve_has_no_decided_base_pitch():
     _, findings = findings_of(points_of(lambda cv_v, time_s: 8.0))
     assert findings["base_pitch"].decision is Decision.NO_DECISION
+
+
+def test_a_rail_a_few_millivolts_off_is_said_with_what_is_permitted():
+    budget = rail_budget(9.978, 1e-4, 4, stated_of(BENCH, 10.0, date(2026, 3, 2)))
+    rail = judged("rail", "Reference rail", budget, 0.02, Rule.SIMPLE, nominal=10.0)
+    (cause,) = other_causes([rail], [])
+    assert cause.sentence == (
+        "Reference rail is outside its limits (9.9780 V; permitted: at least 9.9800, at most 10.0200)."
+    )
+    assert named_cause(cause.sentence).fault is Fault.OTHER
