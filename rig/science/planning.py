@@ -33,8 +33,11 @@ GRID = 41
 COARSE = 5
 """Every so many points of the grid are enough to see that trims cannot help."""
 ROUNDS = 4
-SMALLEST_CHANGE_TURNS = 1e-3
-"""A round that changes less has nothing more to say: no hand turns so little."""
+AS_FORESEEN = 5e-4
+"""Share of a limit: a round whose every characteristic comes out this near to its programme is the last one.
+
+A further one would move a trim by less than a thousandth of a turn, which no hand can.
+"""
 HOPELESS = 1.2
 WORTH_A_TRIM = 0.9
 """A trim more is worth touching where the worst share falls below this part of what it was."""
@@ -282,7 +285,7 @@ class _Linear:
 
     def possible(self) -> bool:
         """Whether an oscillator could be like that."""
-        return all(bool(np.all(np.isfinite(each))) for each in (self.here, *self.slopes.values()))
+        return all(bool(np.isfinite(each).all()) for each in (self.here, *self.slopes.values()))
 
 
 KIND_COUNT = 5
@@ -292,25 +295,31 @@ FEW = np.flatnonzero(np.concatenate([[True], *[np.arange(GRID) % COARSE == 0] * 
 
 
 def _shares(parameters: Array, played: Played, limits: TrackingLimits) -> Array:
+    """Characteristics as shares of their limits, signed, (..., n), of parameters (..., 4)."""
     rows = _rows(parameters, played)
     return np.concatenate(
         [
-            [rows.scale / limits.scale],
+            rows.scale[..., None] / limits.scale,
             rows.musical / limits.musical,
             rows.full / limits.full,
-            [rows.highs / limits.highs],
-            [rows.base / limits.base],
-        ]
+            rows.highs[..., None] / limits.highs,
+            rows.base[..., None] / limits.base,
+        ],
+        axis=-1,
     )
 
 
-def _linearised(state: Array, adjusters: Sequence[Adjuster], played: Played, limits: TrackingLimits) -> _Linear:
-    here, little = _shares(state, played, limits), 1e-3
-    slopes = {
-        each.name: (_shares(each.effect.moved(state, little * abs(each.gain)), played, limits) - here) / little
-        for each in adjusters
-    }
-    return _Linear(here, slopes)
+def _linearised(
+    state: Array,
+    here: Array,
+    adjusters: Sequence[Adjuster],
+    played: Played,
+    limits: TrackingLimits,
+) -> _Linear:
+    little = 1e-3
+    moved = np.stack([each.effect.moved(state, little * abs(each.gain)) for each in adjusters])
+    slopes = (_shares(moved, played, limits) - here) / little
+    return _Linear(here, {each.name: slope for each, slope in zip(adjusters, slopes, strict=True)})
 
 
 def _choose(
@@ -324,7 +333,7 @@ def _choose(
     """The fewest trims that reach the goal, or that come as near to it as all together; none where none help."""
     if not adjusters:
         return {}
-    start = _linearised(parameters, adjusters, played, limits)
+    start = _linearised(parameters, _shares(parameters, played, limits), adjusters, played, limits)
     best, best_share = minimax(parameters, adjusters, played, limits, start=start)
     goal = max(good_enough, best_share / WORTH_A_TRIM)
     if best_share >= WORTH_A_TRIM * share_now:
@@ -361,19 +370,21 @@ def minimax(
     steps = np.array([abs(each.gain) for each in adjusters])
     amounts = np.zeros(len(adjusters))
     share = float("inf")
-    state, linear = parameters, start
+    linear = start or _linearised(parameters, _shares(parameters, played, limits), adjusters, played, limits)
     for _ in range(ROUNDS):
-        linear = linear or _linearised(state, adjusters, played, limits)
         if not linear.possible():
             # there is nothing to plan
             return {}, float("inf")
-        change = _linear_programme(linear.here, linear.columns(adjusters))
+        columns = linear.columns(adjusters)
+        change = _linear_programme(linear.here, columns)
         amounts = amounts + change
         state = _moved(parameters, adjusters, amounts * steps)
-        share = float(characteristics(state, played).worst_share(limits))
-        if np.max(np.abs(change)) < SMALLEST_CHANGE_TURNS or share > hopeless:
+        shares = _shares(state, played, limits)
+        share = float(np.abs(shares).max())
+        foreseen = linear.here + columns @ change
+        if np.abs(shares - foreseen).max() < AS_FORESEEN or share > hopeless:
             break
-        linear = None
+        linear = _linearised(state, shares, adjusters, played, limits)
     return {each.name: float(value) for each, value in zip(adjusters, amounts * steps, strict=True)}, share
 
 
