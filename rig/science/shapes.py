@@ -40,6 +40,8 @@ ANY_RAIL_CHANGE = 0.02
 SMALLEST_SHARE, LARGEST_SHARE, STEPS = 1e-7, 6.0, 200
 """Amounts that are tried first, in shares of the candidate's spread, on a scale of equal ratios."""
 ZOOMS, ZOOM_POINTS, LOCAL_POINTS, LOCAL_REACH = 6, 41, 241, 9.0
+LEVEL = 1e-3
+"""A peak whose neighbours differ by less, in log likelihood, is looked at closely enough."""
 
 
 class Shape(StrEnum):
@@ -136,11 +138,11 @@ class _Look:
         moved = parameters if candidate.effect is None else candidate.effect.moved(parameters, amounts)
         return self._with_rail(moved - self.before, candidate.rail_per_amount * amounts)
 
-    def fan(self, candidate: Candidate, amounts: Array) -> Array:
-        """Change with one standard uncertainty of the pivot, shape (m, n)."""
-        change = np.zeros((amounts.size, len(PARAMETERS)))
-        change[:, CORE] = -amounts * candidate.pivot_standard_uncertainty
-        return self._with_rail(change, np.zeros_like(amounts))
+    def fan(self, candidate: Candidate) -> Array:
+        """Change with one standard uncertainty of the pivot for each unit of amount, shape (n,)."""
+        change = np.zeros(self.change.size)
+        change[CORE] = -candidate.pivot_standard_uncertainty
+        return change
 
     def _with_rail(self, change: Array, rail: Array) -> Array:
         return change if self.rail is None else np.concatenate([change, rail[:, None]], axis=1)
@@ -264,17 +266,17 @@ def _weigh(candidate: Candidate, look: _Look, whitening: Array, seen: Array) -> 
     def fit(amounts: Array) -> tuple[Array, Array]:
         """Squared distance and log likelihood (but for what all candidates share) at each amount."""
         away = seen - look.left_by(candidate, amounts) @ whitening.T
-        fan = look.fan(candidate, amounts) @ whitening.T
         # a fan adds one direction to the covariance: determinant and inverse by a rank-one update
-        wider = 1.0 + np.sum(fan**2, axis=1)
-        squared = np.sum(away**2, axis=1) - np.sum(away * fan, axis=1) ** 2 / wider
-        possible = np.isfinite(squared)
-        squared = np.where(possible, squared, np.inf)
-        return squared, np.where(possible, -0.5 * (squared + np.log(wider)), -np.inf)
+        wider = 1.0 + fan_squared * amounts**2
+        squared = np.einsum("ij,ij->i", away, away) - (amounts * (away @ fan)) ** 2 / wider
+        squared[~np.isfinite(squared)] = np.inf
+        return squared, -0.5 * (squared + np.log(wider))
 
     def likelihood(amounts: Array) -> Array:
         return fit(amounts)[1]
 
+    fan = whitening @ look.fan(candidate)
+    fan_squared = float(fan @ fan)
     ratios = candidate.spread * np.geomspace(SMALLEST_SHARE, LARGEST_SHARE, STEPS)
     coarse = np.concatenate([-ratios[::-1], [0.0], ratios])
     best, reach = _peak(likelihood, coarse)
@@ -293,15 +295,19 @@ def _weigh(candidate: Candidate, look: _Look, whitening: Array, seen: Array) -> 
 
 def _peak(likelihood: Callable[[Array], Array], coarse: Array) -> tuple[float, float]:
     """Amount of the highest likelihood, and how far about it the likelihood has to be looked at closely."""
-    amounts = coarse
+    amounts, values = coarse, likelihood(coarse)
     for _ in range(ZOOMS):
-        place = int(np.clip(np.argmax(likelihood(amounts)), 1, amounts.size - 2))
+        place = int(np.clip(np.argmax(values), 1, amounts.size - 2))
+        around = values[place - 1 : place + 2]
+        if around.max() - around.min() < LEVEL:
+            break
         amounts = np.linspace(amounts[place - 1], amounts[place + 1], ZOOM_POINTS)
-    best = float(amounts[np.argmax(likelihood(amounts))])
+        values = likelihood(amounts)
+    best = float(amounts[np.argmax(values)])
     # where it has fallen by a half of a unit of log likelihood is one standard deviation away, to either side
-    ratios = np.abs(coarse[coarse > 0.0])
-    top = float(likelihood(np.array([best]))[0])
-    fallen = np.minimum(likelihood(best + ratios), likelihood(best - ratios)) < top - 0.5
+    ratios = coarse[coarse > 0.0]
+    above, below = np.split(likelihood(np.concatenate([best + ratios, best - ratios])), 2)
+    fallen = np.minimum(above, below) < values.max() - 0.5
     reach = float(ratios[np.argmax(fallen)]) if fallen.any() else float(ratios[-1])
     return best, LOCAL_REACH * reach
 
