@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from math import exp, log, sqrt
+from statistics import fmean
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -131,6 +132,9 @@ class Acquisition:
     rail_v: float | None = None
     """The unit's rail as it was last read."""
     meter_on_rail: bool = False
+    _programmed_v: dict[float, float] = field(default_factory=dict)
+    """What was programmed for each CV: the same few come again and again, and the line stays as it is."""
+    _true_v: dict[float, float] = field(default_factory=dict)
 
     def forget(self) -> None:
         """Another unit lies on the bench: nothing is known of it."""
@@ -187,12 +191,21 @@ class Acquisition:
 
     def hold(self, cv_v: float) -> float:
         """Put a voltage at the jack and let the pitch settle as long as it is known to need; what was programmed."""
-        programmed_v = self.line.programmed_v(cv_v, self.bench.file.source.resolution_v)
+        programmed_v = self._programmed_v.get(cv_v)
+        if programmed_v is None:
+            programmed_v = self.line.programmed_v(cv_v, self.bench.file.source.resolution_v)
+            self._programmed_v[cv_v] = programmed_v
         started = self.bench.clock.now()
         self.bench.source.set_voltage(programmed_v)
         self.spent.traffic_s += self.bench.clock.now() - started
         self._wait(max(self.bench.file.source.settling_s, self.measuring.settle_floor_s, self.settling_s))
         return programmed_v
+
+    def true_v(self, programmed_v: float) -> float:
+        """Voltage at the jack by the source's characterisation."""
+        if programmed_v not in self._true_v:
+            self._true_v[programmed_v] = self.line.true_v(programmed_v)
+        return self._true_v[programmed_v]
 
     def read_once(self, gate_s: float) -> float:
         """One reading at the CV held, Hz."""
@@ -245,7 +258,7 @@ class Acquisition:
         going_on = abs(last[-1] - last[0]) if self.unsettled_s is not None else 0.0
         relative = float(np.hypot(max(single, spread) / sqrt(len(last)), going_on))
         cv_v = self._read_cv(programmed_v)
-        return Averaged(exp(float(np.mean(last))), relative, gate_s, len(last), taken, read_back_v, cv_v)
+        return Averaged(exp(fmean(last)), relative, gate_s, len(last), taken, read_back_v, cv_v)
 
     def _without_stray(self, kept: list[float], gate_s: float, single: float) -> list[float]:
         """One more reading in place of one that is none of the same pitch; a pitch that is restless keeps its own."""
@@ -281,7 +294,7 @@ class Acquisition:
         return True
 
     def _averaged(self, kept: Sequence[float], gate_s: float, taken: int, read_back_v: float) -> Averaged:
-        frequency_hz, count = exp(float(np.mean(kept))), len(kept)
+        frequency_hz, count = exp(fmean(kept)), len(kept)
         single = self.random_uncertainty(gate_s, frequency_hz)
         if count > 2:
             # successive differences: a slow drift is no scatter (J. von Neumann, 1941)
@@ -314,7 +327,7 @@ class Acquisition:
 
     def _require_read_back(self, read_back_v: float, programmed_v: float) -> None:
         # a source with some resistance reads back what the unit's load leaves of the voltage
-        loaded_v = self.line.true_v(programmed_v)
+        loaded_v = self.true_v(programmed_v)
         if min(abs(read_back_v - programmed_v), abs(read_back_v - loaded_v)) > READ_BACK_TOLERANCE_V:
             self.bench.source.require_untripped()
             raise ReadBackDiffers(
@@ -330,7 +343,7 @@ class Acquisition:
         """
         if self.bench.cv_meter is None:
             return None
-        cv_v, expected_v = self.bench.cv_meter.read_voltage(), self.line.true_v(programmed_v)
+        cv_v, expected_v = self.bench.cv_meter.read_voltage(), self.true_v(programmed_v)
         if abs(cv_v - expected_v) > READ_BACK_TOLERANCE_V:
             self.bench.source.require_untripped()
             raise ReadBackDiffers(
@@ -364,7 +377,7 @@ class Acquisition:
         return Point(
             index=index,
             cv_programmed_v=programmed_v,
-            cv_v=self.line.true_v(programmed_v) if averaged.cv_v is None else averaged.cv_v,
+            cv_v=self.true_v(programmed_v) if averaged.cv_v is None else averaged.cv_v,
             read_back_v=averaged.read_back_v,
             frequency_hz=averaged.frequency_hz,
             relative_standard_uncertainty=averaged.relative_standard_uncertainty,

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from rig.science.budget import Budget, Distribution, Input, from_half_width
+from rig.science.budget import PROBABILITY, Budget, Distribution, Input, from_half_width
 from rig.science.drift import drift_columns
 from rig.science.levels import averaging, fit_sensitivities, level_sensitivities, pooled_scatter
 from rig.science.measured_cv import MeasuredCv, own_uncertainty_v
@@ -352,6 +352,12 @@ def sweep_budgets(
         cv_covariance_v2=line.covariance_at(programmed_v),
         cv_by="each reading of the CV" if isinstance(line, MeasuredCv) else "source grid",
     )
+
+
+def expanded_of_points(assessed: SweepAssessment, product: Product, stated: Stated, line: CvCorrection) -> Array:
+    """Expanded uncertainty (95 %) of the error of each point by its own budget, cents, (points,)."""
+    budgets = sweep_budgets(assessed, assessed.points, product, stated, line)
+    return np.array([budgets.point(index).expanded(PROBABILITY) for index in range(assessed.x.size)])
 
 
 def _counter_parts(points: Sequence[Point], stated: Stated) -> tuple[Array, Array]:

@@ -12,7 +12,7 @@ from rig.diagnosis import Fault, dead_rail, dead_switch, octave_divider, out_of_
 from rig.product import SCALE_KINDS, TrimKind
 from rig.science.learning import Belief, TrimKnowledge
 from rig.science.pitch import note_name
-from rig.science.planning import Adjuster, Played, TrackingLimits, make_plan
+from rig.science.planning import Adjuster, Played, TrackingLimits, make_plan, worst_musical_uncertainty_cents
 from rig.science.rail import plan_rail
 from rig.science.tracking import SLOPE
 from rig.science.trims import DeadTimeTaken, Pivot, ScaleAboutPivot, ScaleAtInput, Shift
@@ -84,6 +84,8 @@ class Recommendation:
     remaining_musical_cents: float | None
     remaining_standard_uncertainty_cents: float | None
     causes: tuple[Cause, ...]
+    plan: Plan | None = None
+    """That of the tracking, behind its part of the advice."""
 
     def document(self) -> dict[str, JsonValue]:
         """As plain data, for programs."""
@@ -222,7 +224,6 @@ def plan_tracking(
 def _plan_of(assessed: SweepAssessment, product: Product, adjusters: tuple[Adjuster, ...]) -> Plan:
     return make_plan(
         assessed.parameters,
-        assessed.covariance,
         adjusters,
         played_of(product),
         tracking_limits(product),
@@ -332,8 +333,11 @@ def recommend(
         advice=tuple(advice),
         left_alone=tuple(left_alone),
         remaining_musical_cents=plan.worst_musical_cents,
-        remaining_standard_uncertainty_cents=plan.worst_musical_standard_uncertainty_cents,
+        remaining_standard_uncertainty_cents=worst_musical_uncertainty_cents(
+            plan, assessed.parameters, assessed.covariance, adjusters_of(product, known), played_of(product)
+        ),
         causes=tuple(causes),
+        plan=plan,
     )
 
 

@@ -249,7 +249,9 @@ def _as_found(work: Work) -> None:
         and any(_is_asked_for(work.acquisition.product, each) for each in work.advised.advice)
         and not work.advised.causes
     )
-    work.tracking = Tracking(work.found.assessed, work.known, left_alone=work.left_alone)
+    tracking = Tracking(work.found.assessed, work.known, left_alone=work.left_alone)
+    tracking.planned(work.advised.plan, stuck_trims(work))
+    work.tracking = tracking
 
 
 def _tracking_stage(

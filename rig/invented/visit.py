@@ -22,7 +22,7 @@ from rig.recommend import RAIL_MARGIN, expected_knowledge, recommend
 from rig.records import AS_FOUND, AS_LEFT
 from rig.science.drift import DriftRate, is_steady
 from rig.science.learning import Belief
-from rig.stages.control_findings import control_findings, drift_findings, expanded_of_points, stated_for_sweeps
+from rig.stages.control_findings import control_findings, drift_findings, stated_for_sweeps
 from rig.stages.judge import judge, life_finding
 from rig.stages.life import Life
 from rig.stages.survey import KNOB, OCTAVE, KnobPitches, Survey, evenly_spread, resting_controls
@@ -182,8 +182,7 @@ def _survey(bench: InventedBench, recorder: Recorder, unit: UnitState, phase: st
         *control_findings(acquisition, rail, octaves, knob, assessed.noise_inflation),
         *drift_findings(acquisition, warmed),
     )
-    each_cents = expanded_of_points(acquisition, assessed, stated)
-    return Survey(phase, sweep_id, assessed, rail, octaves, knob, findings, each_cents)
+    return Survey(phase, sweep_id, assessed, rail, octaves, knob, findings, stated, acquisition.line)
 
 
 def _octaves(bench: InventedBench, recorder: Recorder, unit: UnitState, phase: str) -> tuple[Pitch, ...]:

@@ -12,6 +12,8 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 
+from rig.budgets import expanded_of_points
+
 if TYPE_CHECKING:
     from pathlib import Path
 
@@ -21,6 +23,7 @@ if TYPE_CHECKING:
     from rig.assess import SweepAssessment
     from rig.kept_visit import Tracking
     from rig.product import Product
+    from rig.stages.survey import Survey
     from rig.visit import Oscillator
 
     Array = NDArray[np.float64]
@@ -49,7 +52,7 @@ def plot_tracking(serial: str, oscillator: Oscillator, product: Product, path: P
     :raises OSError: the file cannot be written.
     """
     found, left = (
-        Drawn(survey.assessed, survey.expanded_cents) if survey is not None else None
+        _surveyed(survey, product) if survey is not None else None
         for survey in (oscillator.as_found, oscillator.as_left)
     )
     figure = _figure(found, left, product, (8.0, 6.0))
@@ -58,6 +61,10 @@ def plot_tracking(serial: str, oscillator: Oscillator, product: Product, path: P
     figure.suptitle(f"{title}: {oscillator.verdict.decision.value}{mark}", fontsize=11)
     FigureCanvasAgg(figure)
     figure.savefig(path, dpi=110, metadata={"Software": None})
+
+
+def _surveyed(survey: Survey, product: Product) -> Drawn:
+    return Drawn(survey.assessed, expanded_of_points(survey.assessed, product, survey.stated, survey.line))
 
 
 def tracking_png(tracking: Tracking, product: Product, width_in: float) -> bytes:

@@ -137,7 +137,6 @@ class Plan:
     share_now: float
     share_after: float
     worst_musical_cents: float
-    worst_musical_standard_uncertainty_cents: float
 
 
 def characteristics(parameters: Array, played: Played) -> Characteristics:
@@ -159,21 +158,17 @@ def characteristics(parameters: Array, played: Played) -> Characteristics:
 
 def make_plan(
     parameters: Array,
-    covariance: Array,
     adjusters: Sequence[Adjuster],
     played: Played,
     limits: TrackingLimits,
     *,
     good_enough: float = 0.4,
-    draws: int = 256,
-    seed: int = 1,
 ) -> Plan:
     """Plan the moves from one fit.
 
-    :param parameters: tracking parameters (4,) with covariance (4, 4).
+    :param parameters: tracking parameters (4,).
     :param adjusters: the trims that may be moved, in the order in which they are to be turned.
     :param good_enough: share of the limits under which a trim is left alone.
-    :param draws: Monte Carlo draws for what will remain, given the doubt in fit and pivots (JCGM 101).
     """
     now = characteristics(parameters, played)
     share_now = float(now.worst_share(limits))
@@ -186,7 +181,6 @@ def make_plan(
         moves.append(move)
         state = adjuster.effect.moved(state, amounts[adjuster.name])
     remaining = characteristics(state, played)
-    spread = _remaining_draws(parameters, covariance, touched, moves, played, draws, seed)
     return Plan(
         moves=tuple(moves),
         left_alone=tuple(each.name for each in adjusters if each.name not in amounts),
@@ -195,10 +189,28 @@ def make_plan(
         share_now=share_now,
         share_after=float(remaining.worst_share(limits)),
         worst_musical_cents=float(remaining.musical),
-        worst_musical_standard_uncertainty_cents=float(
-            np.sqrt(np.mean((spread.musical - float(remaining.musical)) ** 2))
-        ),
     )
+
+
+def worst_musical_uncertainty_cents(
+    plan: Plan,
+    parameters: Array,
+    covariance: Array,
+    adjusters: Sequence[Adjuster],
+    played: Played,
+    *,
+    draws: int = 256,
+    seed: int = 1,
+) -> float:
+    """Standard uncertainty of the worst error over the musical range that will remain after a plan, cents.
+
+    Fit and pivots are in doubt (Monte Carlo, JCGM 101).
+
+    :param parameters: tracking parameters (4,) with covariance (4, 4) that the plan was made from.
+    :param adjusters: all the trims that it moves, and perhaps others.
+    """
+    spread = _remaining_draws(parameters, covariance, adjusters, plan.moves, played, draws, seed)
+    return float(np.sqrt(np.mean((spread.musical - plan.worst_musical_cents) ** 2)))
 
 
 def plan_move(parameters: Array, adjuster: Adjuster, amount: float, played: Played) -> PlannedMove:
@@ -425,7 +437,7 @@ def _linear_programme(here: Array, columns: Array) -> Array:
 def _remaining_draws(
     parameters: Array,
     covariance: Array,
-    touched: Sequence[Adjuster],
+    adjusters: Sequence[Adjuster],
     moves: Sequence[PlannedMove],
     played: Played,
     draws: int,
@@ -433,7 +445,9 @@ def _remaining_draws(
 ) -> Characteristics:
     generator = np.random.default_rng(seed)
     states = generator.multivariate_normal(parameters, covariance, size=draws, method="svd")
-    for adjuster, move in zip(touched, moves, strict=True):
+    named = {each.name: each for each in adjusters}
+    for move in moves:
+        adjuster = named[move.trim]
         effect = adjuster.effect
         if adjuster.pivot is not None:
             effect = ScaleAboutPivot(

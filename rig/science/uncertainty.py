@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from math import ceil, hypot, isfinite, sqrt
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -39,9 +40,9 @@ def counter_relative_uncertainty(
     """
     _require_above_zero(gate_s, "gate", "s")
     _require_above_zero(frequency_hz, "frequency", "Hz")
-    whole_periods_s = max(1.0, float(np.ceil(gate_s * frequency_hz - 1e-9))) / frequency_hz
-    edges_s = np.hypot(np.sqrt(2.0) * trigger_jitter_s, resolution_s / SQRT6)
-    return float(np.hypot(edges_s / whole_periods_s, noise_at_1s / np.sqrt(whole_periods_s)))
+    whole_periods_s = max(1, ceil(gate_s * frequency_hz - 1e-9)) / frequency_hz
+    edges_s = hypot(sqrt(2.0) * trigger_jitter_s, resolution_s / SQRT6)
+    return hypot(edges_s / whole_periods_s, noise_at_1s / sqrt(whole_periods_s))
 
 
 def gate_for(
@@ -65,8 +66,8 @@ def gate_for(
     _require_above_zero(frequency_hz, "frequency", "Hz")
     edges_squared_s2 = 2.0 * trigger_jitter_s**2 + resolution_s**2 / 6.0
     noise_squared = noise_at_1s**2
-    root = np.sqrt(noise_squared**2 + 4.0 * edges_squared_s2 * wanted_relative**2)
-    gate_s = (noise_squared + float(root)) / (2.0 * wanted_relative**2)
+    root = sqrt(noise_squared**2 + 4.0 * edges_squared_s2 * wanted_relative**2)
+    gate_s = (noise_squared + root) / (2.0 * wanted_relative**2)
     return max(gate_s, periods / frequency_hz, shortest_s)
 
 
@@ -106,5 +107,5 @@ def welch_satterthwaite(contributions: ArrayLike, degrees_of_freedom: ArrayLike)
 
 
 def _require_above_zero(value: float, what: str, unit: str) -> None:
-    if not (np.isfinite(value) and value > 0.0):
+    if not (isfinite(value) and value > 0.0):
         raise ValueError(f"{what} must be above 0 and finite, not {value:g} {unit}".rstrip())

@@ -5,10 +5,8 @@ from __future__ import annotations
 from math import inf
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from rig.assess import judged
-from rig.budgets import stated_of, sweep_budgets
+from rig.budgets import stated_of
 from rig.control_budgets import (
     drift_budget,
     knob_centre_budget,
@@ -17,20 +15,15 @@ from rig.control_budgets import (
     rail_budget,
     readings_of_a_window,
 )
-from rig.science.budget import PROBABILITY
 from rig.science.characterisation import SourceCurve
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from rig.acquire import Acquisition
-    from rig.assess import Finding, SweepAssessment
+    from rig.assess import Finding
     from rig.budgets import Stated
     from rig.stages.pitch_readings import Pitch
     from rig.stages.survey import KnobPitches, Voltage
     from rig.stages.warm_up import WarmedUp
-
-    Array = NDArray[np.float64]
 
 CENTS = 1200.0
 RAIL_READINGS = 5
@@ -49,12 +42,6 @@ def stated_for_sweeps(acquisition: Acquisition) -> Stated:
         curve_degrees_of_freedom=line.degrees_of_freedom if isinstance(line, SourceCurve) else inf,
         meter=bench.file.on_the_cv,
     )
-
-
-def expanded_of_points(acquisition: Acquisition, assessed: SweepAssessment, stated: Stated) -> Array:
-    """Expanded uncertainty (95 %) of the error of each point by its own budget, cents."""
-    budgets = sweep_budgets(assessed, assessed.points, acquisition.product, stated, acquisition.line)
-    return np.array([budgets.point(index).expanded(PROBABILITY) for index in range(assessed.x.size)])
 
 
 def control_findings(

@@ -17,7 +17,6 @@ from rig.stages.control_findings import (
     RAIL_READINGS,
     control_findings,
     drift_findings,
-    expanded_of_points,
     stated_for_sweeps,
 )
 from rig.stages.longer import Looked, Patience, look_longer
@@ -37,16 +36,14 @@ from rig.undecided import readings_worthwhile
 if TYPE_CHECKING:
     from uuid import UUID
 
-    from numpy.typing import NDArray
-
     from rig.acquire import Acquisition, Point
     from rig.assess import Finding, SweepAssessment
+    from rig.budgets import Stated
     from rig.operators.port import Operator
     from rig.records import Recorder
+    from rig.science.characterisation import CvCorrection
     from rig.science.tracking import Prior
     from rig.stages.warm_up import WarmedUp
-
-    Array = NDArray[np.float64]
 
 CENTS = 1200.0
 KNOB_TRUSTED_CENTS = 3.0
@@ -88,7 +85,7 @@ class KnobPitches:
 
 @dataclass(frozen=True, slots=True)
 class Survey:
-    """Everything measured of a unit in one go, with its findings."""
+    """Everything measured of a unit in one go, with its findings, and the bench by which it was measured."""
 
     phase: str
     sweep_id: UUID
@@ -97,8 +94,8 @@ class Survey:
     octaves: tuple[Pitch, ...]
     knob: KnobPitches | None
     findings: tuple[Finding, ...]
-    expanded_cents: Array
-    """Expanded uncertainty of the error of each point, (points,)."""
+    stated: Stated
+    line: CvCorrection
 
     @property
     def steps_octaves(self) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
@@ -142,8 +139,8 @@ def survey(
     )
     controls = resting_controls(acquisition)
     looked = look_longer(acquisition, operator, recorder, phase, first, others, stated, controls, patience)
-    each_cents = expanded_of_points(acquisition, looked.assessed, stated)
-    return Survey(phase, sweep_id, looked.assessed, rail, octaves, knob, (*looked.findings, *others), each_cents)
+    findings = (*looked.findings, *others)
+    return Survey(phase, sweep_id, looked.assessed, rail, octaves, knob, findings, stated, acquisition.line)
 
 
 def at_rest(acquisition: Acquisition, operator: Operator) -> None:

@@ -69,6 +69,11 @@ class Tracking:
         None
     )
 
+    def planned(self, plan: Plan | None, stuck: frozenset[str]) -> None:
+        """Take over a plan that was made from this sweep and from what is known, with these trims stuck."""
+        if plan is not None:
+            self._planned = (self.assessed, dict(self.known), (stuck, frozenset()), plan)
+
     def plan(self, product: Product) -> Plan:
         """Plan for the whole unit as it stands, made anew only when something has changed."""
         state = (self.assessed, dict(self.known), (frozenset(self.stuck), self.past))

@@ -89,7 +89,7 @@ def recommended_targets(fit: TrackingFit, pivot_octaves: float) -> Plan:
         Adjuster("highs", DeadTimeTaken(), 4e-7, 0.2, 20.0, 20.0),
         Adjuster("base", Shift(), 0.03, 0.2, 20.0, 20.0),
     )
-    return make_plan(fit.parameters, fit.covariance, adjusters, PLAYED, LIMITS)
+    return make_plan(fit.parameters, adjusters, PLAYED, LIMITS)
 
 
 def turn_until(trim, settings, cv_v, target_octaves):

@@ -11,6 +11,7 @@ from rig.science.planning import (
     characteristics,
     make_plan,
     minimax,
+    worst_musical_uncertainty_cents,
 )
 from rig.science.rail import plan_rail
 from rig.science.tracking import predict
@@ -30,13 +31,13 @@ def adjusters(pivot=9.0, spread=0.02):
 
 
 def test_a_unit_that_is_right_is_left_alone():
-    plan = make_plan(RIGHT, COVARIANCE, adjusters(), PLAYED, LIMITS)
+    plan = make_plan(RIGHT, adjusters(), PLAYED, LIMITS)
     assert plan.moves == ()
     assert plan.left_alone == ("scale", "highs", "base")
 
 
 def test_a_unit_with_its_base_off_needs_the_base_trim_only():
-    plan = make_plan(RIGHT + np.array([0.03, 0.0, 0.0, 0.0]), COVARIANCE, adjusters(), PLAYED, LIMITS)
+    plan = make_plan(RIGHT + np.array([0.03, 0.0, 0.0, 0.0]), adjusters(), PLAYED, LIMITS)
     assert [move.trim for move in plan.moves] == ["base"]
     assert plan.moves[0].distance_cents == pytest.approx(-36.0, abs=0.2)
     assert plan.moves[0].turns == pytest.approx(-1.0, abs=0.01)
@@ -45,7 +46,7 @@ def test_a_unit_with_its_base_off_needs_the_base_trim_only():
 @pytest.mark.parametrize("pivot", [0.0, 9.0, 16.0], ids=["below", "inside", "above"])
 def test_one_sweep_gives_targets_that_bring_the_whole_unit_right_wherever_the_pivot_lies(pivot):
     off = RIGHT + np.array([0.05, 0.012, 0.0, 4.0e-6])
-    plan = make_plan(off, COVARIANCE, adjusters(pivot), PLAYED, LIMITS)
+    plan = make_plan(off, adjusters(pivot), PLAYED, LIMITS)
     assert [move.trim for move in plan.moves] == ["scale", "highs", "base"]
     state, effects = off, {each.name: each.effect for each in adjusters(pivot)}
     for move in plan.moves:
@@ -90,13 +91,18 @@ def test_the_minimax_agrees_with_a_search_that_knows_nothing_of_linear_programme
 
 def test_a_doubtful_pivot_shows_in_what_will_remain():
     off = RIGHT + np.array([0.0, 0.012, 0.0, 0.0])
-    sure, doubtful = (make_plan(off, COVARIANCE, adjusters(2.0, spread), PLAYED, LIMITS) for spread in (0.02, 2.0))
-    assert doubtful.worst_musical_standard_uncertainty_cents > 5 * sure.worst_musical_standard_uncertainty_cents
+
+    def uncertainty_cents(spread):
+        trims = adjusters(2.0, spread)
+        plan = make_plan(off, trims, PLAYED, LIMITS)
+        return worst_musical_uncertainty_cents(plan, off, COVARIANCE, trims, PLAYED)
+
+    assert uncertainty_cents(2.0) > 5 * uncertainty_cents(0.02)
 
 
 def test_the_cv_is_held_as_far_from_the_pivot_as_the_counter_is_quick():
     off = RIGHT + np.array([0.0, 0.012, 0.0, 0.0])
-    low, high = (make_plan(off, COVARIANCE, adjusters(p), PLAYED, LIMITS).moves[0].held_x for p in (4.0, 17.0))
+    low, high = (make_plan(off, adjusters(p), PLAYED, LIMITS).moves[0].held_x for p in (4.0, 17.0))
     assert low == pytest.approx(8.0)
     assert high == pytest.approx(1.0, abs=0.21)
     assert float(predict(off, np.array([high]))[0]) >= np.log2(60.0)
@@ -104,7 +110,7 @@ def test_the_cv_is_held_as_far_from_the_pivot_as_the_counter_is_quick():
 
 def test_a_target_past_the_travel_of_its_trim_is_called_so():
     off = RIGHT + np.array([0.0, 0.1, 0.0, 0.0])
-    move = make_plan(off, COVARIANCE, adjusters(), PLAYED, LIMITS).moves[0]
+    move = make_plan(off, adjusters(), PLAYED, LIMITS).moves[0]
     assert move.trim == "scale"
     assert move.beyond_travel
 
