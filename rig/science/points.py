@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -195,6 +196,13 @@ def _draws(covariance: Array, draws: int, seed: int) -> Array:
     if values[0] < -1e-9 * max(float(values[-1]), 1e-300):
         raise ValueError("the covariance of the points has negative eigenvalues, so it is no covariance")
     factor = vectors * np.sqrt(np.maximum(values, 0.0))
-    normal = np.random.default_rng(seed).standard_normal((draws, values.size))
     # so narrow a product is done before the threads of a matrix library have woken up
-    return np.asarray(np.einsum("di,ji->dj", normal, factor))
+    return np.asarray(np.einsum("di,ji->dj", _standard_normal(draws, values.size, seed), factor))
+
+
+@lru_cache(maxsize=8)
+def _standard_normal(draws: int, size: int, seed: int) -> Array:
+    """Independent standard normal draws, (draws, size): the same ones for every unit."""
+    normal = np.random.default_rng(seed).standard_normal((draws, size))
+    normal.flags.writeable = False
+    return normal
