@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from math import exp, log, sqrt
 from statistics import fmean
 from typing import TYPE_CHECKING
@@ -246,7 +246,7 @@ class Acquisition:
                 kept = self._without_stray(kept, gate_s, single)
                 # what had to settle first may have been the CV itself
                 cv_v = cv_v if taken <= readings + 1 else self._read_cv(programmed_v)
-                return replace(self._averaged(kept, gate_s, taken, read_back_v), cv_v=cv_v)
+                return self._averaged(kept, gate_s, taken, read_back_v, cv_v)
             constant_s = time_constant_s(recent[in_step:], single, self.bench.clock.now() - started)
             if constant_s is not None and not self._let_settle(recent, constant_s, began, uncertainty_cents):
                 break
@@ -293,7 +293,9 @@ class Acquisition:
         )
         return True
 
-    def _averaged(self, kept: Sequence[float], gate_s: float, taken: int, read_back_v: float) -> Averaged:
+    def _averaged(
+        self, kept: Sequence[float], gate_s: float, taken: int, read_back_v: float, cv_v: float | None
+    ) -> Averaged:
         frequency_hz, count = exp(fmean(kept)), len(kept)
         single = self.random_uncertainty(gate_s, frequency_hz)
         if count > 2:
@@ -301,7 +303,7 @@ class Acquisition:
             variance = float(np.mean(np.square(np.diff(kept)))) / 2.0
             self.scatter.add(variance, self._random(gate_s, frequency_hz, 0.0) ** 2, gate_s, count - 1)
             single = max(self.random_uncertainty(gate_s, frequency_hz), sqrt(variance))
-        return Averaged(frequency_hz, max(single, 1e-12) / sqrt(count), gate_s, count, taken, read_back_v)
+        return Averaged(frequency_hz, max(single, 1e-12) / sqrt(count), gate_s, count, taken, read_back_v, cv_v)
 
     def _read_beside_read_back(self, gate_s: float, programmed_v: float) -> tuple[float, float, float | None]:
         """One reading, Hz, and what the source says that it puts out meanwhile, and a meter on the CV reads, V."""

@@ -237,7 +237,7 @@ def held_position(parameters: Array, adjuster: Adjuster, played: Played) -> floa
     time bend least.
     """
     _, high = played.full
-    grid, _ = _grids(played)
+    grid = _grids(played).full
     quick = grid[predict(parameters, grid) >= np.log2(SLOWEST_WATCHED_HZ)]
     watched = quick if quick.size else grid[-1:]
     if isinstance(adjuster.effect, ScaleAboutPivot):
@@ -260,20 +260,31 @@ class _Rows:
     base: Array
 
 
+@dataclass(frozen=True, slots=True)
+class _Grids:
+    """Octaves of the law over the full and over the musical range, and the weights of a straight line there."""
+
+    full: Array
+    musical: Array
+    slope_weights: Array
+    top_from_middle: float
+
+
 @cache
-def _grids(played: Played) -> tuple[Array, Array]:
-    """Octaves of the law over the full and over the musical range."""
-    return np.linspace(*played.full, GRID), np.linspace(*played.musical, GRID)
+def _grids(played: Played) -> _Grids:
+    musical = np.linspace(*played.musical, GRID)
+    centred = musical - musical.mean()
+    weights = centred / (centred @ centred)
+    return _Grids(np.linspace(*played.full, GRID), musical, weights, played.full[1] - float(musical.mean()))
 
 
 def _rows(parameters: Array, played: Played) -> _Rows:
-    full_x, musical_x = _grids(played)
-    full_error = CENTS * (predict(parameters, full_x) - full_x)
-    musical_error = CENTS * (predict(parameters, musical_x) - musical_x)
-    offset = np.mean(musical_error, axis=-1, keepdims=True)
-    centred = musical_x - np.mean(musical_x)
-    slope = musical_error @ centred / np.sum(centred**2)
-    line_at_top = offset[..., 0] + slope * (played.full[1] - np.mean(musical_x))
+    grids = _grids(played)
+    full_error = CENTS * (predict(parameters, grids.full) - grids.full)
+    musical_error = CENTS * (predict(parameters, grids.musical) - grids.musical)
+    offset = musical_error.mean(axis=-1, keepdims=True)
+    slope = musical_error @ grids.slope_weights
+    line_at_top = offset[..., 0] + slope * grids.top_from_middle
     bottom = predict(parameters, np.array([played.base_x]))[..., 0]
     return _Rows(
         scale=np.asarray(slope),

@@ -25,6 +25,8 @@ if TYPE_CHECKING:
     from rig.operators.port import Operator
     from rig.product import Product
 
+    Array = NDArray[np.float64]
+
 CENTS = 1200.0
 FOLLOWS_SHARE = 0.02
 """A source that moves by so much less or more at the jack than it was told to is not believed."""
@@ -40,8 +42,10 @@ RAIL_SHARE = 0.02
 
 def level_of(acquisition: Acquisition, points: Sequence[Point]) -> float:
     """How far a whole unit lies from its nominal pitch, octaves: the median over the points of a sweep."""
-    nominal = [_nominal_octaves(acquisition.product, point.cv_programmed_v) for point in points]
-    return float(np.median([log2(point.frequency_hz) for point in points] - np.asarray(nominal)))
+    law, played = acquisition.product.law.law(), acquisition.product.range
+    x, pitch_octaves = _drawn(acquisition, points)
+    nominal_octaves = log2(played.lowest_note_hz) + x - float(law.octaves(played.base_cv_v))
+    return float(np.median(pitch_octaves - nominal_octaves))
 
 
 def require_no_hum(operator: Operator, octaves: Sequence[float]) -> None:
@@ -188,7 +192,7 @@ def require_a_plausible_rail(acquisition: Acquisition, rail_v: float, positions_
         )
 
 
-def rail_doubt(acquisition: Acquisition, readings: NDArray[np.float64], nominal_v: float) -> str:
+def rail_doubt(acquisition: Acquisition, readings: Array, nominal_v: float) -> str:
     """Why the readings of a rail are not believed; empty where they are."""
     scatter_v, mean_v = float(np.ptp(readings)), float(np.mean(readings))
     if scatter_v > RAIL_SCATTER_SHARE * nominal_v:
@@ -214,10 +218,11 @@ def _require_reproduced(acquisition: Acquisition, point: Point) -> None:
         )
 
 
-def _drawn(acquisition: Acquisition, points: Sequence[Point]) -> tuple[list[float], list[float]]:
+def _drawn(acquisition: Acquisition, points: Sequence[Point]) -> tuple[Array, Array]:
+    """Octaves of the law and octaves re 1 Hz of each point, (points,)."""
     law = acquisition.product.law.law()
-    x = [float(law.octaves(point.cv_programmed_v)) for point in points]
-    return x, [log2(point.frequency_hz) for point in points]
+    x = np.asarray(law.octaves([point.cv_programmed_v for point in points]))
+    return x, np.asarray(np.log2([point.frequency_hz for point in points]))
 
 
 def _level_moved(acquisition: Acquisition, points: Sequence[Point]) -> str:
@@ -234,11 +239,6 @@ def _base_reach_octaves(product: Product) -> float:
     """How far the trim that moves every pitch alike moves it from its middle."""
     found = product.trim_of(TrimKind.BASE, TrimKind.GAIN)
     return 0.0 if found is None else abs(found[1].effect_per_turn) * found[1].turns / 2.0
-
-
-def _nominal_octaves(product: Product, cv_v: float) -> float:
-    law, played = product.law.law(), product.range
-    return log2(played.lowest_note_hz) + float(law.octaves(cv_v) - law.octaves(played.base_cv_v))
 
 
 def _times(ratio: float) -> str:
