@@ -29,7 +29,7 @@ T = TypeVar("T")
 _volts = partial(parse_number, unit="V")
 _amperes = partial(parse_number, unit="A")
 
-# without an error queue a setting is read back; common practice: no source sets coarser than this
+# a setting that is read back, 0 V among them, may be so far off; common practice: no source sets coarser than this
 _READ_BACK_ABSOLUTE_V = 0.01
 _READ_BACK_RELATIVE = 1e-3
 # a limit may be rounded by the instrument, but not moved
@@ -384,7 +384,7 @@ class Source:
         programmed_v = self.session.value(self._dialect.programmed, _volts)
         state_query = self._dialect.output_state
         on = self.session.value(state_query, parse_boolean) if state_query else False
-        if on or programmed_v != 0:
+        if on or not abs(programmed_v) <= _READ_BACK_ABSOLUTE_V:
             state = "on" if on else "off"
             raise ReadBackDiffers(
                 f"it was told to go to 0 V and off, and says that it is {state} at {programmed_v:g} V{said}"

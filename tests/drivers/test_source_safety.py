@@ -37,6 +37,7 @@ class PlainSource:
         self.stuck = ""
         self.delay_s = 0.0
         self.late_answers = 1
+        self.least_v = 0.0
         self._enable = "0"
 
     def execute(self, message: str) -> str | None:
@@ -54,7 +55,7 @@ class PlainSource:
         answers = {
             "*IDN?": IDENTITY,
             "*ESE?": self._enable,
-            "SOUR:VOLT?": f"{self.voltage_v:+.4E}",
+            "SOUR:VOLT?": f"{self.voltage_v + self.least_v:+.4E}",
             "MEAS:VOLT?": f"{self.voltage_v:+.4E}",
             "OUTP?": self.output,
         }
@@ -90,6 +91,21 @@ def test_a_source_found_live_is_made_safe_before_anything_else(link_class: type[
     device = PlainSource()
     with served(link_class, device) as link, opened(link):
         assert device.safe
+
+
+def test_a_source_whose_zero_is_one_of_its_coarse_steps_is_at_0_v(link_class: type[Link]):
+    device = PlainSource()
+    device.least_v = 0.0003
+    with served(link_class, device) as link, opened(link):
+        assert device.safe
+
+
+@pytest.mark.parametrize("least_v", [0.02, -0.5, float("nan")])
+def test_a_source_that_stays_away_from_0_v_is_to_be_switched_off_by_hand(least_v: float):
+    device = PlainSource()
+    device.least_v = least_v
+    with served(SocketLink, device) as link, pytest.raises(SourceNotSafe, match="switch its output off by hand now"):
+        opened(link)
 
 
 def test_leaving_makes_the_source_safe(link_class: type[Link]):
