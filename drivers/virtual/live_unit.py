@@ -62,7 +62,7 @@ class UnitState:
         A function that is made once for a state, as :meth:`frequency_hz` is.
         """
         thermal, room_k, wander_at = self.description.thermal, self.room_k, self.room.at
-        below_warm_k, wander_k = self.heat.course_below_warm_k(thermal), thermal.wander_k
+        below_warm_k, wander_k = self.heat.below_warm_k(thermal), thermal.wander_k
 
         def temperature_k(time_s: float) -> float:
             return room_k + below_warm_k(time_s) + wander_k * wander_at(time_s)
