@@ -105,13 +105,9 @@ class VirtualCounter(TriggeredDevice[Gate]):
 
         The number of draws is always the same, so that one reading never shifts the chance of the next.
         """
-        waited, first, last, rounding = (
-            float(self._chance.uniform()),
-            float(self._chance.standard_normal()),
-            float(self._chance.standard_normal()),
-            float(self._chance.uniform(-0.5, 0.5)),
-        )
-        unit_noise = float(self._chance.standard_normal())
+        chance = self._chance
+        waited, first, last = chance.random(), chance.standard_normal(), chance.standard_normal()
+        rounding, unit_noise = chance.random() - 0.5, chance.standard_normal()
         frequency_hz = self._wiring.frequency_hz(start_s)
         if frequency_hz <= 0.0 or not self._triggers():
             end_s = start_s + max(self._configuration.patience_s, self._gate_s)
@@ -132,21 +128,23 @@ class VirtualCounter(TriggeredDevice[Gate]):
 
     def result(self, plan: Gate) -> str:
         """Periods over the time that they took, as this counter times it; not-a-number without a signal."""
-        if Kind.HUM in self.ails:
+        if self.ails and Kind.HUM in self.ails:
             return real(
                 self.ails[Kind.HUM] * (1.0 + HUM_UNSTEADY_PER_S * plan.jitter_s),
                 DIGITS,
             )
         still_there = plan.periods > 0 and self._wiring.sounds(plan.end_s)
-        still_there = still_there and Kind.NO_SIGNAL not in self.ails
-        if not still_there:
+        if not still_there or (self.ails and Kind.NO_SIGNAL in self.ails):
             self.status.questionable.pulse(Questionable.FREQUENCY)
             return self.personality.no_result or real(NOT_A_NUMBER, DIGITS)
+        time_base_error, counted = self.time_base_error, 1.0
+        if self.ails:
+            time_base_error -= PPM * self.ails.get(Kind.TIME_BASE, 0.0)
+            counted = self.ails.get(Kind.MULTIPLE, 1.0)
         duration_s = plan.end_s - plan.start_s
         true_hz = self._wiring.mean_frequency_hz(plan.start_s, plan.end_s) * (1.0 + plan.noise)
-        time_base_error = self.time_base_error - PPM * self.ails.get(Kind.TIME_BASE, 0.0)
         timed_s = duration_s * (1.0 + time_base_error) + plan.jitter_s
-        return real(self.ails.get(Kind.MULTIPLE, 1.0) * true_hz * duration_s / timed_s, DIGITS)
+        return real(counted * true_hz * duration_s / timed_s, DIGITS)
 
     def _white_noise(self) -> float:
         """Relative standard deviation of the unit's own noise over 1 s."""

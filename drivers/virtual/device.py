@@ -13,7 +13,7 @@ from threading import RLock
 from typing import TYPE_CHECKING
 
 from drivers.virtual.channels import channel_of, second_of
-from drivers.virtual.grammar import Unit, units
+from drivers.virtual.grammar import MOST_KNOWN, Unit, units
 from drivers.virtual.headers import HeaderTree
 from drivers.virtual.parameters import (
     INFINITY,
@@ -21,6 +21,7 @@ from drivers.virtual.parameters import (
     LimitWord,
     Number,
     Parameter,
+    Value,
     Word,
     integer,
     read_all,
@@ -60,6 +61,18 @@ class Command:
     indefinite: bool = False
 
 
+@dataclass(frozen=True, slots=True)
+class Order:
+    """A program message unit that a device has understood.
+
+    :param path: the header path behind it.
+    """
+
+    command: Command
+    values: tuple[Value, ...]
+    path: tuple[str, ...]
+
+
 class Device(ABC):
     """Base of the virtual instruments: everything that IEEE 488.2 and SCPI ask of every device.
 
@@ -92,6 +105,8 @@ class Device(ABC):
         self._lock = RLock()
         self._completion_wanted = False
         self._answering = False
+        self._orders: dict[tuple[int, tuple[str, ...], str], Order] = {}
+        """What was understood before, by what is selected, header path and text."""
         self.selected = 1
         self._add_common()
         self._add_system()
@@ -108,10 +123,10 @@ class Device(ABC):
         """
         with self._lock:
             self.clock.sleep(self._latency_s)
-            if Kind.FLOODED in self.ails:
+            if self.ails and Kind.FLOODED in self.ails:
                 for _ in range(QUEUE_CAPACITY):
                     self.status.report(Entry(-363))
-            if ";" in message and not self.personality.joins:
+            if not self.personality.joins and ";" in message:
                 self.status.report(Entry(-102))
                 return None
             return self._respond(message)
@@ -130,7 +145,7 @@ class Device(ABC):
             self.status.report(Entry(code))
 
     def find(self, words: tuple[str, ...], *, query: bool) -> Command:
-        """What belongs to a header.
+        """What belongs to a header, which is the same as long as the same is selected.
 
         :raises ScpiError: there is no such header.
         """
@@ -212,12 +227,19 @@ class Device(ABC):
             try:
                 if isinstance(unit, ScpiError):
                     raise unit
-                words = unit.words if unit.common or unit.absolute else (*path, *unit.words)
-                command = self.find(words, query=unit.query)
-                path = path if unit.common else words[:-1]
-                if unit.query and indefinite:
+                known = self.selected, path, unit.text
+                order = self._orders.get(known)
+                if order is None:
+                    words = unit.words if unit.common or unit.absolute else (*path, *unit.words)
+                    command = self.find(words, query=unit.query)
+                    path = path if unit.common else words[:-1]
+                else:
+                    command, path = order.command, order.path
+                if indefinite and unit.query:
                     raise ScpiError(-440, unit.text)
-                answer = self._obey(command, unit)
+                if order is None:
+                    order = self._remembered(known, Order(command, _values(command, unit), path))
+                answer = self._obey(command, order.values)
             except ScpiError as error:
                 self.status.report(Entry(error.code, _printable(error.detail)))
                 if self.personality.drops_rest:
@@ -228,15 +250,18 @@ class Device(ABC):
                 indefinite = command.indefinite
         return ";".join(answers) if answers else None
 
-    def _obey(self, command: Command, unit: Unit) -> str | None:
-        if command.listed:
-            channel, elements = channel_of(unit.elements)
-            answer = command.obey(channel, *read_all(command.takes, elements))
-        else:
-            answer = command.obey(*read_all(command.takes, unit.elements))
-        if answer is not None and command.unit:
-            answer = self._as_ailing(id(command), answer)
-        if answer is None or not (command.unit and self.personality.units):
+    def _remembered(self, known: tuple[int, tuple[str, ...], str], order: Order) -> Order:
+        if len(self._orders) >= MOST_KNOWN:
+            self._orders.clear()
+        self._orders[known] = order
+        return order
+
+    def _obey(self, command: Command, values: tuple[Value, ...]) -> str | None:
+        answer = command.obey(*values)
+        if answer is None or not command.unit:
+            return answer
+        answer = self._as_ailing(id(command), answer)
+        if not self.personality.units:
             return answer
         return ",".join(f"{number} {command.unit}" for number in answer.split(","))
 
@@ -244,6 +269,8 @@ class Device(ABC):
         """A reading as an ailing instrument gives it: that of the last time, or none for an overload."""
         before = self._answered.get(command, reading)
         self._answered[command] = reading
+        if not self.ails:
+            return reading
         if Kind.STALE in self.ails:
             return before
         if Kind.OVERLOAD in self.ails:
@@ -327,6 +354,17 @@ class Device(ABC):
     def _answer_completion(self) -> str:
         self.wait()
         return "1"
+
+
+def _values(command: Command, unit: Unit) -> tuple[Value, ...]:
+    """What a command is called with.
+
+    :raises ScpiError: the unit's data are not what the command takes.
+    """
+    if command.listed:
+        channel, elements = channel_of(unit.elements)
+        return (channel, *read_all(command.takes, elements))
+    return tuple(read_all(command.takes, unit.elements))
 
 
 def _printable(detail: str) -> str:

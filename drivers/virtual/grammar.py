@@ -15,13 +15,15 @@ from typing import TYPE_CHECKING
 from drivers.virtual.scpi_errors import ScpiError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
 
 LONGEST_MNEMONIC = 12
 LONGEST_SUFFIX = 12
 MOST_DIGITS = 255
 LARGEST_EXPONENT = 32000
 MOST_KNOWN = 4096
+LONGEST_KNOWN = 256
+"""So many messages of no more characters are remembered: a program says the same few things."""
 
 _BLANK = r"[\x00-\x09\x0b-\x20]"
 _BLANKS = re.compile(f"{_BLANK}*")
@@ -88,19 +90,42 @@ class Unit:
         return self.words[0].startswith("*")
 
 
-def units(message: str) -> Iterator[Unit | ScpiError]:
-    """Units of a program message, one after the other, each read only when the one before has been executed.
+def units(message: str) -> Iterable[Unit | ScpiError]:
+    """Units of a program message, in order.
 
     What cannot be read comes as its error; reading goes on behind the next semicolon that is outside a
     string.
     """
+    known = _known_units(message) if len(message) <= LONGEST_KNOWN else None
+    return _read(message) if known is None else known
+
+
+@lru_cache(maxsize=MOST_KNOWN)
+def _known_units(message: str) -> tuple[Unit, ...] | None:
+    """Units of a message in which every semicolon ends one and none is wrong; None for any other message."""
+    if _OPAQUE.search(message) is not None:
+        return None
+    found = tuple(_known_unit(text) for text in message.split(";"))
+    return tuple(unit for unit in found if unit is not None) if None not in found else None
+
+
+@lru_cache(maxsize=MOST_KNOWN)
+def _known_unit(text: str) -> Unit | None:
+    """A unit that was read before, or is now; None for one that cannot be read."""
+    try:
+        unit, _ = _unit(text, 0)
+    except ScpiError:
+        return None
+    return unit
+
+
+def _read(message: str) -> Iterator[Unit | ScpiError]:
     position = _after_blanks(message, 0)
     if position == len(message):
         return
-    plain = _OPAQUE.search(message) is None
     while True:
         try:
-            unit, position = _plain_unit(message, position) if plain else _unit(message, position)
+            unit, position = _unit(message, position)
         except ScpiError as error:
             yield error
             skipped = _SKIPPED.match(message, position)
@@ -110,25 +135,6 @@ def units(message: str) -> Iterator[Unit | ScpiError]:
         if position >= len(message):
             return
         position += 1
-
-
-def _plain_unit(message: str, start: int) -> tuple[Unit, int]:
-    """A unit of a message in which every semicolon ends one, and where it ends."""
-    end = message.find(";", start)
-    end = len(message) if end < 0 else end
-    known = _known_unit(message[start:end])
-    # what is wrong with a unit is told with what stands behind it
-    return _unit(message, start) if known is None else (known, end)
-
-
-@lru_cache(maxsize=MOST_KNOWN)
-def _known_unit(text: str) -> Unit | None:
-    """A unit that was read before, or is now; None for one that cannot be read. A program says the same few things."""
-    try:
-        unit, _ = _unit(text, 0)
-    except ScpiError:
-        return None
-    return unit
 
 
 def _after_blanks(message: str, position: int) -> int:

@@ -7,6 +7,8 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Self
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     import numpy as np
 
     from drivers.virtual.unit import Thermal
@@ -56,24 +58,44 @@ class Heat:
 
     def at(self, time_s: float, thermal: Thermal) -> Self:
         """The same unit at another time, nothing touched in between."""
-        chip_k, board_k, hand_k = self._temperatures_k(time_s, thermal)
-        return replace(self, since_s=time_s, chip_k=chip_k, board_k=board_k, hand_k=hand_k)
-
-    def below_warm_k(self, time_s: float, thermal: Thermal) -> float:
-        """Temperature at a time less that of the warm unit, K: negative before warm-up, 0 after."""
-        chip_k, board_k, hand_k = self._temperatures_k(time_s, thermal)
-        return chip_k + board_k + hand_k - thermal.chip_rise_k - thermal.board_rise_k
-
-    def _temperatures_k(self, time_s: float, thermal: Thermal) -> tuple[float, float, float]:
         elapsed_s = max(time_s - self.since_s, 0.0)
-        chip_end_k, board_end_k = (thermal.chip_rise_k, thermal.board_rise_k) if self.powered else (0.0, 0.0)
-        return (
-            chip_end_k + _left(self.chip_k - chip_end_k, elapsed_s, thermal.chip_time_constant_s),
-            board_end_k + _left(self.board_k - board_end_k, elapsed_s, thermal.board_time_constant_s),
-            _left(self.hand_k, elapsed_s, thermal.hand_time_constant_s),
+        chip_end_k, board_end_k = self._ends_k(thermal)
+        return replace(
+            self,
+            since_s=time_s,
+            chip_k=_approached(self.chip_k, chip_end_k, elapsed_s, thermal.chip_time_constant_s),
+            board_k=_approached(self.board_k, board_end_k, elapsed_s, thermal.board_time_constant_s),
+            hand_k=_approached(self.hand_k, 0.0, elapsed_s, thermal.hand_time_constant_s),
         )
 
+    def below_warm_k(self, thermal: Thermal) -> Callable[[float], float]:
+        """Temperature at a time less that of the warm unit, K: negative before warm-up, 0 after.
 
-def _left(difference_k: float, elapsed_s: float, time_constant_s: float) -> float:
-    """What is left of a difference in temperature."""
-    return difference_k * math.exp(-elapsed_s / time_constant_s) if difference_k else 0.0
+        A function of time, which is asked far more often than made: what :meth:`at` says, in one sum.
+        """
+        since_s, hand_k, hand_s = self.since_s, self.hand_k, thermal.hand_time_constant_s
+        chip_end_k, board_end_k = self._ends_k(thermal)
+        chip_away_k, chip_s, chip_rise_k = self.chip_k - chip_end_k, thermal.chip_time_constant_s, thermal.chip_rise_k
+        board_away_k, board_s = self.board_k - board_end_k, thermal.board_time_constant_s
+        board_rise_k = thermal.board_rise_k
+
+        def below_warm_k(time_s: float) -> float:
+            elapsed_s = time_s - since_s if time_s > since_s else 0.0
+            return (
+                (chip_end_k + chip_away_k * math.exp(-elapsed_s / chip_s))
+                + (board_end_k + board_away_k * math.exp(-elapsed_s / board_s))
+                + hand_k * math.exp(-elapsed_s / hand_s)
+                - chip_rise_k
+                - board_rise_k
+            )
+
+        return below_warm_k
+
+    def _ends_k(self, thermal: Thermal) -> tuple[float, float]:
+        """Where the temperatures of chip and board end."""
+        return (thermal.chip_rise_k, thermal.board_rise_k) if self.powered else (0.0, 0.0)
+
+
+def _approached(start_k: float, end_k: float, elapsed_s: float, time_constant_s: float) -> float:
+    """A temperature on its way to another."""
+    return end_k + (start_k - end_k) * math.exp(-elapsed_s / time_constant_s)

@@ -17,7 +17,7 @@ from drivers.virtual.trimmer import Trimmer
 from drivers.virtual.unit import TrimKind, UnitDescription, VoltsPerOctave
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Mapping
 
     import numpy as np
 
@@ -56,13 +56,18 @@ class UnitState:
         return self.description.trims[name].effect_per_turn * self.trimmers[name].from_middle_turns
 
     @cached_property
-    def _wander_octaves(self) -> float:
-        return self.description.noise.wander_cents / CENTS
+    def temperature_k(self) -> Callable[[float], float]:
+        """Temperature at a time less that of the warm unit in a steady room of the reference temperature, K.
 
-    def temperature_k(self, time_s: float) -> float:
-        """Temperature at a time less that of the warm unit in a steady room of the reference temperature, K."""
-        thermal = self.description.thermal
-        return self.room_k + self.heat.below_warm_k(time_s, thermal) + thermal.wander_k * self.room.at(time_s)
+        A function that is made once for a state, as :meth:`frequency_hz` is.
+        """
+        thermal, room_k, wander_at = self.description.thermal, self.room_k, self.room.at
+        below_warm_k, wander_k = self.heat.below_warm_k(thermal), thermal.wander_k
+
+        def temperature_k(time_s: float) -> float:
+            return room_k + below_warm_k(time_s) + wander_k * wander_at(time_s)
+
+        return temperature_k
 
     def rail_v(self) -> float:
         """Reference rail; 0 V without power."""
@@ -93,26 +98,39 @@ class UnitState:
             dead_time_s=core.dead_time_s - self.trim_effect(TrimKind.HIGHS),
         )
 
-    def frequency_hz(self, time_s: float, cv_v: float) -> float:
-        """Pitch at a time under a control voltage that has reached the core, without noise, Hz."""
-        heard_v = cv_v if self.description.input.connected else 0.0
-        law = self.description.law
-        octaves = (
-            octaves_of_volts(heard_v, law.volts_per_octave)
-            if isinstance(law, VoltsPerOctave)
-            else octaves_of_hertz_per_volt(heard_v)
-        )
-        thermal, temperature_k = self.description.thermal, self.temperature_k(time_s)
-        wander_octaves = self._wander_octaves * self.core_wander.at(time_s)
-        return self._warm_core.frequency_hz(
-            octaves,
-            1.0 + thermal.scale_per_k * temperature_k,
-            thermal.offset_octaves_per_k * temperature_k + wander_octaves,
-        )
+    @cached_property
+    def frequency_hz(self) -> Callable[[float, float], float]:
+        """Pitch at a time under a control voltage that has reached the core, without noise, Hz.
+
+        A function that is made once for a state: a gate asks for many pitches, and all but time and voltage stays.
+        """
+        thermal, temperature_at_k = self.description.thermal, self.temperature_k
+        scale_per_k, offset_octaves_per_k = thermal.scale_per_k, thermal.offset_octaves_per_k
+        wander_at, wander_octaves = self.core_wander.at, self.description.noise.wander_cents / CENTS
+        core_frequency_hz, octaves_at = self._warm_core.frequency_hz, _octaves_at(self.description)
+
+        def frequency_hz(time_s: float, cv_v: float) -> float:
+            temperature_k = temperature_at_k(time_s)
+            return core_frequency_hz(
+                octaves_at(cv_v),
+                1.0 + scale_per_k * temperature_k,
+                offset_octaves_per_k * temperature_k + wander_octaves * wander_at(time_s),
+            )
+
+        return frequency_hz
 
     def sounds(self) -> bool:
         """Whether anything comes out."""
         return self.heat.powered and self.description.output.alive
+
+
+def _octaves_at(description: UnitDescription) -> Callable[[float], float]:
+    """Octaves of CV as a function of the control voltage."""
+    law, connected = description.law, description.input.connected
+    if isinstance(law, VoltsPerOctave):
+        volts_per_octave = law.volts_per_octave
+        return lambda cv_v: octaves_of_volts(cv_v if connected else 0.0, volts_per_octave)
+    return lambda cv_v: octaves_of_hertz_per_volt(cv_v if connected else 0.0)
 
 
 class LiveUnit:

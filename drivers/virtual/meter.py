@@ -121,13 +121,13 @@ class VirtualMeter(TriggeredDevice[Reading]):
     def plan(self, start_s: float) -> Planned[Reading]:
         """Start one integration."""
         end_s = start_s + self._cycles / self._configuration.mains_hz
-        deviation = float(self._noise.standard_normal())
+        deviation = self._noise.standard_normal()
         return Planned(Reading(start_s, end_s, self._cycles, self._fixed, deviation), end_s)
 
     def result(self, plan: Reading) -> str:
         """Mean over the integration with errors, noise and resolution of the range; infinity beyond it."""
         true_v = self._wiring.mean(self._lead_v, plan.start_s, plan.end_s)
-        if Kind.LEAD_OFF in self.ails:
+        if self.ails and Kind.LEAD_OFF in self.ails:
             true_v = 0.0
         chosen = plan.fixed or self._range_for(true_v)
         self._last_range = chosen

@@ -51,9 +51,11 @@ class CoreState:
         """
         summed = self.base_octaves + self.slope * octaves
         core = self.pivot_octaves + self.scale * heat_scale * (summed - self.pivot_octaves) + shift_octaves
-        ideal_hz = 2.0 ** min(max(core, -STEEPEST_OCTAVES), STEEPEST_OCTAVES)
-        core_hz = behind_bulk_resistance(ideal_hz, self.bulk_per_hz) + self.leakage_hz
-        return 1.0 / max(1.0 / core_hz + self.dead_time_s, SHORTEST_PERIOD_S)
+        if not -STEEPEST_OCTAVES <= core <= STEEPEST_OCTAVES:
+            core = math.copysign(STEEPEST_OCTAVES, core)
+        core_hz = behind_bulk_resistance(2.0**core, self.bulk_per_hz) + self.leakage_hz
+        period_s = 1.0 / core_hz + self.dead_time_s
+        return 1.0 / (period_s if period_s > SHORTEST_PERIOD_S else SHORTEST_PERIOD_S)
 
 
 def behind_bulk_resistance(ideal_hz: float, bulk_per_hz: float) -> float:

@@ -155,7 +155,7 @@ class VirtualSource(Device):
         if abs(voltage_v) > widest_v:
             raise ScpiError(-221, f"beyond {widest_v:g} V")
         self._outputs[channel] = replace(output, programmed_v=round(voltage_v / resolution_v) * resolution_v)
-        if not self.ails.keys() & {Kind.STUCK, Kind.STUCK_UNSEEN}:
+        if not self.ails or not self.ails.keys() & {Kind.STUCK, Kind.STUCK_UNSEEN}:
             self._drive()
         elif Kind.STUCK_UNSEEN in self.ails:
             self._pretends = True
@@ -196,7 +196,7 @@ class VirtualSource(Device):
     def _read_back_v(self) -> float:
         """What the source believes of its own terminals: its own errors are in the measurement as well."""
         terminal_v = self._wiring.jack_v(self.clock.now())
-        noise_v = float(self._noise.normal(0.0, 1.0)) * self._configuration.read_back_noise_v
+        noise_v = self._noise.standard_normal() * self._configuration.read_back_noise_v
         if self._pretends:
             return self.programmed_v + noise_v
         if not self._connected():

@@ -128,7 +128,9 @@ class EventRegister:
 
     def update(self, condition: int) -> None:
         """Take a new condition; what passes the filters is latched as an event."""
-        condition = int(condition)  # arithmetic with flags is slow, and every message comes through here
+        if condition == self.condition:
+            return
+        condition = int(condition)  # arithmetic with flags is slow
         risen, fallen = condition & ~self.condition, self.condition & ~condition
         self.event |= (risen & self.positive_transition) | (fallen & self.negative_transition)
         self.condition = condition

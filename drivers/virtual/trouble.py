@@ -161,6 +161,8 @@ class Troublemaker:
         if self.beside is not None:
             self.beside.before()
         self.messages += 1
+        if not self._entries and not self._now:
+            return
         self._now = {}
         for entry in self._entries:
             trouble = entry.trouble

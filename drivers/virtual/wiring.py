@@ -9,10 +9,11 @@ from __future__ import annotations
 import math
 from bisect import bisect_right
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import pairwise
 from operator import attrgetter
 from threading import Lock
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -45,7 +46,7 @@ PANELS_TIME_CONSTANTS = (0.0, 1.0, 2.0, 4.0, 7.0, 11.0, 16.0)
 CALM_RULE, MOVING_RULE = _gauss_legendre(2), _gauss_legendre(5)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Step:
     """Voltages from one change to the next: open-circuit voltage of the source and voltage at the core.
 
@@ -65,30 +66,43 @@ class Step:
         elapsed_s = max(time_s - self.since_s, 0.0)
         return self.target_v + (self.source_v - self.target_v) * math.exp(-elapsed_s / self.source_time_constant_s)
 
-    def core_at(self, time_s: float) -> float:
-        """Control voltage at the core: the response of two time constants in a row."""
-        elapsed_s = max(time_s - self.since_s, 0.0)
+    @cached_property
+    def core_at(self) -> Callable[[float], float]:
+        """Control voltage at the core at a time: the response of two time constants in a row.
+
+        A function that is made once for a step, as a gate asks for many moments of it.
+        """
+        since_s, settled_v = self.since_s, self.share * self.target_v
         a, b = self.source_time_constant_s, self.input_time_constant_s
-        if elapsed_s > NOTHING_LEFT_TIME_CONSTANTS * max(a, b):
-            return self.share * self.target_v
+        nothing_left_after_s = NOTHING_LEFT_TIME_CONSTANTS * self._slower_s
         if abs(a - b) < 1e-4 * a:
             b = 1.0001 * a  # equal time constants are the limit of nearly equal ones
         driven_v = self.share * (self.source_v - self.target_v) * a / (a - b)
-        own_v = self.core_v - self.share * self.target_v - driven_v
-        return self.share * self.target_v + driven_v * math.exp(-elapsed_s / a) + own_v * math.exp(-elapsed_s / b)
+        own_v = self.core_v - settled_v - driven_v
+
+        def core_at(time_s: float) -> float:
+            elapsed_s = time_s - since_s if time_s > since_s else 0.0
+            if elapsed_s > nothing_left_after_s:
+                return settled_v
+            return settled_v + driven_v * math.exp(-elapsed_s / a) + own_v * math.exp(-elapsed_s / b)
+
+        return core_at
 
     def settled_at_s(self) -> float:
         """When nothing is left of the change."""
-        return self.since_s + SETTLED_TIME_CONSTANTS * self._slower_s()
+        return self.since_s + SETTLED_TIME_CONSTANTS * self._slower_s
 
+    @cached_property
     def calm_at_s(self) -> float:
         """When what is left of the change, a microvolt at most, no longer needs panels of its own."""
-        return self.since_s + PANELS_TIME_CONSTANTS[-1] * self._slower_s()
+        return self.since_s + PANELS_TIME_CONSTANTS[-1] * self._slower_s
 
+    @cached_property
     def panels_s(self) -> tuple[float, ...]:
         """When the panels of an integral over the change begin."""
-        return tuple(self.since_s + self._slower_s() * count for count in PANELS_TIME_CONSTANTS)
+        return tuple(self.since_s + self._slower_s * count for count in PANELS_TIME_CONSTANTS)
 
+    @property
     def _slower_s(self) -> float:
         return max(self.source_time_constant_s, self.input_time_constant_s)
 
@@ -101,8 +115,7 @@ class SourceTerminals:
     time_constant_s: float
 
 
-@dataclass(frozen=True, slots=True)
-class KnownMean:
+class KnownMean(NamedTuple):
     """A mean pitch over a time, and what it holds for: the last state of the unit and the voltages, both unchanged."""
 
     state: UnitState | None
@@ -177,6 +190,17 @@ class Wiring:
         state = self.unit.state_at(time_s)
         return state.frequency_hz(time_s, self.core_v(time_s)) if state.sounds() else 0.0
 
+    def _frequency_from(self, start_s: float) -> Callable[[float], float]:
+        """:meth:`frequency_hz` for times no earlier than this; where nothing changes after it, nothing is looked up."""
+        unit, step = self.unit, self._steps[-1]
+        if unit is None or step.since_s > start_s:
+            return self.frequency_hz
+        state = unit.state
+        if state.heat.since_s > start_s or not state.sounds():
+            return self.frequency_hz
+        frequency_hz, core_at = state.frequency_hz, step.core_at
+        return lambda time_s: frequency_hz(time_s, core_at(time_s))
+
     def sounds(self, time_s: float) -> bool:
         """Whether anything comes out of the unit on the bench at a time."""
         return self.unit is not None and self.unit.state_at(time_s).sounds()
@@ -189,7 +213,7 @@ class Wiring:
         if end_s <= start_s:
             return quantity(start_s)
         total = 0.0
-        calm_from_s = self._steps[-1].calm_at_s()
+        calm_from_s = self._steps[-1].calm_at_s
         for low_s, high_s in pairwise(self._edges(start_s, end_s)):
             width_s = high_s - low_s
             for node, weight in CALM_RULE if low_s >= calm_from_s and width_s <= CALM_S else MOVING_RULE:
@@ -201,7 +225,7 @@ class Wiring:
         state, steps, known = None if self.unit is None else self.unit.state, self._steps, self._known
         if known is not None and known.state is state and known.steps is steps and known.span_s == (start_s, end_s):
             return known.mean_hz
-        mean_hz = self.mean(self.frequency_hz, start_s, end_s)
+        mean_hz = self.mean(self._frequency_from(start_s), start_s, end_s)
         self._known = KnownMean(state, steps, (start_s, end_s), mean_hz)
         return mean_hz
 
@@ -221,10 +245,12 @@ class Wiring:
         return end_s
 
     def _edges(self, start_s: float, end_s: float) -> list[float]:
+        if self._steps[-1].calm_at_s <= start_s:
+            return [start_s, end_s]
         edges = {start_s, end_s}
         for step in reversed(self._steps):
-            if step.calm_at_s() > start_s:
-                edges.update(each_s for each_s in step.panels_s() if start_s < each_s < end_s)
+            if step.calm_at_s > start_s:
+                edges.update(each_s for each_s in step.panels_s if start_s < each_s < end_s)
             if step.since_s <= start_s:
                 # what came before it is in the voltages that it began with
                 break

@@ -106,8 +106,8 @@ THERMAL = Thermal(chip_rise_k=1.0, chip_time_constant_s=20.0, board_rise_k=7.0, 
 def test_a_body_has_warmed_by_63_per_cent_after_one_time_constant():
     heat = Heat(0.0, powered=True).at(150.0, THERMAL)
     assert heat.board_k == pytest.approx(7.0 * (1.0 - 1.0 / math.e))
-    assert Heat(0.0, powered=True).below_warm_k(1e6, THERMAL) == pytest.approx(0.0, abs=1e-9)
-    assert Heat(0.0).below_warm_k(0.0, THERMAL) == -8.0
+    assert Heat(0.0, powered=True).below_warm_k(THERMAL)(1e6) == pytest.approx(0.0, abs=1e-9)
+    assert Heat(0.0).below_warm_k(THERMAL)(0.0) == -8.0
 
 
 @given(st.floats(0.0, 1e4), st.floats(0.0, 1e4))

@@ -47,6 +47,11 @@ class DirectLink(Link):
         self._closing.set()
         withdraw(self._resource)
 
+    @property
+    def closed(self) -> bool:
+        """Whether it is closed."""
+        return self._closing.is_set()
+
     def closed_within(self, duration_s: float) -> bool:
         """Let so much time pass, or less when the link is closed meanwhile; whether it is closed."""
         if duration_s > 0.0 and isinstance(self.clock, RealClock):
@@ -134,5 +139,5 @@ class Conversation:
         self._open = False
 
     def _require_open(self) -> None:
-        if not self._open or self._link.closed_within(0.0):
+        if not self._open or self._link.closed:
             raise ConnectionError("the link is closed")

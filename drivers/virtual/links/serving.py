@@ -102,8 +102,9 @@ class Link(ABC):
         if self._spoiler is not None:
             self._spoiler.before()
         response = self._device.execute(message)
-        whole = Outgoing(b"")
-        if response is not None:
+        if response is None:
+            whole = Outgoing(b"")
+        else:
             whole = Outgoing((response + self._termination).encode("latin-1"), self._before_answer(message))
         return whole if self._spoiler is None else self._spoiler.after(whole)
 
