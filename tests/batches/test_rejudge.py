@@ -10,7 +10,7 @@ import pytest
 from sqlalchemy import func, select
 
 from db.models import Finding, Point, Sweep, Verdict, Visit
-from db.rejudging import PLACES, findings_as_left
+from db.rejudging import MARKS, PLACES, findings_as_left
 from fixtures import demonstration_product
 from rig.errors import FileProblem, WrongInput
 from rig.limits_file import UNCHANGED, load_limits
@@ -132,15 +132,16 @@ def test_a_guard_band_that_left_no_room_may_have_room_in_wider_limits(production
 
 def test_what_was_measured_longer_keeps_its_recorded_value(history: Database, codes: tuple[str, ...]):
     with history.reading() as session:
-        rows = [tuple(row) for row in findings_as_left(session, codes, decisions=FROM_TEXT, guarded=Rule.GUARDED.value)]
+        handfuls = findings_as_left(session, codes, decisions=FROM_TEXT, guarded=Rule.GUARDED.value)
+        rows = [tuple(row) for handful in handfuls for row in handful]
     first = next(row for row in rows if row[0] == "scale_error")
-    number = first[1] // PLACES
-    anew = np.full(1 + max(row[1] for row in rows) // PLACES, np.nan)
+    number = first[1] // MARKS // PLACES
+    anew = np.full(1 + max(row[1] for row in rows) // MARKS // PLACES, np.nan)
     anew[number] = 99.0
 
     def scale(marks: int) -> tuple[float, bool]:
-        marked = [(*row[:-1], row[-1] | marks if row == first else row[-1]) for row in rows]
-        column = next(each for each in _columns(marked, {"scale_error": anew}) if each.name == "scale_error")
+        marked = [(row[0], row[1] | marks if row == first else row[1], *row[2:]) for row in rows]
+        column = next(each for each in _columns([marked], {"scale_error": anew}) if each.name == "scale_error")
         place = list(column.visits).index(number)
         return float(column.value[place]), bool(column.anew[place])
 
