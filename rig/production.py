@@ -29,13 +29,13 @@ from db.rejudging import (
     no_collecting,
     product_texts,
 )
-from rig.bench import BenchFile
 from rig.counted import counted
 from rig.errors import WrongInput
 from rig.limits_file import require_same_ranges
 from rig.product import Product
 from rig.science.conformity import FROM_WORST, Decision, Rule
 from rig.science.sweeps import Sweeps, sweep_values
+from rig.specification import SourceSpecification
 from rig.tomlfile import check
 
 if TYPE_CHECKING:
@@ -146,12 +146,12 @@ def read_production(
     products = {own: _product(text) for own, text in texts.items()}
     for each in products.values():
         require_same_ranges(given, each, place)
-    files = {
-        own: _bench_file(text)
+    sources = {
+        own: _source(text)
         for own, text in bench_texts(session, tuple({each.bench_revision_id for each in visits})).items()
     }
     with no_collecting():
-        columns, sweeps = _measured(session, batch_codes, product, visits, products, files)
+        columns, sweeps = _measured(session, batch_codes, product, visits, products, sources)
     return Production(
         visits=visits,
         columns=columns,
@@ -186,12 +186,12 @@ def _measured(
     product: str | None,
     visits: Sequence[JudgedVisit],
     products: Mapping[UUID, Product],
-    files: Mapping[UUID, BenchFile],
+    sources: Mapping[UUID, SourceSpecification],
 ) -> tuple[tuple[Column, ...], int]:
     """What was found, characteristic by characteristic, and from how many sweeps anew."""
     several = any(len(each.oscillators) > 1 for each in products.values())
     controls = tuple(chain.from_iterable(last_sweeps(session, batch_codes, product))) if several else ()
-    values, sweeps = _values_anew(last_points(session, batch_codes, product), controls, visits, products, files)
+    values, sweeps = _values_anew(last_points(session, batch_codes, product), controls, visits, products, sources)
     findings = findings_as_left(session, batch_codes, product, decisions=FROM_TEXT, guarded=Rule.GUARDED.value)
     return _columns(findings, values), sweeps
 
@@ -206,8 +206,11 @@ def _product(text: str) -> Product:
 
 
 @lru_cache(maxsize=256)
-def _bench_file(text: str) -> BenchFile:
-    return check(tomllib.loads(text), BenchFile, "recorded bench file")
+def _source(text: str) -> SourceSpecification:
+    """What a recorded bench file states of its source; nothing else of the bench says anything of stored points."""
+    stated = tomllib.loads(text)["source"]
+    own = {name: value for name, value in stated.items() if name in SourceSpecification.model_fields}
+    return check(own, SourceSpecification, "recorded bench file")
 
 
 @lru_cache(maxsize=256)
@@ -222,7 +225,7 @@ def _values_anew(
     controls: Sequence[tuple[int, int, str]],
     visits: Sequence[JudgedVisit],
     products: Mapping[UUID, Product],
-    files: Mapping[UUID, BenchFile],
+    sources: Mapping[UUID, SourceSpecification],
 ) -> tuple[dict[str, Array], int]:
     """Values of each characteristic, (visits,), NaN where there is none, from the points; and from how many sweeps.
 
@@ -250,13 +253,13 @@ def _values_anew(
     values: dict[str, Array] = {}
     counted = 0
     for kind, (make, oscillator, length, returned) in enumerate(kinds.T.tolist()):
-        product, file = products[makes[make][0]], files[makes[make][1]]
+        product, source = products[makes[make][0]], sources[makes[make][1]]
         # a sweep that was cut short says less than its findings, which came from another
         if length - returned < max(LEAST_POINTS, product.range.points):
             continue
         chosen = np.flatnonzero(kind_of == kind)
         part = np.moveaxis(table[begins[chosen, None] + np.arange(length)], -1, 0)
-        found = _characteristics(np.ascontiguousarray(part), product, file)
+        found = _characteristics(np.ascontiguousarray(part), product, source)
         counted += chosen.size
         for name, each in found.items():
             named = f"{names[oscillator]}.{name}" if names[oscillator] else name
@@ -273,14 +276,14 @@ def _oscillators(sweep: NDArray[np.int64], controls: Sequence[tuple[int, int, st
     return names, np.array([names.index(named[each]) for each in sweep.tolist()], dtype=np.intp)
 
 
-def _characteristics(part: Array, product: Product, file: BenchFile) -> dict[str, Array]:
+def _characteristics(part: Array, product: Product, source: SourceSpecification) -> dict[str, Array]:
     """Characteristics of sweeps of one product on one bench.
 
     :param part: (5, N, n): whether it is a return, CV, frequency, relative standard uncertainty, time.
     """
     returned, cv_v, frequency_hz, relative, time_s = part
     law, played = product.law.law(), product.range
-    grid = file.source.resolution_v / sqrt(12.0) * np.abs(np.asarray(law.octaves_per_volt(cv_v)))
+    grid = source.resolution_v / sqrt(12.0) * np.abs(np.asarray(law.octaves_per_volt(cv_v)))
     slack_v = 0.02 * (played.full.high_v - played.full.low_v) / played.points
     musical = (cv_v >= played.musical.low_v - slack_v) & (cv_v <= played.musical.high_v + slack_v)
     sweeps = Sweeps(
