@@ -4,24 +4,25 @@ import platform
 import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, closing, contextmanager
+from functools import cached_property, partial
 from pathlib import Path
 from types import TracebackType
-from typing import Protocol, Self, TypeVar
+from typing import TYPE_CHECKING, Protocol, Self, TypeVar
 
 from sqlalchemy import URL, Connection, Engine, make_url
 from sqlalchemy.exc import ArgumentError
 from sqlalchemy.orm import Session
 
 from db import locks, protection, schema
-from db.chain import ChainKeeper
-from db.chained_session import ChainedSession
 from db.errors import BadAddress, Locked, ProtectionMissing, StorageFailed, Unreachable
 from db.failures import translated
 from db.location import Location, database_location
-from db.models import Base
 from db.postgresql import WRITING_OPTION, postgresql_engine
 from db.record_key import key_file
 from db.sqlite import BEGIN_OPTION, sqlite_engine
+
+if TYPE_CHECKING:
+    from db.chain import ChainKeeper
 
 EXAMPLES = "sqlite:////data/trimrig.sqlite or postgresql://rig@server/trimrig"
 AnswerT = TypeVar("AnswerT")
@@ -41,16 +42,24 @@ class Floor(Protocol):
 
 
 class Database:
-    """An open database. Use as a context manager, or call :meth:`close`."""
+    """An open database. Use as a context manager, or call :meth:`close`.
 
-    def __init__(self, engine: Engine, url_shown: str, location: Location, keeper: ChainKeeper) -> None:
+    Who only asks it is not kept waiting for the chain, which knows every table.
+    """
+
+    def __init__(self, engine: Engine, url_shown: str, location: Location, keeper: "Callable[[], ChainKeeper]") -> None:
         self.url_shown = url_shown
-        self.keeper = keeper
         self.floor: Floor | None = None
         self.location = location
+        self._keeper = keeper
         self._engine = engine
         self._writing = _writing(engine)
         self._asking = _asking(engine)
+
+    @cached_property
+    def keeper(self) -> "ChainKeeper":
+        """What makes the links of the chain."""
+        return self._keeper()
 
     @contextmanager
     def session(self) -> Iterator[Session]:
@@ -62,6 +71,8 @@ class Database:
 
         :raises DatabaseError: in place of any error of SQLAlchemy or the database.
         """
+        from db.chained_session import ChainedSession
+
         with (
             translated(self.url_shown),
             ChainedSession(self._writing, self.keeper) as session,
@@ -199,7 +210,7 @@ def open_at(location: Location, *, patience_s: float = 5.0) -> Database:
             if revision != schema.LATEST:
                 schema.migrate(address, place, patience_s=patience_s)
             with engine.connect() as connection:
-                locks.verify(connection, place, required=Base.metadata.tables.keys())
+                locks.verify(connection, place, required=schema.TABLES)
         on_failure.pop_all()
     return _database(address, engine, location)
 
@@ -226,8 +237,13 @@ def open_as_it_is(location: Location, *, patience_s: float = 5.0) -> Database:
 
 
 def _database(address: URL, engine: Engine, location: Location) -> Database:
-    keeper = ChainKeeper(_chain_place(address), key_file())
-    return Database(engine, url_shown(address), location, keeper)
+    return Database(engine, url_shown(address), location, partial(_keeper, _chain_place(address), key_file()))
+
+
+def _keeper(place: str, key: Path) -> "ChainKeeper":
+    from db.chain import ChainKeeper
+
+    return ChainKeeper(place, key)
 
 
 def _chain_place(address: URL) -> str:

@@ -13,7 +13,7 @@ class _Gathered(Database):
     """Hands out the one session of a transaction that is open; whoever opened it commits it."""
 
     def __init__(self, database: Database, session: Session) -> None:
-        super().__init__(database._engine, database.url_shown, database.location, database.keeper)
+        super().__init__(database._engine, database.url_shown, database.location, lambda: database.keeper)
         self._session = session
 
     @contextmanager

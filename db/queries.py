@@ -7,22 +7,19 @@ import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import TypeVar
+from typing import TYPE_CHECKING, TypeVar
 from uuid import UUID
 
 from sqlalchemy import ColumnElement, func, select, update
 from sqlalchemy.engine import CursorResult
 from sqlalchemy.orm import InstrumentedAttribute, Session
 
-from db.chained_session import visit_ended
 from db.errors import Conflict, NotFound, VisitEnded
 from db.models import (
-    Base,
     Bench,
     BenchRevision,
     Finding,
     Instrument,
-    InstrumentProfile,
     Move,
     Product,
     ProductRevision,
@@ -31,6 +28,10 @@ from db.models import (
     Visit,
     VisitClosing,
 )
+from db.models.base import Base
+
+if TYPE_CHECKING:
+    from db.models import InstrumentProfile
 
 RowT = TypeVar("RowT", bound=Base)
 
@@ -87,8 +88,10 @@ def get_or_add_instrument(session: Session, *, maker: str, model: str, serial: s
     return instrument or _added(session, Instrument(maker=maker, model=model, serial=serial, firmware=firmware))
 
 
-def get_or_add_profile(session: Session, toml_text: str) -> InstrumentProfile:
+def get_or_add_profile(session: Session, toml_text: str) -> "InstrumentProfile":
     """How an instrument is spoken to, with exactly this text, added when it is new."""
+    from db.models import InstrumentProfile
+
     digest = content_sha256(toml_text)
     profile = session.get(InstrumentProfile, digest)
     return profile or _added(session, InstrumentProfile(content_sha256=digest, toml_text=toml_text))
@@ -140,6 +143,8 @@ def end_visit(session: Session, visit_id: UUID, *, outcome: str, ended_utc: date
     :raises NotFound: there is no such visit.
     :raises VisitEnded: it was closed before, perhaps by somebody else.
     """
+    from db.chained_session import visit_ended
+
     result = session.execute(
         update(Visit)
         .where(Visit.id == visit_id, Visit.ended_utc.is_(None))

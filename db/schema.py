@@ -21,6 +21,50 @@ if TYPE_CHECKING:
 SCRIPTS = Path(__file__).parent / "migrations"
 LATEST = "r0012"
 
+TABLES = frozenset(
+    {
+        "bench",
+        "bench_check",
+        "bench_check_value",
+        "bench_revision",
+        "bench_study",
+        "bench_study_reading",
+        "characterisation",
+        "finding",
+        "finding_budgets",
+        "instrument",
+        "instrument_profile",
+        "move",
+        "person",
+        "point",
+        "product",
+        "product_revision",
+        "product_signature",
+        "reading",
+        "recommendation",
+        "record_chain",
+        "record_change",
+        "record_link",
+        "repair",
+        "source_curve",
+        "suspicion",
+        "sweep",
+        "tracking_fit",
+        "trim_observation",
+        "unit",
+        "unit_claim",
+        "unit_return",
+        "verdict",
+        "visit",
+        "visit_authority",
+        "visit_closing",
+        "visit_condition",
+        "visit_instrument",
+        "visit_instrument_profile",
+    }
+)
+"""All tables by name: what has to be there is looked for at every opening, before any model is made."""
+
 # In the file header, offset 68: says whose database it is (https://www.sqlite.org/fileformat.html).
 APPLICATION_ID = int.from_bytes(b"Trim")
 

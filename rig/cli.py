@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
+from typer.main import get_command_name
 
 from rig import commands_batch, commands_returns
 from rig.commands_bench import bench_app
@@ -25,29 +26,36 @@ from rig.commands_visits import add_visits_to
 from rig.marks import as_marks, on_screen
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from types import FrameType
+
+    from typer.models import CommandInfo
 
     from rig.bench import BenchFile
     from rig.product import Product
     from rig.tomlfile import Loaded
     from rig.visit import Request
 
-app = typer.Typer(
-    no_args_is_help=True,
-    add_completion=False,
-    rich_markup_mode=None,
-    help=(
-        "Test rig for voltage-controlled oscillators: sweeps a unit, fits its tracking, says which trim to turn and "
-        "the reading at which to stop, judges the unit and keeps the record.\n\n"
-        "New here? Type: rig demo\n\n"
-        "Exit code: 0 pass or conditional pass, 1 fail or conditional fail, 2 wrong input, 3 bench fault, "
-        "4 no decision. Results are kept where 'rig where' says."
-    ),
+HELP = (
+    "Test rig for voltage-controlled oscillators: sweeps a unit, fits its tracking, says which trim to turn and "
+    "the reading at which to stop, judges the unit and keeps the record.\n\n"
+    "New here? Type: rig demo\n\n"
+    "Exit code: 0 pass or conditional pass, 1 fail or conditional fail, 2 wrong input, 3 bench fault, "
+    "4 no decision. Results are kept where 'rig where' says."
 )
+COLLECTED_AFTER = 250_000
+"""New objects after which garbage is looked for, more than a command makes that asks the record; 700 as Python has it.
+"""
 
 
-COLLECTED_AFTER = 100_000
-"""New objects after which garbage is looked for; 700 as Python has it."""
+def _no_command() -> typer.Typer:
+    # with something to call before a command, one command by itself still has a name
+    return typer.Typer(
+        callback=lambda: None, no_args_is_help=True, add_completion=False, rich_markup_mode=None, help=HELP
+    )
+
+
+app = _no_command()
 
 ProductOption = Annotated[
     Path | None,
@@ -302,7 +310,7 @@ def main() -> None:
     gc.set_threshold(COLLECTED_AFTER)
     _take_signals()
     try:
-        app()
+        app_of(sys.argv[1:])()
     except Exception as error:
         from rig.endings import exit_code, sentence
 
@@ -311,6 +319,23 @@ def main() -> None:
         for line in (sentence(error), *getattr(error, "__notes__", ())):
             print(as_marks(line), file=sys.stderr)  # noqa: T201
         sys.exit(exit_code(error))
+
+
+def app_of(words: Sequence[str]) -> typer.Typer:
+    """The application with nothing in it but the command that was typed: reading the options of all costs a tenth of a
+    start.
+
+    :param words: what was typed after the program's name; where no command has that name, all are there to be shown.
+    """
+    named = words[0] if words else ""
+    only = _no_command()
+    only.registered_commands = [each for each in app.registered_commands if _name_of(each) == named]
+    only.registered_groups = [each for each in app.registered_groups if each.name == named]
+    return only if only.registered_commands or only.registered_groups else app
+
+
+def _name_of(command: CommandInfo) -> str:
+    return command.name or ("" if command.callback is None else get_command_name(command.callback.__name__))
 
 
 def _take_signals() -> None:

@@ -11,15 +11,15 @@ import tomllib
 from collections import defaultdict
 from dataclasses import dataclass, fields, replace
 from functools import lru_cache
-from itertools import chain
+from itertools import chain, count
 from json import loads
 from math import log, log2, sqrt
-from operator import itemgetter
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from db.rejudging import (
+    MARKS,
     PLACES,
     bench_texts,
     findings_as_left,
@@ -29,17 +29,17 @@ from db.rejudging import (
     no_collecting,
     product_texts,
 )
-from rig.bench import BenchFile
 from rig.counted import counted
 from rig.errors import WrongInput
 from rig.limits_file import require_same_ranges
 from rig.product import Product
 from rig.science.conformity import FROM_WORST, Decision, Rule
 from rig.science.sweeps import Sweeps, sweep_values
+from rig.specification import SourceSpecification
 from rig.tomlfile import check
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
     from uuid import UUID
 
     from numpy.typing import NDArray
@@ -56,7 +56,10 @@ FROM_SWEEPS = ("scale_error", "tracking_musical", "tracking_full", "highs_error"
 MEASURED_LONGER, GUARDED = 2, 1
 """Marks of a finding beside its decision, as they are read."""
 ACCEPTED = (Decision.PASS, Decision.CONDITIONAL_PASS)
+ACCEPTED_TEXTS = frozenset(decision.value for decision in ACCEPTED)
 LEAST_POINTS = 9
+POINT_COLUMNS = 5
+"""Of the rows of points: place, CV (V), frequency (Hz), its relative standard uncertainty, time (s)."""
 FROM_TEXT = {decision.value: place for place, decision in enumerate(FROM_WORST)}
 """Places in ``FROM_WORST`` by the decisions as the record spells them."""
 
@@ -140,15 +143,15 @@ def read_production(
             f"{_shown(batch_codes)} holds units of {len(names)} products ({', '.join(names)}): name one with --product."
         )
     texts = product_texts(session, tuple({each.product_revision_id for each in visits}))
-    products = {own: check(tomllib.loads(text), Product, "recorded product file") for own, text in texts.items()}
+    products = {own: _product(text) for own, text in texts.items()}
     for each in products.values():
         require_same_ranges(given, each, place)
-    files = {
-        own: check(tomllib.loads(text), BenchFile, "recorded bench file")
+    sources = {
+        own: _source(text)
         for own, text in bench_texts(session, tuple({each.bench_revision_id for each in visits})).items()
     }
     with no_collecting():
-        columns, sweeps = _measured(session, batch_codes, product, visits, products, files)
+        columns, sweeps = _measured(session, batch_codes, product, visits, products, sources)
     return Production(
         visits=visits,
         columns=columns,
@@ -183,18 +186,31 @@ def _measured(
     product: str | None,
     visits: Sequence[JudgedVisit],
     products: Mapping[UUID, Product],
-    files: Mapping[UUID, BenchFile],
+    sources: Mapping[UUID, SourceSpecification],
 ) -> tuple[tuple[Column, ...], int]:
     """What was found, characteristic by characteristic, and from how many sweeps anew."""
     several = any(len(each.oscillators) > 1 for each in products.values())
-    controls = last_sweeps(session, batch_codes, product) if several else ()
-    values, sweeps = _values_anew(last_points(session, batch_codes, product), controls, visits, products, files)
-    rows = findings_as_left(session, batch_codes, product, decisions=FROM_TEXT, guarded=Rule.GUARDED.value)
-    return _columns(rows, values), sweeps
+    controls = tuple(chain.from_iterable(last_sweeps(session, batch_codes, product))) if several else ()
+    values, sweeps = _values_anew(last_points(session, batch_codes, product), controls, visits, products, sources)
+    findings = findings_as_left(session, batch_codes, product, decisions=FROM_TEXT, guarded=Rule.GUARDED.value)
+    return _columns(findings, values), sweeps
 
 
 def _shown(batch_codes: Sequence[str]) -> str:
     return f"batch {batch_codes[0]}" if len(batch_codes) == 1 else f"{len(batch_codes)} batches"
+
+
+@lru_cache(maxsize=256)
+def _product(text: str) -> Product:
+    return check(tomllib.loads(text), Product, "recorded product file")
+
+
+@lru_cache(maxsize=256)
+def _source(text: str) -> SourceSpecification:
+    """What a recorded bench file states of its source; nothing else of the bench says anything of stored points."""
+    stated = tomllib.loads(text)["source"]
+    own = {name: value for name, value in stated.items() if name in SourceSpecification.model_fields}
+    return check(own, SourceSpecification, "recorded bench file")
 
 
 @lru_cache(maxsize=256)
@@ -205,25 +221,30 @@ def _oscillator_of(controls: str) -> str:
 
 
 def _values_anew(
-    rows: Sequence[tuple[float, ...]],
+    points: Iterable[Sequence[tuple[float, ...]]],
     controls: Sequence[tuple[int, int, str]],
     visits: Sequence[JudgedVisit],
     products: Mapping[UUID, Product],
-    files: Mapping[UUID, BenchFile],
+    sources: Mapping[UUID, SourceSpecification],
 ) -> tuple[dict[str, Array], int]:
     """Values of each characteristic, (visits,), NaN where there is none, from the points; and from how many sweeps.
 
+    :param points: rows of points, in handfuls.
     :param controls: number of the visit, of the sweep in it, and its controls, where units have several oscillators.
     """
-    if not rows:
+    numbers = chain.from_iterable(chain.from_iterable(points))
+    table = np.fromiter(numbers, dtype=np.float64).reshape(-1, POINT_COLUMNS)
+    if table.size == 0:
         return {}, 0
-    table = _numbers(rows)
-    table = table[:, np.argsort(table[0])]
-    sweep = table[0].astype(np.int64) // PLACES
+    if np.any(table[1:, 0] < table[:-1, 0]):
+        table = table[np.argsort(table[:, 0])]
+    place = table[:, 0].astype(np.int64)
+    sweep, number = np.divmod(place, PLACES)
     begins = np.flatnonzero(np.diff(sweep, prepend=-1))
     owners = sweep[begins] // PLACES
     lengths = np.diff(np.append(begins, sweep.size))
-    returns = np.add.reduceat(table[5] > 0.0, begins)
+    table[:, 0] = number % 2
+    returns = np.add.reduceat(number % 2, begins)
     makes = list(dict.fromkeys((each.product_revision_id, each.bench_revision_id) for each in visits))
     make_of = {make: place for place, make in enumerate(makes)}
     made = np.array([make_of[each.product_revision_id, each.bench_revision_id] for each in visits], dtype=np.intp)
@@ -232,23 +253,18 @@ def _values_anew(
     values: dict[str, Array] = {}
     counted = 0
     for kind, (make, oscillator, length, returned) in enumerate(kinds.T.tolist()):
-        product, file = products[makes[make][0]], files[makes[make][1]]
+        product, source = products[makes[make][0]], sources[makes[make][1]]
         # a sweep that was cut short says less than its findings, which came from another
         if length - returned < max(LEAST_POINTS, product.range.points):
             continue
         chosen = np.flatnonzero(kind_of == kind)
-        found = _characteristics(table[1:, begins[chosen, None] + np.arange(length)], product, file)
+        part = np.moveaxis(table[begins[chosen, None] + np.arange(length)], -1, 0)
+        found = _characteristics(np.ascontiguousarray(part), product, source)
         counted += chosen.size
         for name, each in found.items():
             named = f"{names[oscillator]}.{name}" if names[oscillator] else name
             values.setdefault(named, np.full(len(visits), np.nan))[owners[chosen]] = each
     return values, counted
-
-
-def _numbers(rows: Sequence[tuple[float, ...]]) -> Array:
-    """Rows of numbers as an array, column by column: (columns, rows)."""
-    flat = np.fromiter(chain.from_iterable(rows), dtype=np.float64, count=len(rows) * len(rows[0]))
-    return np.ascontiguousarray(flat.reshape(len(rows), -1).T)
 
 
 def _oscillators(sweep: NDArray[np.int64], controls: Sequence[tuple[int, int, str]]) -> tuple[list[str], Places]:
@@ -260,14 +276,14 @@ def _oscillators(sweep: NDArray[np.int64], controls: Sequence[tuple[int, int, st
     return names, np.array([names.index(named[each]) for each in sweep.tolist()], dtype=np.intp)
 
 
-def _characteristics(part: Array, product: Product, file: BenchFile) -> dict[str, Array]:
+def _characteristics(part: Array, product: Product, source: SourceSpecification) -> dict[str, Array]:
     """Characteristics of sweeps of one product on one bench.
 
-    :param part: (5, N, n): CV, frequency, relative standard uncertainty, time, whether it is a return.
+    :param part: (5, N, n): whether it is a return, CV, frequency, relative standard uncertainty, time.
     """
-    cv_v, frequency_hz, relative, time_s, returned = part
+    returned, cv_v, frequency_hz, relative, time_s = part
     law, played = product.law.law(), product.range
-    grid = file.source.resolution_v / sqrt(12.0) * np.abs(np.asarray(law.octaves_per_volt(cv_v)))
+    grid = source.resolution_v / sqrt(12.0) * np.abs(np.asarray(law.octaves_per_volt(cv_v)))
     slack_v = 0.02 * (played.full.high_v - played.full.low_v) / played.points
     musical = (cv_v >= played.musical.low_v - slack_v) & (cv_v <= played.musical.high_v + slack_v)
     sweeps = Sweeps(
@@ -283,26 +299,38 @@ def _characteristics(part: Array, product: Product, file: BenchFile) -> dict[str
     return {name: getattr(found, name) for name in FROM_SWEEPS}
 
 
-def _columns(rows: Sequence[tuple[Any, ...]], anew: Mapping[str, Array]) -> tuple[Column, ...]:
-    """Findings, characteristic by characteristic, as last corrected, with the values computed anew."""
-    if not rows:
+def _columns(findings: Iterable[Sequence[tuple[Any, ...]]], anew: Mapping[str, Array]) -> tuple[Column, ...]:
+    """Findings, characteristic by characteristic, as last corrected, with the values computed anew.
+
+    :param findings: rows of findings, in handfuls.
+    """
+    code_of: defaultdict[str, int] = defaultdict(count().__next__)
+    codes, tables = [], []
+    for rows in findings:
+        names, *numbers = zip(*rows, strict=True)
+        codes.append(np.array([code_of[name] for name in names], dtype=np.intp))
+        tables.append(np.array(numbers, dtype=np.float64))
+    if not codes:
         return ()
-    code_of = {name: code for code, name in enumerate(dict.fromkeys(map(itemgetter(0), rows)))}
-    code = np.fromiter((code_of[row[0]] for row in rows), dtype=np.intp, count=len(rows))
-    table = _numbers(list(map(itemgetter(slice(1, None)), rows)))
+    code, table = np.concatenate(codes), np.concatenate(tables, axis=1)
     order = np.lexsort((table[0], code))
     code, table = code[order], table[:, order]
+    place, marks = np.divmod(table[0].astype(np.int64), MARKS)
+    visit = place // PLACES
     # of a finding and its corrections, the last one stands
-    visit = table[0] // PLACES
-    standing = (np.diff(code, append=-1) != 0) | (np.diff(visit, append=-1.0) != 0.0)
-    code, table = code[standing], np.vstack([visit, table[1:]])[:, standing]
-    return tuple(_column(name, table[:, code == each], anew.get(name)) for name, each in code_of.items())
+    standing = (np.diff(code, append=-1) != 0) | (np.diff(visit, append=-1) != 0)
+    code, visit, marks, table = code[standing], visit[standing], marks[standing], table[1:, standing]
+    begins = np.searchsorted(code, np.arange(len(code_of) + 1))
+    parts = (slice(begins[each], begins[each + 1]) for each in code_of.values())
+    return tuple(
+        _column(name, visit[part], marks[part], table[:, part], anew.get(name))
+        for name, part in zip(code_of, parts, strict=True)
+    )
 
 
-def _column(name: str, table: Array, anew: Array | None) -> Column:
-    numbers, *known, low, high, marks = table
+def _column(name: str, visits: Places, flags: Places, table: Array, anew: Array | None) -> Column:
+    *known, low, high = table
     stored, below, above = (np.where(np.isinf(each), np.nan, each) for each in known)
-    visits, flags = numbers.astype(np.intp), marks.astype(np.intp)
     computed = np.full(visits.shape, np.nan) if anew is None else anew[visits]
     # what was measured longer rests on more readings than those of one sweep
     usable = np.isfinite(computed) & np.isfinite(stored) & (flags & MEASURED_LONGER == 0)
@@ -335,7 +363,7 @@ def runs_of(visits: Sequence[JudgedVisit]) -> tuple[tuple[int, ...], ...]:
 
 
 def _is_accepted(visit: JudgedVisit) -> bool:
-    return FROM_WORST[FROM_TEXT[visit.decision]] in ACCEPTED
+    return visit.decision in ACCEPTED_TEXTS
 
 
 def only_units_that_left(production: Production) -> Production:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import chain
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -145,10 +146,9 @@ def whole_decisions(production: Production, decisions: Mapping[str, Places]) -> 
 def _yield(runs: Sequence[Sequence[int]], decisions: Places, *, first_only: bool) -> YieldOf:
     if not runs:
         raise WrongInput("No unit has a verdict on which a yield could rest: check the batches with 'rig batches'.")
-    counted = [run[:1] for run in runs] if first_only else runs
-    begins = np.cumsum([0, *(len(run) for run in counted[:-1])])
-    in_runs = decisions[np.array([number for run in counted for number in run], dtype=np.intp)]
-    best = np.maximum.reduceat(in_runs, begins)
+    begins = np.cumsum([0, *map(len, runs[:-1])])
+    in_runs = decisions[np.fromiter(chain.from_iterable(runs), dtype=np.intp)]
+    best = in_runs[begins] if first_only else np.maximum.reduceat(in_runs, begins)
     accepted = _accepted(best)
     return YieldOf(
         accepted, int(np.count_nonzero(best == PLACE[Decision.PASS])), len(runs), share_interval(accepted, len(runs))

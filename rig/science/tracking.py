@@ -2,7 +2,8 @@
 
 One weighted fit gives core pitch, slope, leakage and the combined highs term with their covariance. Intervals
 always come from the full model; which terms matter is a question for the diagnosis only. Works on one sweep
-of shape (n,) or on a stack (..., n).
+of shape (n,) or on a stack (..., n). Probabilities are imported by those who ask for one: judging again fits in
+processes that ask for none, and would begin a quarter later.
 """
 
 from __future__ import annotations
@@ -12,7 +13,6 @@ from math import prod
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.special import chdtrc
 
 from rig.science.pitch import CENTS_PER_OCTAVE
 from rig.science.tracking_model import (
@@ -188,6 +188,8 @@ def terms_that_matter(fit: TrackingFit, significance: float = 0.01) -> Flags:
     Wald's test of each term in the full model (A. Wald, 1943). For the diagnosis only: intervals that follow
     such a choice of terms do not hold. The core pitch always matters.
     """
+    from scipy.special import chdtrc
+
     variance = np.diagonal(fit.covariance, axis1=-2, axis2=-1)[..., :TERMS]
     away = fit.parameters - np.array([0.0, 1.0, 0.0, 0.0])
     matter = chdtrc(1.0, away**2 / variance) < significance
@@ -215,6 +217,8 @@ def lack_of_fit(fit: TrackingFit, standard_uncertainty: ArrayLike, allowance_oct
     :param allowance_octaves: standard deviation of what a good unit and the CV may add to the noise, octaves;
         a scalar or an array that broadcasts against the residuals.
     """
+    from scipy.special import chdtrc
+
     variance = np.square(standard_uncertainty) + np.square(allowance_octaves)
     with np.errstate(invalid="ignore"):
         share = np.abs(fit.residuals) / np.sqrt(variance)

@@ -9,11 +9,13 @@ import numpy as np
 import pytest
 from sqlalchemy import func, select
 
+from db.engine import open_database
 from db.models import Finding, Point, Sweep, Verdict, Visit
-from db.rejudging import PLACES, findings_as_left
+from db.moving import move
+from db.rejudging import MARKS, PLACES, findings_as_left
 from fixtures import demonstration_product
 from rig.errors import FileProblem, WrongInput
-from rig.limits_file import UNCHANGED, load_limits
+from rig.limits_file import UNCHANGED, OtherLimits, SomeLimits, load_limits
 from rig.product import load_product
 from rig.production import FROM_SWEEPS, FROM_TEXT, MEASURED_LONGER, _columns, only_units_that_left, read_production
 from rig.rejudge import PLACE, decisions_of, rejudge
@@ -27,7 +29,6 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from db.engine import Database
-    from rig.limits_file import OtherLimits
     from rig.production import Production
 
 
@@ -132,15 +133,16 @@ def test_a_guard_band_that_left_no_room_may_have_room_in_wider_limits(production
 
 def test_what_was_measured_longer_keeps_its_recorded_value(history: Database, codes: tuple[str, ...]):
     with history.reading() as session:
-        rows = [tuple(row) for row in findings_as_left(session, codes, decisions=FROM_TEXT, guarded=Rule.GUARDED.value)]
+        handfuls = findings_as_left(session, codes, decisions=FROM_TEXT, guarded=Rule.GUARDED.value)
+        rows = [tuple(row) for handful in handfuls for row in handful]
     first = next(row for row in rows if row[0] == "scale_error")
-    number = first[1] // PLACES
-    anew = np.full(1 + max(row[1] for row in rows) // PLACES, np.nan)
+    number = first[1] // MARKS // PLACES
+    anew = np.full(1 + max(row[1] for row in rows) // MARKS // PLACES, np.nan)
     anew[number] = 99.0
 
     def scale(marks: int) -> tuple[float, bool]:
-        marked = [(*row[:-1], row[-1] | marks if row == first else row[-1]) for row in rows]
-        column = next(each for each in _columns(marked, {"scale_error": anew}) if each.name == "scale_error")
+        marked = [(row[0], row[1] | marks if row == first else row[1], *row[2:]) for row in rows]
+        column = next(each for each in _columns([marked], {"scale_error": anew}) if each.name == "scale_error")
         place = list(column.visits).index(number)
         return float(column.value[place]), bool(column.anew[place])
 
@@ -220,3 +222,15 @@ def test_a_product_file_with_other_ranges_is_refused(
 def test_a_batch_that_was_never_judged_is_named(history: Database, code: str):
     with history.reading() as session, pytest.raises(WrongInput, match="has a verdict"):
         read_production(session, (code,), UNCHANGED, "")
+
+
+def test_a_record_on_the_server_is_judged_again_as_the_same_record_in_a_file(
+    history: Database, codes: tuple[str, ...], server_url: str
+):
+    with open_database(server_url) as server:
+        move(history, server, who="Ute", why="test")
+        with history.reading() as here, server.reading() as there:
+            one, other = (read_production(session, codes, UNCHANGED, "") for session in (here, there))
+    tighter = OtherLimits(SomeLimits(scale_error_cents_per_octave=0.05), None)
+    assert rejudge(other, tighter) == rejudge(one, tighter)
+    assert one.sweeps == other.sweeps > 0

@@ -124,7 +124,7 @@ class Timed(Database):
     """A database that counts the time spent in its sessions for writing: opening, writing, committing."""
 
     def __init__(self, database: Database) -> None:
-        super().__init__(database._engine, database.url_shown, database.location, database.keeper)
+        super().__init__(database._engine, database.url_shown, database.location, lambda: database.keeper)
         self.spent_s = 0.0
         self.sessions = 0
 

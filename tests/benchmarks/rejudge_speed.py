@@ -16,11 +16,13 @@ from rig.limits_file import UNCHANGED, OtherLimits, SomeLimits
 from rig.production_parts import read_in_parts
 from rig.rejudge import rejudge
 from rig.yield_curve import yield_curves
-from tests.benchmarks.many_visits import batch_code, load
 
 
 def main() -> None:
     """Load, judge, print."""
+    # other processes import this module again: what makes the file is no part of the command that is timed
+    from tests.benchmarks.many_visits import batch_code, load
+
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--sweeps", type=int, default=100_000)
     parser.add_argument("--file", type=Path, default=Path("rejudge.sqlite"))

@@ -10,9 +10,10 @@ import sys
 from pathlib import Path
 
 import pytest
+from typer.testing import CliRunner
 
 from fixtures import demonstration_bench, demonstration_product
-from rig.cli import main
+from rig.cli import app, app_of, main
 
 
 def surroundings(folder: Path, environment: dict[str, str]) -> dict[str, str]:
@@ -256,3 +257,19 @@ def test_watching_shows_cv_pitch_and_meter_and_leaves_no_record(tmp_path):
 
 def test_a_cv_past_the_products_limits_never_leaves_the_program(tmp_path):
     assert "nothing was sent" in one_sentence(rig("watch", "--cv", "9.5", "--count", "1", folder=tmp_path), 2)
+
+
+@pytest.mark.parametrize("words", ["history --help", "history", "history A B", "db --help", "db chck", "where --wrong"])
+def test_a_command_by_itself_says_what_it_says_among_all_others(words: str):
+    alone, among_all = (
+        CliRunner().invoke(each, words.split(), prog_name="rig") for each in (app_of(words.split()), app)
+    )
+    assert (alone.output, alone.exit_code) == (among_all.output, among_all.exit_code)
+
+
+def test_a_start_reads_the_options_of_the_command_that_was_typed_alone():
+    only = app_of(["history", "DM26010001Q"])
+    assert [each.callback.__name__ for each in only.registered_commands if each.callback] == ["history"]
+    assert not only.registered_groups
+    # what names no command is answered out of all of them
+    assert all(app_of(words) is app for words in ([], ["--help"], ["histroy"]))

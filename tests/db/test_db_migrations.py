@@ -15,7 +15,8 @@ from sqlalchemy import make_url
 
 from db.engine import open_database
 from db.errors import MigrationFailed
-from db.schema import LATEST, SCRIPTS, migrate
+from db.models import Base
+from db.schema import LATEST, SCRIPTS, TABLES, migrate
 
 # It changes the schema, changes a finished row, and then comes to grief in the way that is filled in.
 HALF_WAY = '''
@@ -137,3 +138,18 @@ def test_a_folder_with_signs_that_mean_something_elsewhere_holds_a_database(tmp_
     url = make_url("sqlite://").set(database=str(folder / "record.sqlite"))
     migrate(url, "there", patience_s=1.0, scripts=scripts)
     open_database(url.render_as_string()).close()
+
+
+def test_the_tables_that_an_opening_looks_for_are_those_of_the_models():
+    assert set(Base.metadata.tables) == TABLES
+
+
+def test_who_only_asks_the_record_makes_no_more_models_than_are_asked_and_base_has_them_all():
+    asked = (
+        "import sys, db.engine, db.history\n"
+        "assert 'db.models.visits' in sys.modules and 'db.models.trust' not in sys.modules\n"
+        "from db.models import Base\n"
+        "print(*sorted(Base.metadata.tables))"
+    )
+    done = subprocess.run([sys.executable, "-c", asked], capture_output=True, text=True, check=True)
+    assert done.stdout.split() == sorted(TABLES)
