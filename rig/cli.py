@@ -362,7 +362,7 @@ def _visit(
     if as_json:
         typer.echo(json.dumps(visit_document(visit, database_shown, [str(each) for each in kept.plots]), indent=2))
     else:
-        lines = screen_lines(visit, kept, database_shown)
+        lines = screen_lines(visit, product.contents, kept, database_shown)
         if timing:
             lines += timing_lines(visit)
         if budget:
