@@ -16,7 +16,9 @@ from db.fetching import fetch_people, fetch_unit
 from db.floor import SharedFloor
 from db.handing_in import hand_in, waiting
 from db.history import history, merged
+from db.queries import unit_by_serial
 from rig.errors import WrongInput
+from rig.returns import last_left, reason_since
 from rig.visit import run_visit
 
 if TYPE_CHECKING:
@@ -27,6 +29,7 @@ if TYPE_CHECKING:
     from db.engine import Database
     from db.handing_in import HandedIn
     from db.history import UnitHistory
+    from db.returns import ReturnRow
     from rig.bench import Bench, BenchFile
     from rig.operators.port import Operator
     from rig.product import Product
@@ -183,6 +186,26 @@ def known_history(database: Database, serial: str) -> UnitHistory | None:
         return there
     with database.reading() as session:
         return merged(there, asked(session))
+
+
+def known_return(database: Database, serial: str, recorded: UnitHistory | None) -> ReturnRow | None:
+    """Why a unit came back, where that was entered on any bench since it left with a pass; None where it was not.
+
+    :param recorded: what is known of the unit, as :func:`known_history` tells it.
+    """
+
+    def asked(session: Session) -> ReturnRow | None:
+        try:
+            unit_id = unit_by_serial(session, serial).id
+        except NotFound:
+            return None
+        return reason_since(session, unit_id, None if recorded is None else last_left(recorded))
+
+    entered = [database.ask(asked)]
+    if database.floor is not None:
+        with database.reading() as session:
+            entered.append(asked(session))
+    return max((each for each in entered if each is not None), key=lambda each: each.received_utc, default=None)
 
 
 def _floor(database: Database) -> SharedFloor | None:
