@@ -5,6 +5,7 @@ All of it comes from the record, so that it says the same at the bench and years
 
 from __future__ import annotations
 
+import tomllib
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING
@@ -55,6 +56,8 @@ WORTH_SAYING = 3
 WORTH_NAMING = 0.03
 """A suspect below this probability is not named."""
 SURE = 0.5
+MEASURED = ("law", "range", "controls")
+"""Tables of a product file that say what a characteristic is measured against, and where."""
 
 
 class Reason(StrEnum):
@@ -203,7 +206,11 @@ def compare(session: Session, product: Product, serial: str, visit_id: UUID | No
         reason=reason_since(session, recorded.unit_id, left),
         differences=differences,
         oscillators=oscillators,
-        sentences=(*_circumstances(left, visit), *(each.sentence for each in oscillators)),
+        sentences=(
+            *_circumstances(left, visit),
+            *_measured_otherwise(session, left, visit),
+            *(each.sentence for each in oscillators),
+        ),
     )
 
 
@@ -244,6 +251,19 @@ def _circumstances(left: VisitRow, visit: VisitRow) -> list[str]:
             "change of scale and base may be that."
         )
     return said
+
+
+def _measured_otherwise(session: Session, left: VisitRow, visit: VisitRow) -> list[str]:
+    """A sentence where the product file says otherwise than it did then what is measured."""
+    then, now = (tomllib.loads(returns.product_text(session, each.visit_id)) for each in (left, visit))
+    changed = [table for table in MEASURED if then.get(table) != now.get(table)]
+    if not changed:
+        return []
+    tables = " and ".join(f"[{table}]" for table in changed)
+    return [
+        f"The product file has other words under {tables} than when it left: a change of what these say how to measure "
+        "is none of the unit."
+    ]
 
 
 def _warmer_k(left: VisitRow, visit: VisitRow) -> float:
