@@ -12,6 +12,8 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 
+from rig.whole_file import whole_file
+
 if TYPE_CHECKING:
     from pathlib import Path
 
@@ -57,7 +59,8 @@ def plot_tracking(serial: str, oscillator: Oscillator, product: Product, path: P
     title = f"Tracking of {serial} {oscillator.name}".rstrip()
     figure.suptitle(f"{title}: {oscillator.verdict.decision.value}{mark}", fontsize=11)
     FigureCanvasAgg(figure)
-    figure.savefig(path, dpi=110, metadata={"Software": None})
+    with whole_file(path) as file:
+        figure.savefig(file, format="png", dpi=110, metadata={"Software": None})
 
 
 def tracking_png(tracking: Tracking, product: Product, width_in: float) -> bytes:
