@@ -8,6 +8,7 @@ from __future__ import annotations
 import sys
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -95,7 +96,8 @@ def traced_to(everything: Path | None) -> Tracing:
     """Messages: all of them to a file where one is named; the last minute before a fault to the user's data folder."""
     from rig.bench import Tracing
 
-    return Tracing(everything, Path(user_data_dir("trimrig", appauthor=False)) / "traces")
+    folder = Path(user_data_dir("trimrig", appauthor=False)) / "traces"
+    return Tracing(everything, folder, tell=partial(typer.echo, err=True))
 
 
 @contextmanager
