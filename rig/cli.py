@@ -53,9 +53,6 @@ ProductOption = Annotated[
     Path | None,
     typer.Option("--product", help="Product file (TOML). Default: the invented demonstration product."),
 ]
-ProductArgument = Annotated[
-    Path | None, typer.Argument(help="Product file (TOML). Default: the invented demonstration product.")
-]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON document instead of text.")]
 SeedOption = Annotated[int, typer.Option("--seed", min=0, max=2**31 - 1, help="Which unit and bench are drawn.")]
 OperatorOption = Annotated[str, typer.Option("--operator", help="Who stands at the bench.")]
@@ -224,19 +221,28 @@ def history(
 
 @app.command()
 def trims(
-    product: ProductArgument = None,
+    product: Annotated[
+        str,
+        typer.Argument(
+            help="Product file (TOML), or name or code of a product in the record. Default: the invented demonstration "
+            "product."
+        ),
+    ] = "",
     batch: Annotated[str | None, typer.Option("--batch", help="Batch whose next unit is meant.")] = None,
     as_json: JsonOption = False,
 ) -> None:
     """What has been learned of a product's trims: effect of a turn, pivot, batch by batch."""
-    from rig.knowledge import learned_trims
+    from rig.knowledge import learned_trims, recorded_product
     from rig.opening import load_files, open_record
     from rig.reports.trims import trims_document, trims_lines
 
-    product_file = load_files(None, product)[1]
-    contents = product_file.contents
+    file = Path(product) if product else None
+    from_file = file is None or file.is_file() or file.suffix == ".toml"
+    product_file = load_files(None, file)[1] if from_file else None
     with open_record() as database:
         with database.reading() as session:
+            product_file = product_file or recorded_product(session, product)
+            contents = product_file.contents
             known = learned_trims(session, product_file, batch, demonstration=contents.product.demonstration)
         if as_json:
             typer.echo(json.dumps(trims_document(contents, batch, known, database.url_shown), indent=2))
