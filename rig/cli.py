@@ -57,7 +57,7 @@ JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON documen
 SeedOption = Annotated[int, typer.Option("--seed", min=0, max=2**31 - 1, help="Which unit and bench are drawn.")]
 OperatorOption = Annotated[str, typer.Option("--operator", help="Who stands at the bench.")]
 FolderOption = Annotated[
-    Path | None, typer.Option("--out", help="Folder for slip and plot. Default: beside the database.")
+    Path | None, typer.Option("--out", help="Folder for slip and plot. Default: in your data folder.")
 ]
 AmbientOption = Annotated[
     float | None, typer.Option("--ambient", min=-20.0, max=60.0, help="Room temperature in degrees Celsius.")
@@ -85,6 +85,7 @@ def demo(
         return
     from fixtures import demonstration_bench, demonstration_product
     from rig.bench import drawn_anew, fault_names, load_bench
+    from rig.errors import WrongInput
     from rig.product import load_product
     from rig.visit import Purpose, Request
 
@@ -92,6 +93,8 @@ def demo(
     if faults:
         typer.echo("\n".join(fault_names()))
         return
+    if fault and fault not in fault_names():
+        raise WrongInput(f"{ascii(fault)[:60]} is no fault that can be drawn: name one of {', '.join(fault_names())}.")
     product = load_product(demonstration_product())
     bench_file = drawn_anew(bench_file, seed=seed, fault=fault)
     serial = product.contents.serial.with_check_character(f"DM{(2600 + seed) % 10000:04d}{seed % 10000:04d}")
