@@ -62,8 +62,12 @@ def backup(database: Database, file: Path, *, who: str, why: str) -> int:
             rows = sum(each.count for each in table_sums(connection).values())
         _as_one_file(written)
         checksum = _sha256(written)
-        _checksum_file(file).write_text(f"{checksum}  {file.name}\n", encoding="utf-8")
-        written.replace(file)
+        try:
+            _checksum_file(file).write_text(f"{checksum}  {file.name}\n", encoding="utf-8")
+            written.replace(file)
+        except OSError:
+            _checksum_file(file).unlink(missing_ok=True)
+            raise
     return rows
 
 

@@ -14,7 +14,7 @@ from sqlalchemy.exc import ArgumentError
 from sqlalchemy.orm import Session
 
 from db import locks, protection, schema
-from db.errors import BadAddress, Locked, ProtectionMissing, StorageFailed, Unreachable
+from db.errors import BadAddress, DiskFull, Locked, ProtectionMissing, StorageFailed, Unreachable
 from db.failures import translated
 from db.location import Location, database_location
 from db.postgresql import WRITING_OPTION, postgresql_engine
@@ -126,6 +126,7 @@ class Database:
     def copy_file(self, to: Path) -> None:
         """Copy an SQLite database, as it stands at this moment, into a new file; others may go on meanwhile.
 
+        :raises DiskFull: there is no room for the copy.
         :raises DatabaseError: it cannot be read, or the copy not be written.
         """
         with translated(self.url_shown), self._engine.connect() as connection, closing(sqlite3.connect(to)) as copy:
@@ -133,7 +134,15 @@ class Database:
             own = connection.connection.driver_connection
             if not isinstance(own, sqlite3.Connection):
                 raise StorageFailed(f"The database {self.url_shown} is no file: move it into one instead.")
-            own.backup(copy)
+            try:
+                own.backup(copy)
+            except sqlite3.OperationalError as error:
+                if error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_FULL:
+                    raise
+                raise DiskFull(
+                    f"No room is left in {to.parent} for a copy of the database {self.url_shown}: free some space "
+                    "there, or name another place; nothing was changed."
+                ) from error
 
     def require_writable(self) -> None:
         """See that something could be written now, without writing it: before a unit is put on the bench.

@@ -1,6 +1,7 @@
 """The server that several benches share, seen from one of them: perhaps there, perhaps away, never waited for twice."""
 
 import time
+from pathlib import Path
 from typing import Self
 
 from db.engine import Database, address_of, open_at, url_shown
@@ -50,6 +51,19 @@ class SharedFloor:
         """Let go of the server."""
         if self._server is not None:
             self._server.close()
+
+
+def own_record(location: Location) -> Location | None:
+    """A bench's own record beside a server's; None without a server, and where nothing was recorded here for it.
+
+    :param location: of the database that all benches share.
+    """
+    address = address_of(location)
+    if address.get_backend_name() == "sqlite":
+        return None
+    own = spool_location(url_shown(address))
+    file = address_of(own).database
+    return own if file is not None and Path(file).is_file() else None
 
 
 def open_bench_database(location: Location) -> Database:

@@ -85,6 +85,16 @@ def revisions_of(session: Session, product_name: str) -> tuple[ProductRevision, 
     )
 
 
+def latest_texts(session: Session) -> dict[str, str]:
+    """Of each product that is recorded, by its name, the text that its file had last."""
+    rows = session.execute(
+        select(Product.name, ProductRevision.toml_text)
+        .join(ProductRevision, ProductRevision.product_id == Product.id)
+        .order_by(ProductRevision.created_utc, ProductRevision.id)
+    )
+    return {row.name: row.toml_text for row in rows}
+
+
 def observations_of(
     session: Session,
     revision_ids: Iterable[UUID],

@@ -107,8 +107,7 @@ def get_or_add_unit(session: Session, *, serial: str, product_id: UUID, batch_co
     if unit is None:
         return _added(session, Unit(serial=serial, product_id=product_id, batch_code=batch_code))
     if unit.product_id != product_id:
-        recorded = session.scalars(select(Product.name).where(Product.id == unit.product_id)).one()
-        raise Conflict(f"Unit {serial} is recorded as a {recorded}: choose that product, or scan the serial again.")
+        raise _of_another_product(serial, _product_name(session, unit))
     if batch_code is not None and unit.batch_code is None:
         unit.batch_code = batch_code
         session.flush()
@@ -117,6 +116,26 @@ def get_or_add_unit(session: Session, *, serial: str, product_id: UUID, batch_co
             f"Unit {serial} is recorded in batch {unit.batch_code}, not {batch_code}: check the batch, or leave it out."
         )
     return unit
+
+
+def require_product(session: Session, serial: str, product_name: str) -> None:
+    """Whether a unit can be one of this product, before anything is done to it; a new serial can be of any.
+
+    :raises Conflict: the serial is recorded with another product.
+    """
+    unit = session.scalar(select(Unit).where(Unit.serial == serial))
+    if unit is not None and (recorded := _product_name(session, unit)) != product_name:
+        raise _of_another_product(serial, recorded)
+
+
+def _product_name(session: Session, unit: Unit) -> str:
+    return session.scalars(select(Product.name).where(Product.id == unit.product_id)).one()
+
+
+def _of_another_product(serial: str, recorded: str) -> Conflict:
+    return Conflict(
+        f"Unit {serial} is recorded as a unit of {recorded}: choose that product, or scan the serial again."
+    )
 
 
 def _added(session: Session, row: RowT) -> RowT:

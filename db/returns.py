@@ -9,7 +9,7 @@ from uuid import UUID
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from db.models import Point, Repair, Suspicion, Sweep, TrackingFit, UnitReturn
+from db.models import Point, ProductRevision, Repair, Suspicion, Sweep, TrackingFit, UnitReturn, Visit
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +79,12 @@ def returns_of(session: Session, unit_id: UUID, since: datetime | None = None) -
         wanted = wanted.where(UnitReturn.received_utc > since)
     rows = session.scalars(wanted.order_by(UnitReturn.received_utc, UnitReturn.id)).all()
     return tuple(ReturnRow(each.reason, each.complaint, each.who, each.received_utc) for each in rows)
+
+
+def product_text(session: Session, visit_id: UUID) -> str:
+    """The product file by which a visit measured and judged."""
+    wanted = select(ProductRevision.toml_text).join(Visit, Visit.product_revision_id == ProductRevision.id)
+    return session.scalars(wanted.where(Visit.id == visit_id)).one()
 
 
 def add_repair(

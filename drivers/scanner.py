@@ -68,6 +68,11 @@ class Scanner:
         """Name of the port."""
         return str(self._line.port)
 
+    @property
+    def baud_rate(self) -> int:
+        """Speed of the line, baud."""
+        return int(self._line.baudrate)
+
     def read_line(self, timeout_s: float) -> str | None:
         """The next line, without its end; None when none is whole within the timeout. Empty lines are passed over.
 

@@ -40,7 +40,7 @@ from rig.steady_clock import SteadyClock
 from rig.tomlfile import Checked, Loaded, load
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Callable, Iterator, Mapping
     from datetime import date
     from pathlib import Path
 
@@ -263,10 +263,12 @@ class Tracing:
 
     :param everything_to: file for all of them; none when ``None``.
     :param faults_to: folder for the last minute before a fault that ends the block; none is kept when ``None``.
+    :param tell: is told that the file ends early, for want of room; nobody is when ``None``.
     """
 
     everything_to: Path | None = None
     faults_to: Path | None = None
+    tell: Callable[[str], None] | None = None
 
 
 @contextmanager
@@ -290,7 +292,7 @@ def open_bench(loaded: Loaded[BenchFile], limits: VoltageLimits, tracing: Tracin
         provider = provider_of(loaded)
         stack.callback(provider.close)
         hold = stack.enter_context(held(loaded, provider))
-        trace = stack.enter_context(traced(provider.clock, tracing.everything_to, tracing.faults_to))
+        trace = stack.enter_context(traced(provider.clock, tracing.everything_to, tracing.faults_to, tracing.tell))
         opened: dict[str, Session] = {}
 
         def session(role: str, asked: InstrumentProfile | None) -> Session:

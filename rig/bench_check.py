@@ -110,7 +110,10 @@ class BenchChecked:
 
 
 def check_bench(
-    loaded: Loaded[BenchFile], tell: Callable[[Asked | Unasked], None], trace_to: Path | None = None
+    loaded: Loaded[BenchFile],
+    tell: Callable[[Asked | Unasked], None],
+    trace_to: Path | None = None,
+    problem: Callable[[str], None] | None = None,
 ) -> BenchChecked:
     """Ask each instrument of a bench file, and write the profile beside the file.
 
@@ -119,6 +122,7 @@ def check_bench(
 
     :param tell: is told about each instrument when it has been asked.
     :param trace_to: file for every message.
+    :param problem: is told that this file ends early.
     :raises FileProblem: the bench file is wrong, or the profile cannot be written.
     """
     instruments: list[Asked | Unasked] = []
@@ -126,7 +130,7 @@ def check_bench(
         provider = provider_of(loaded)
         stack.callback(provider.close)
         hold = stack.enter_context(held(loaded, provider))
-        trace = stack.enter_context(traced(provider.clock, trace_to, None))
+        trace = stack.enter_context(traced(provider.clock, trace_to, None, problem))
         for role in loaded.contents.roles:
             instruments.append(_ask(loaded, provider, trace, role, hold))
             tell(instruments[-1])

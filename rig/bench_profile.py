@@ -27,6 +27,7 @@ from drivers.scpi import Identity
 from drivers.secrets import without_secrets
 from rig.errors import BenchProblem, FileProblem
 from rig.tomlfile import Checked, load
+from rig.whole_file import write_whole
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -186,13 +187,12 @@ def save_profile(bench_path: Path, profile: BenchProfile) -> Path:
     ]
     for role, instrument in profile.asked.items():
         lines += ["", *_table(role, instrument)]
-    draft = path.with_name(f"{path.name}.part")
     try:
-        draft.write_text("\n".join(lines) + "\n", encoding="utf-8")
-        draft.replace(path)
+        write_whole(path, ("\n".join(lines) + "\n").encode("utf-8"))
     except OSError as error:
         raise FileProblem(
-            f"The bench profile {path} cannot be written ({error.strerror}): put the bench file where you may write."
+            f"The bench profile {path} cannot be written ({error.strerror}): put the bench file where you may write "
+            "and there is room."
         ) from None
     return path
 

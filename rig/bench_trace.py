@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,19 +11,23 @@ from drivers.trace import Trace
 from rig.errors import BenchProblem, FileProblem
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
 
     from drivers.clock import Clock
 
 
 @contextmanager
-def traced(clock: Clock, everything_to: Path | None, faults_to: Path | None) -> Iterator[Trace]:
+def traced(
+    clock: Clock, everything_to: Path | None, faults_to: Path | None, tell: Callable[[str], None] | None = None
+) -> Iterator[Trace]:
     """Trace what happens in the block; when a fault of the bench ends it, keep the last minute and say where.
 
     Where the trace is, and what went wrong with it, is added to the error as a note.
+    A file that ends early, for want of room, is told at the end.
 
     :param everything_to: file for every message.
     :param faults_to: folder for the last minute before a fault.
+    :param tell: is told that the file ends early; nobody is when ``None``.
     :raises FileProblem: the file cannot be made.
     """
     try:
@@ -32,13 +36,20 @@ def traced(clock: Clock, everything_to: Path | None, faults_to: Path | None) -> 
         raise FileProblem(
             f"The trace {everything_to} cannot be written ({error.strerror}): name a place where you may write."
         ) from None
-    with trace:
+    with ExitStack() as stack:
+        stack.callback(_tell_of, trace, tell)
+        stack.enter_context(trace)
         try:
             yield trace
         except (DriverError, BenchProblem) as error:
             if faults_to is not None:
                 error.add_note(_kept(trace, faults_to / f"trace-{clock.utc():%Y%m%dT%H%M%S}.jsonl"))
             raise
+
+
+def _tell_of(trace: Trace, tell: Callable[[str], None] | None) -> None:
+    if trace.problem and tell is not None:
+        tell(trace.problem)
 
 
 def _kept(trace: Trace, path: Path) -> str:

@@ -61,14 +61,11 @@ ProductOption = Annotated[
     Path | None,
     typer.Option("--product", help="Product file (TOML). Default: the invented demonstration product."),
 ]
-ProductArgument = Annotated[
-    Path | None, typer.Argument(help="Product file (TOML). Default: the invented demonstration product.")
-]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON document instead of text.")]
 SeedOption = Annotated[int, typer.Option("--seed", min=0, max=2**31 - 1, help="Which unit and bench are drawn.")]
 OperatorOption = Annotated[str, typer.Option("--operator", help="Who stands at the bench.")]
 FolderOption = Annotated[
-    Path | None, typer.Option("--out", help="Folder for slip and plot. Default: beside the database.")
+    Path | None, typer.Option("--out", help="Folder for slip and plot. Default: in your data folder.")
 ]
 AmbientOption = Annotated[
     float | None, typer.Option("--ambient", min=-20.0, max=60.0, help="Room temperature in degrees Celsius.")
@@ -96,6 +93,7 @@ def demo(
         return
     from fixtures import demonstration_bench, demonstration_product
     from rig.bench import drawn_anew, fault_names, load_bench
+    from rig.errors import WrongInput
     from rig.product import load_product
     from rig.visit import Purpose, Request
 
@@ -103,6 +101,8 @@ def demo(
     if faults:
         typer.echo("\n".join(fault_names()))
         return
+    if fault and fault not in fault_names():
+        raise WrongInput(f"{ascii(fault)[:60]} is no fault that can be drawn: name one of {', '.join(fault_names())}.")
     product = load_product(demonstration_product())
     bench_file = drawn_anew(bench_file, seed=seed, fault=fault)
     serial = product.contents.serial.with_check_character(f"DM{(2600 + seed) % 10000:04d}{seed % 10000:04d}")
@@ -232,19 +232,28 @@ def history(
 
 @app.command()
 def trims(
-    product: ProductArgument = None,
+    product: Annotated[
+        str,
+        typer.Argument(
+            help="Product file (TOML), or name or code of a product in the record. Default: the invented demonstration "
+            "product."
+        ),
+    ] = "",
     batch: Annotated[str | None, typer.Option("--batch", help="Batch whose next unit is meant.")] = None,
     as_json: JsonOption = False,
 ) -> None:
     """What has been learned of a product's trims: effect of a turn, pivot, batch by batch."""
-    from rig.knowledge import learned_trims
+    from rig.knowledge import learned_trims, recorded_product
     from rig.opening import load_files, open_record
     from rig.reports.trims import trims_document, trims_lines
 
-    product_file = load_files(None, product)[1]
-    contents = product_file.contents
+    file = Path(product) if product else None
+    from_file = file is None or file.is_file() or file.suffix == ".toml"
+    product_file = load_files(None, file)[1] if from_file else None
     with open_record() as database:
         with database.reading() as session:
+            product_file = product_file or recorded_product(session, product)
+            contents = product_file.contents
             known = learned_trims(session, product_file, batch, demonstration=contents.product.demonstration)
         if as_json:
             typer.echo(json.dumps(trims_document(contents, batch, known, database.url_shown), indent=2))
@@ -387,7 +396,7 @@ def _visit(
     if as_json:
         typer.echo(json.dumps(visit_document(visit, database_shown, [str(each) for each in kept.plots]), indent=2))
     else:
-        lines = screen_lines(visit, kept, database_shown)
+        lines = screen_lines(visit, product.contents, kept, database_shown)
         if timing:
             lines += timing_lines(visit)
         if budget:

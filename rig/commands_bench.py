@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import asdict
+from functools import partial
 from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -81,7 +82,9 @@ def check(
     from rig.opening import Ending, ending_in_a_sentence
 
     with ending_in_a_sentence(file, Ending("Stopped: no profile was written, and nothing is owed on this bench.")):
-        checked = check_bench(load_bench(file), (lambda _each: None) if as_json else _tell, trace)
+        checked = check_bench(
+            load_bench(file), (lambda _each: None) if as_json else _tell, trace, partial(typer.echo, err=True)
+        )
     if as_json:
         typer.echo(json.dumps(_document(checked), indent=2))
     else:

@@ -128,13 +128,13 @@ def label(
 
 
 def _kept(serial: str, visit: str) -> KeptVisit:
-    from rig.kept_visit import read_visit, visit_id_of
-    from rig.opening import open_record
+    from functools import partial
+
+    from rig.handing_in import recorded_visit
+    from rig.kept_visit import visit_id_of
     from rig.scanned import clean_scan
 
-    wanted, scanned = visit_id_of(visit), clean_scan(serial)
-    with open_record() as database:
-        return read_visit(database, scanned, wanted)
+    return recorded_visit(clean_scan(serial), visit_id_of(visit), partial(typer.echo, err=True))
 
 
 def _table(bench: Path | None, address: dict[str, str], more: dict[str, object]) -> PrinterTable:

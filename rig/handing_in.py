@@ -11,23 +11,32 @@ from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING
 
 from db import claims
+from db.engine import open_at
 from db.errors import DatabaseError, NotFound, UnitHeld, Unreachable
 from db.fetching import fetch_people, fetch_unit
-from db.floor import SharedFloor
+from db.floor import SharedFloor, own_record
 from db.handing_in import hand_in, waiting
 from db.history import history, merged
+from db.location import database_location
+from db.queries import unit_by_serial
 from rig.errors import WrongInput
+from rig.kept_visit import read_visit
+from rig.returns import last_left, reason_since
 from rig.visit import run_visit
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
+    from uuid import UUID
 
     from sqlalchemy.orm import Session
 
     from db.engine import Database
     from db.handing_in import HandedIn
     from db.history import UnitHistory
+    from db.location import Location
+    from db.returns import ReturnRow
     from rig.bench import Bench, BenchFile
+    from rig.kept_visit import KeptVisit
     from rig.operators.port import Operator
     from rig.product import Product
     from rig.tomlfile import Loaded
@@ -183,6 +192,59 @@ def known_history(database: Database, serial: str) -> UnitHistory | None:
         return there
     with database.reading() as session:
         return merged(there, asked(session))
+
+
+def recorded_visit(serial: str, visit_id: UUID | None, tell: Callable[[str], None]) -> KeptVisit:
+    """A visit to put on paper: by the server's record, or by this bench's own where that alone has it or answers.
+
+    :param visit_id: which one; None for the latest of the unit that came to a verdict.
+    :param tell: is told where it is this bench's own record, and why.
+    :raises NotFound: there is none.
+    :raises Unreachable: the server is away, and this bench has no such visit either.
+    """
+    location = database_location()
+    own = own_record(location)
+    there, refused = _read_at(location, serial, visit_id)
+    here, _ = (None, None) if own is None else _read_at(own, serial, visit_id)
+    if there is not None and (here is None or here.record.visit.started_utc <= there.record.visit.started_utc):
+        return there
+    if here is None:
+        raise refused or NotFound(f"No visit of unit {serial} is recorded.")
+    if isinstance(refused, Unreachable):
+        tell(f"{refused} This is by this bench's own record: what other benches measured since is not in it.")
+    else:
+        tell("This is by this bench's own record: the visit was not handed in to the server yet (rig db hand-in).")
+    return here
+
+
+def _read_at(
+    location: Location, serial: str, visit_id: UUID | None
+) -> tuple[KeptVisit | None, Unreachable | NotFound | None]:
+    try:
+        with open_at(location) as database:
+            return read_visit(database, serial, visit_id), None
+    except (Unreachable, NotFound) as refused:
+        return None, refused
+
+
+def known_return(database: Database, serial: str, recorded: UnitHistory | None) -> ReturnRow | None:
+    """Why a unit came back, where that was entered on any bench since it left with a pass; None where it was not.
+
+    :param recorded: what is known of the unit, as :func:`known_history` tells it.
+    """
+
+    def asked(session: Session) -> ReturnRow | None:
+        try:
+            unit_id = unit_by_serial(session, serial).id
+        except NotFound:
+            return None
+        return reason_since(session, unit_id, None if recorded is None else last_left(recorded))
+
+    entered = [database.ask(asked)]
+    if database.floor is not None:
+        with database.reading() as session:
+            entered.append(asked(session))
+    return max((each for each in entered if each is not None), key=lambda each: each.received_utc, default=None)
 
 
 def _floor(database: Database) -> SharedFloor | None:

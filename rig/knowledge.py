@@ -6,10 +6,14 @@ import tomllib
 from dataclasses import dataclass
 from functools import lru_cache
 from math import log2
+from pathlib import Path
 from statistics import median
 from typing import TYPE_CHECKING
 
-from db.learning import observations_of, revisions_of
+from db.learning import latest_texts, observations_of, revisions_of
+from db.queries import content_sha256
+from rig.errors import WrongInput
+from rig.product import Product
 from rig.science.learning import (
     Batch,
     Belief,
@@ -21,6 +25,7 @@ from rig.science.learning import (
     next_batch,
     taken_from,
 )
+from rig.tomlfile import Loaded, check
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -29,8 +34,7 @@ if TYPE_CHECKING:
     from sqlalchemy.orm import Session
 
     from db.learning import ObservationRow
-    from rig.product import Product, Trim
-    from rig.tomlfile import Loaded
+    from rig.product import Trim
 
 PIVOT_UNIT_SPREAD_OCTAVES = 0.3
 """Pivots of one batch lie closer than those of different batches: a guess, and the batch itself corrects it."""
@@ -94,6 +98,28 @@ def learned_trims(
         of_batch = observations_of(session, revisions, contents.trims, batch, demonstration=demonstration)
         rows = (*(row for row in rows if row.batch_code != batch), *of_batch)
     return known_trims(contents, rows, batch)
+
+
+def recorded_product(session: Session, named: str) -> Loaded[Product]:
+    """A product as the record knows it last, by the name that slips and records show, or by its code.
+
+    :raises WrongInput: no product is recorded under that.
+    :raises FileProblem: this version cannot read its file any more.
+    """
+    texts = latest_texts(session)
+    wanted = named.strip().casefold()
+    for name, text in texts.items():
+        raw = tomllib.loads(text)
+        identity = raw.get("product", {})
+        code = identity.get("code", "") if isinstance(identity, dict) else ""
+        if wanted in (name.casefold(), str(code).casefold()):
+            contents = check(raw, Product, f"recorded product file of {name}")
+            return Loaded(Path(name), text, content_sha256(text), contents)
+    known = "; ".join(texts) or "none yet"
+    raise WrongInput(
+        f"{ascii(named)[:80]} is neither a product file nor a product of this record: name a file, or one of these "
+        f"({known})."
+    )
 
 
 def alike_revisions(session: Session, product: Loaded[Product]) -> tuple[UUID, ...]:

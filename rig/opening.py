@@ -8,6 +8,7 @@ from __future__ import annotations
 import sys
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from db.engine import Database
+    from db.errors import Unreachable
     from drivers.source import VoltageLimits
     from rig.bench import Bench, BenchFile, Tracing
     from rig.operators.port import Operator
@@ -95,14 +97,39 @@ def traced_to(everything: Path | None) -> Tracing:
     """Messages: all of them to a file where one is named; the last minute before a fault to the user's data folder."""
     from rig.bench import Tracing
 
-    return Tracing(everything, Path(user_data_dir("trimrig", appauthor=False)) / "traces")
+    folder = Path(user_data_dir("trimrig", appauthor=False)) / "traces"
+    return Tracing(everything, folder, tell=partial(typer.echo, err=True))
 
 
 @contextmanager
 def open_record() -> Iterator[Database]:
-    """The database, where the environment or the user's data folder has it: a server's where it names one."""
-    with open_database() as database:
+    """The database, where the environment or the user's data folder has it: a server's where it names one.
+
+    :raises Unreachable: it cannot be opened; where a server is away, what answers meanwhile is said.
+    """
+    from db.errors import Unreachable
+
+    try:
+        opened = open_database()
+    except Unreachable as away:
+        raise _with_own_record(away) from None
+    with opened as database:
         yield database
+
+
+def _with_own_record(away: Unreachable) -> Unreachable:
+    """The same, and where this bench's own record can be asked meanwhile."""
+    from db.errors import Unreachable
+    from db.floor import own_record
+    from db.location import database_location
+
+    own = own_record(database_location())
+    if own is None:
+        return away
+    return Unreachable(
+        f"{away} What this bench recorded itself answers meanwhile, where RIG_DATABASE_URL is set to {own.url} for "
+        "the command."
+    )
 
 
 @contextmanager

@@ -5,6 +5,7 @@ All of it comes from the record, so that it says the same at the bench and years
 
 from __future__ import annotations
 
+import tomllib
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING
@@ -55,6 +56,8 @@ WORTH_SAYING = 3
 WORTH_NAMING = 0.03
 """A suspect below this probability is not named."""
 SURE = 0.5
+MEASURED = ("law", "range", "controls")
+"""Tables of a product file that say what a characteristic is measured against, and where."""
 
 
 class Reason(StrEnum):
@@ -153,23 +156,24 @@ def last_left(recorded: UnitHistory, before: datetime | None = None) -> VisitRow
     return left[-1] if left else None
 
 
-def is_back(recorded: UnitHistory | None, now: datetime) -> bool:
+def is_back(recorded: UnitHistory | None, now: datetime, *, entered: bool = False) -> bool:
     """Whether a unit that is scanned now has left before: its last verdict was a pass, and not of today.
 
     :param now: aware; its day is that of the bench's own time zone.
+    :param entered: somebody entered since it left that it came back, so that it did on the same day too.
     """
     if recorded is None:
         return False
     judged = [each for each in recorded.visits if each.verdict is not None]
     if not judged or judged[-1].verdict is None or judged[-1].verdict.decision not in PASSED:
         return False
-    return judged[-1].started_utc.astimezone(now.tzinfo).date() < now.date()
+    return entered or judged[-1].started_utc.astimezone(now.tzinfo).date() < now.date()
 
 
-def reason_since(session: Session, recorded: UnitHistory, left: VisitRow | None) -> ReturnRow | None:
+def reason_since(session: Session, unit_id: UUID, left: VisitRow | None) -> ReturnRow | None:
     """Why the unit came back, when that has been asked since it left."""
     since = (left.ended_utc or left.started_utc) if left is not None else None
-    entered = returns.returns_of(session, recorded.unit_id, since)
+    entered = returns.returns_of(session, unit_id, since)
     return entered[-1] if entered else None
 
 
@@ -199,10 +203,14 @@ def compare(session: Session, product: Product, serial: str, visit_id: UUID | No
         serial=serial,
         shipped=left,
         visit_id=visit.visit_id,
-        reason=reason_since(session, recorded, left),
+        reason=reason_since(session, recorded.unit_id, left),
         differences=differences,
         oscillators=oscillators,
-        sentences=(*_circumstances(left, visit), *(each.sentence for each in oscillators)),
+        sentences=(
+            *_circumstances(left, visit),
+            *_measured_otherwise(session, left, visit),
+            *(each.sentence for each in oscillators),
+        ),
     )
 
 
@@ -243,6 +251,19 @@ def _circumstances(left: VisitRow, visit: VisitRow) -> list[str]:
             "change of scale and base may be that."
         )
     return said
+
+
+def _measured_otherwise(session: Session, left: VisitRow, visit: VisitRow) -> list[str]:
+    """A sentence where the product file says otherwise than it did then what is measured."""
+    then, now = (tomllib.loads(returns.product_text(session, each.visit_id)) for each in (left, visit))
+    changed = [table for table in MEASURED if then.get(table) != now.get(table)]
+    if not changed:
+        return []
+    tables = " and ".join(f"[{table}]" for table in changed)
+    return [
+        f"The product file has other words under {tables} than when it left: a change of what these say how to measure "
+        "is none of the unit."
+    ]
 
 
 def _warmer_k(left: VisitRow, visit: VisitRow) -> float:

@@ -17,7 +17,7 @@ from rig.operators.screen import printable
 from rig.scanned import clean_scan
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
 
     from drivers.scanner import Scanner
     from rig.operators.desk import Desk, Event
@@ -32,6 +32,10 @@ UNENDED_S = 0.6
 """A scan without an end is taken after this pause, when it is a serial."""
 LINE_POLL_S = 0.2
 REOPEN_S = 1.0
+GARBLED_EVERY_S = 2.0
+SHORTEST = 2
+"""Characters of the shortest line that can be a scan."""
+GARBLED = "\ufffd"
 
 
 class ScanSource(Protocol):
@@ -62,8 +66,21 @@ def one_serial(scanned: str, serials: SerialFormat) -> str:
             if one == other:
                 return one
             raise SerialProblem(f"Two serials came as one scan, {one} and {other}: scan one unit at a time.")
+    for around, serial in _around(text, serials):
+        raise SerialProblem(
+            f"{printable(text)} is {serial} with {around}: switch off what the scanner adds to it, then scan again."
+        )
     serials.batch_of(text)
     raise SerialProblem(f"{printable(text)} is not a serial of this product: scan it again.")
+
+
+def _around(text: str, serials: SerialFormat) -> Iterator[tuple[str, str]]:
+    """What stands before or after a serial of these in a scan, in words, and the serial: the longest first."""
+    for place in range(1, len(text)):
+        if _fits(text[place:], serials):
+            yield f"{text[:place]!a} before it", text[place:]
+        if _fits(text[:-place], serials):
+            yield f"{text[-place:]!a} after it", text[:-place]
 
 
 def _fits(text: str, serials: SerialFormat) -> bool:
@@ -135,6 +152,7 @@ class DeskScans:
             self.screen.line(f"{printable(text)} was scanned meanwhile: scan it again when its turn comes.", WARNING)
         self.desk.set_aside.clear()
         self.desk.on_bench = None
+        self.desk.between_units = True
         self.screen.line("Scan the next unit", STRONG)
         again = ", a and Enter: the same unit again" if self._last is not None else ""
         self.screen.line(f"  s and Enter, or a scan of STOP, ends the work{again}", QUIET)
@@ -152,6 +170,7 @@ class DeskScans:
                 if last is not None and last.text == serial and line.at_s - last.at_s < DOUBLE_SCAN_S:
                     continue
             self._last = self.desk.on_bench = Burst(serial, line.at_s, ended=True)
+            self.desk.between_units = False
             return serial
 
     def _next_line(self) -> Burst | None:
@@ -195,13 +214,16 @@ class DeskScans:
 class ScannerFeed:
     """Puts what a scanner on a serial line reads on the desk, while in its ``with`` block.
 
-    A scanner that is missing or was unplugged is told of once, and taken up when it is there (again).
+    A scanner that is missing or was unplugged is told of once, and taken up when it is there (again). Bytes that are
+    no text are no scan, and told at most every :data:`GARBLED_EVERY_S`; nor is a single character, which a person
+    means as a key and a line at a wrong speed as nothing.
     """
 
     def __init__(self, open_scanner: Callable[[], Scanner], desk: Desk) -> None:
         self._open = open_scanner
         self._desk = desk
         self._closing = threading.Event()
+        self._garbled_s = -GARBLED_EVERY_S
         self._thread = threading.Thread(target=self._feed, name="barcode scanner", daemon=True)
 
     def __enter__(self) -> Self:
@@ -229,5 +251,21 @@ class ScannerFeed:
                 self._desk.put(Notice("The scanner is back."))
             while not self._closing.is_set():
                 text = scanner.read_line(LINE_POLL_S)
-                if text is not None:
+                if text is None:
+                    continue
+                if GARBLED in text or len(text) < SHORTEST:
+                    self._tell_garbled(scanner)
+                else:
                     self._desk.put(Burst(text, self._desk.now(), ended=True))
+
+    def _tell_garbled(self, scanner: Scanner) -> None:
+        now_s = self._desk.now()
+        if now_s - self._garbled_s < GARBLED_EVERY_S:
+            return
+        self._garbled_s = now_s
+        self._desk.put(
+            Notice(
+                f"The scanner at {scanner.port} sent what is no text: scan again; where that goes on, it is set to "
+                f"another speed than {scanner.baud_rate} baud (--baud says which), or its plug is loose."
+            )
+        )

@@ -8,6 +8,7 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 from db.errors import Protected, VisitEnded
+from db.queries import require_product
 from rig.acquire import Acquisition, TimeSpent
 from rig.authority import authority_of, doubt_of
 from rig.bench_lock import Locks
@@ -126,12 +127,12 @@ def run_visit(
     """Run one visit; the record holds everything up to the moment at which it ends, however it ends.
 
     :raises SerialProblem: before anything is touched.
+    :raises Conflict: before that too, where the unit is one of another product.
     :raises Stopped: the operator ended it.
     """
     contents = product.contents
     batch = contents.serial.batch_of(request.serial)
-    require_a_product(request.serial, bench.file.reference.serial if bench.file.reference is not None else None)
-    database.require_writable()
+    _require_a_unit_of(contents, bench, database, request.serial)
     _date_taken(bench, operator)
     if bench.remark:
         operator.tell(bench.remark)
@@ -204,6 +205,14 @@ def run_visit(
     _date_taken(bench, operator)
     _tell_where_it_goes(visit, request.purpose, operator)
     return replace(visit, duration_s=bench.clock.now() - began)
+
+
+def _require_a_unit_of(product: Product, bench: Bench, database: Database, serial: str) -> None:
+    """Whether this unit can be measured as one of this product, and be recorded, before anybody connects it."""
+    require_a_product(serial, bench.file.reference.serial if bench.file.reference is not None else None)
+    database.require_writable()
+    with database.reading() as session:
+        require_product(session, serial, product.product.name)
 
 
 def _put_on_the_bench(bench: Bench, product: Product, operator: Operator, request: Request) -> None:

@@ -21,7 +21,7 @@ from rig.bench_history import reference_checks
 from rig.bench_lock import runs_now
 from rig.endings import sentence
 from rig.errors import RigError, SerialProblem, Stopped
-from rig.handing_in import hand_in_now, known_history, visit_on_the_floor
+from rig.handing_in import hand_in_now, known_history, known_return, visit_on_the_floor
 from rig.kept_visit import read_visit
 from rig.operators.console import ConsoleOperator
 from rig.operators.desk import Desk
@@ -51,6 +51,7 @@ if TYPE_CHECKING:
 
     from db.engine import Database
     from db.history import UnitHistory, VisitRow
+    from db.returns import ReturnRow
     from rig.bench import Bench, BenchFile
     from rig.operators.port import Operator
     from rig.paper import PrinterTable
@@ -81,14 +82,24 @@ class Known:
     said: str
 
 
-def known(serial: str, recorded: UnitHistory | None, now: datetime, zone: tzinfo | None = None) -> Known:
+def known(
+    serial: str,
+    recorded: UnitHistory | None,
+    now: datetime,
+    zone: tzinfo | None = None,
+    *,
+    entered: ReturnRow | None = None,
+) -> Known:
     """What a serial's history means today.
 
     :param recorded: None for a serial that was never recorded.
     :param now: aware.
     :param zone: whose days count; ``None`` for the computer's own, which knows when summer time begins and ends.
+    :param entered: why it came back, where somebody entered that since it left.
     """
     visits = recorded.visits if recorded is not None else ()
+    if not visits and entered is not None:
+        return Known(Standing.RETURNED, f"Unit {serial} came back and was not measured here before.")
     if not visits:
         return Known(Standing.NEW, f"Unit {serial} is new.")
     judged = [each for each in visits if each.verdict is not None]
@@ -105,7 +116,7 @@ def known(serial: str, recorded: UnitHistory | None, now: datetime, zone: tzinfo
         causes = "; ".join(last.verdict.causes) if last.verdict is not None else ""
         because = f" ({causes})" if causes else ""
         return Known(Standing.FAILED, f"Unit {serial} was judged {when}: {decision}{because}. It is measured again.")
-    if last.started_utc.astimezone(zone).date() >= now.astimezone(zone).date():
+    if entered is None and last.started_utc.astimezone(zone).date() >= now.astimezone(zone).date():
         return Known(
             Standing.PASSED_TODAY,
             f"Unit {serial} has passed today already ({when}): scan it again to measure it again, or scan the next.",
@@ -212,7 +223,8 @@ def _one_unit(serial: str, database: Database, shift: Shift, calls: Calls, passe
     :param passed_already: a serial that passed today and was scanned just before: the second scan means it.
     :return: this serial, if it is such a one now.
     """
-    found = known(serial, known_history(database, serial), calls.now())
+    recorded = known_history(database, serial)
+    found = known(serial, recorded, calls.now(), entered=known_return(database, serial, recorded))
     if found.standing is Standing.PASSED_TODAY and serial != passed_already:
         calls.tell(found.said)
         return serial

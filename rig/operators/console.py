@@ -338,7 +338,7 @@ class ConsoleOperator:
 
     def _listen(self) -> None:
         """Between questions: somebody may stop the visit, or scan the next unit too early."""
-        if self.desk.open:
+        if self.desk.open and not self.desk.between_units:
             self._clear_the_desk()
         self.desk.require_somebody()
 

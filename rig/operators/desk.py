@@ -144,13 +144,15 @@ class Desk:
 
     In a ``with`` block (which may be entered again inside itself) keys are taken singly, a hangup or a request to
     end raises :class:`~rig.errors.Stopped` in the main thread, and suspending gives the terminal back.
-    ``set_aside`` holds scans that came in the middle of a visit; ``on_bench`` is the scan that the visit is for.
+    ``set_aside`` holds scans that came in the middle of a visit; ``on_bench`` is the scan that the visit is for;
+    ``between_units`` says that the next scan is waited for, so that whatever comes belongs to that.
     """
 
     keyboard: Keyboard
     now: Callable[[], float] = time.monotonic
     set_aside: list[str] = field(default_factory=list)
     on_bench: Burst | None = None
+    between_units: bool = False
     before_suspend: Callable[[], None] = field(default=lambda: None)
     _events: queue.SimpleQueue[Event | _End] = field(default_factory=queue.SimpleQueue)
     _gathering: Gathering | Lines = field(init=False)

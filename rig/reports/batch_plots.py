@@ -15,6 +15,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
 from rig.reports.batch import capability_notes
+from rig.whole_file import whole_file
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -63,7 +64,9 @@ def save(figure: Figure, folder: Path, stem: str) -> list[Path]:
     paths = [folder / f"{stem}.{ending}" for ending in ("png", "svg")]
     with mpl.rc_context(SAME_EACH_TIME):
         for path in paths:
-            figure.savefig(path, dpi=100, metadata=WITHOUT[path.suffix[1:]])
+            ending = path.suffix[1:]
+            with whole_file(path) as file:
+                figure.savefig(file, format=ending, dpi=100, metadata=WITHOUT[ending])
     return paths
 
 

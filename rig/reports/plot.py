@@ -13,6 +13,7 @@ from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 
 from rig.budgets import expanded_of_points
+from rig.whole_file import whole_file
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -60,7 +61,8 @@ def plot_tracking(serial: str, oscillator: Oscillator, product: Product, path: P
     title = f"Tracking of {serial} {oscillator.name}".rstrip()
     figure.suptitle(f"{title}: {oscillator.verdict.decision.value}{mark}", fontsize=11)
     FigureCanvasAgg(figure)
-    figure.savefig(path, dpi=110, metadata={"Software": None})
+    with whole_file(path) as file:
+        figure.savefig(file, format="png", dpi=110, metadata={"Software": None})
 
 
 def _surveyed(survey: Survey, product: Product) -> Drawn:

@@ -4,23 +4,28 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from rig.product import TrimKind
 from rig.reports.risk import risk_line, warning_lines
 from rig.reports.slip import findings_lines
 
 if TYPE_CHECKING:
-    from rig.recommend import Recommendation
+    from collections.abc import Sequence
+
+    from rig.product import Product
+    from rig.recommend import Advice, Recommendation
     from rig.reports.keep import Kept
     from rig.visit import Oscillator, Visit
 
 
 DOUBTFUL_CENTS = 1.0
+"""What will remain is no expectation where it is less well known than this."""
 
 
-def screen_lines(visit: Visit, kept: Kept, database: str) -> list[str]:
+def screen_lines(visit: Visit, product: Product, kept: Kept, database: str) -> list[str]:
     """Recommendation, findings, verdict, slip, and where everything is."""
     lines: list[str] = []
     for oscillator in visit.oscillators:
-        lines += _oscillator_lines(oscillator)
+        lines += _oscillator_lines(oscillator, product)
     lines += ["", f"Verdict: {visit.verdict.decision.value.upper()}. {visit.verdict.reason}"]
     lines += [f"  Likely cause: {cause.sentence}" for cause in visit.verdict.causes]
     lines += ["", *kept.slip_text.split("\n"), f"Slip: {kept.slip}"]
@@ -29,7 +34,7 @@ def screen_lines(visit: Visit, kept: Kept, database: str) -> list[str]:
     return lines
 
 
-def _oscillator_lines(oscillator: Oscillator) -> list[str]:
+def _oscillator_lines(oscillator: Oscillator, product: Product) -> list[str]:
     of = f" of {oscillator.name}" if oscillator.name else ""
     lines: list[str] = []
     recommendation = oscillator.recommendation
@@ -41,7 +46,7 @@ def _oscillator_lines(oscillator: Oscillator) -> list[str]:
         elif recommendation.left_alone:
             lines.append(f"  Leave alone: {', '.join(recommendation.left_alone)}.")
         lines += [f"  No trim cures: {cause.sentence}" for cause in recommendation.causes]
-        lines += _expected(recommendation)
+        lines += expected_lines(recommendation, product)
     if oscillator.as_left is not None:
         lines += ["", f"As found{of}:", *(f"  {line}" for line in findings_lines(oscillator.found_findings))]
     lines += ["", f"As left{of}:" if oscillator.as_left is not None else f"As found{of}, nothing turned:"]
@@ -50,17 +55,38 @@ def _oscillator_lines(oscillator: Oscillator) -> list[str]:
     return lines + [f"  {line}" for line in said if line]
 
 
-def _expected(recommendation: Recommendation) -> list[str]:
-    doubt = recommendation.remaining_standard_uncertainty_cents
-    if doubt is None or recommendation.remaining_musical_cents is None:
+def expected_lines(recommendation: Recommendation, product: Product) -> list[str]:
+    """What will remain of the tracking once all advice is followed, and how well that is known.
+
+    A scale trim at the common node shifts every pitch by as much as its pivot is in doubt, and the targets after it
+    are computed from the same sweep: until it was turned, what is planned to remain is not what may be expected.
+    """
+    doubt, left = recommendation.remaining_standard_uncertainty_cents, recommendation.remaining_musical_cents
+    if doubt is None or left is None:
         return []
-    lines = [
-        f"  Expected then: {recommendation.remaining_musical_cents:.2f} cents worst over the musical range, "
-        f"standard uncertainty {doubt:.2f}."
+    about_pivot = _about_a_pivot(recommendation.advice, product)
+    if doubt <= DOUBTFUL_CENTS:
+        return [f"  Expected then: {left:.2f} cents worst over the musical range, standard uncertainty {doubt:.2f}."]
+    if about_pivot is None:
+        return [
+            f"  Expected then: {left:.1f} cents worst over the musical range, but this sweep knows that to "
+            f"{doubt:.1f} cents only (standard uncertainty): sweep again after each trim."
+        ]
+    if len(recommendation.advice) == 1:
+        return [
+            f"  At which pitch {about_pivot.label} pivots in this unit shows only when it is turned: this target may "
+            f"leave some {doubt:.0f} cents.",
+            "  Measure again when it is reached: the next target is closer.",
+        ]
+    return [
+        f"  At which pitch {about_pivot.label} pivots in this unit shows only when it is turned: all of these targets "
+        f"together may leave some {doubt:.0f} cents.",
+        f"  Turn {about_pivot.label} alone and measure again before the others, as 'rig work' does by itself.",
     ]
-    if doubt > DOUBTFUL_CENTS:
-        lines.append("  The pivot of this unit is not known yet: sweep again after the scale trim, before the others.")
-    return lines
+
+
+def _about_a_pivot(advice: Sequence[Advice], product: Product) -> Advice | None:
+    return next((each for each in advice if product.trims[each.trim].kind is TrimKind.SCALE_COMMON), None)
 
 
 def timing_lines(visit: Visit) -> list[str]:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from db.bench_history import readings_of_study
+from db.queries import require_product
 from rig.acquire import Acquisition
 from rig.bench_history import begin_study, keep_study_readings, visit_without_verdict
 from rig.conditions import room_now
@@ -106,10 +107,14 @@ def run_study(
     """Measure every unit as the plan says, each run a visit of its own, and analyse what came of it.
 
     :raises WrongInput: a serial is not one of the product.
+    :raises Conflict: a unit is recorded with another product.
     :raises NoDecision: a unit could not be measured; what was measured so far is kept.
     """
     contents = product.contents
     batches = {serial: contents.serial.batch_of(serial) for serial in plan.serials}
+    with records.database.reading() as session:
+        for serial in plan.serials:
+            require_product(session, serial, contents.product.name)
     study_id = begin_study(
         records, product, units=len(plan.serials), operators=len(plan.operators), repeats=plan.repeats
     )

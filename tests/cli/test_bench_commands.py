@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import tomllib
+from pathlib import Path
 
 import pytest
 from typer.testing import CliRunner
@@ -154,7 +155,7 @@ def test_asking_again_mends_a_profile_that_cannot_be_used(tmp_path, profile_text
 
 def test_a_bench_file_where_nobody_may_write_says_so(tmp_path):
     path = bench_file(tmp_path)
-    (tmp_path / "bench.profile.toml.part").mkdir()
+    (tmp_path / "bench.profile.toml").mkdir()
     complaint = one_sentence(rig("bench", "check", str(path), "--json", folder=tmp_path), 2)
     assert "cannot be written" in complaint
 
@@ -250,6 +251,15 @@ def test_every_message_goes_into_the_file_that_was_asked_for(tmp_path):
     assert sum("*IDN?" in each for each in sent) == 3
     with pytest.raises(FileProblem, match="cannot be written"):
         open_bench(loaded, VoltageLimits(-0.5, 8.5), Tracing(everything_to=tmp_path)).__enter__()
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="this system has no /dev/full")
+def test_a_trace_that_ends_early_for_want_of_room_is_told(tmp_path):
+    told = []
+    full = Tracing(everything_to=Path("/dev/full"), tell=told.append)
+    with open_bench(load_bench(bench_file(tmp_path)), VoltageLimits(-0.5, 8.5), full):
+        pass
+    assert told == ["The trace /dev/full ends early (No space left on device): make room and try again."]
 
 
 def test_a_file_that_is_no_trace_ends_with_one_sentence(tmp_path):

@@ -241,7 +241,8 @@ def test_databases_that_cannot_be_used(tmp_path):
 
 def test_wrong_options_are_wrong_input(tmp_path):
     assert rig("demo", "--seed", "minus one", folder=tmp_path).returncode == 2
-    assert rig("demo", "--fault", "gremlins", folder=tmp_path).returncode == 2
+    refused = one_sentence(rig("demo", "--fault", "gremlins", folder=tmp_path), 2)
+    assert refused.startswith("'gremlins' is no fault that can be drawn: name one of dead_stage, ")
     assert rig("tune", folder=tmp_path).returncode == 2
 
 

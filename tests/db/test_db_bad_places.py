@@ -14,6 +14,7 @@ import pytest
 from sqlalchemy import select
 
 from db import errors
+from db.backup import backup
 from db.engine import Database, open_database
 from db.models import Point, Sweep, Visit
 from db.queries import unit_by_serial
@@ -375,3 +376,16 @@ def test_another_program_that_writes_for_a_moment_is_waited_for(url: str, file: 
     with open_database(url, patience_s=30.0) as database:
         database.require_writable()
     other.communicate()
+
+
+def test_no_room_for_a_backup_is_said_of_the_disk_of_the_backup(
+    small_disk: Path, database: Database, file: Path, begin_visit: Callable[..., Visit]
+):
+    with database.session() as session:
+        for count in range(300):
+            begin_visit(session, f"TR-{count:06d}-{'x' * 500}")
+    (small_disk / "ballast").write_bytes(bytes(700_000))
+    with pytest.raises(errors.DiskFull) as refused:
+        backup(database, small_disk / "kept.trimrig", who="Eve", why="night")
+    assert f"No room is left in {small_disk} for a copy of the database" in str(refused.value)
+    assert [each.name for each in small_disk.iterdir()] == ["ballast"]

@@ -178,7 +178,7 @@ def test_a_unit_keeps_its_product_and_its_batch(database: Database):
         assert get_or_add_unit(session, serial="S1", product_id=product.id).batch_code == "B1"
         with pytest.raises(Conflict, match="recorded in batch B1, not B2"):
             get_or_add_unit(session, serial="S1", product_id=product.id, batch_code="B2")
-        with pytest.raises(Conflict, match="recorded as a P"):
+        with pytest.raises(Conflict, match="recorded as a unit of P"):
             get_or_add_unit(session, serial="S1", product_id=other.id)
     with database.reading() as session:
         assert unit_by_serial(session, "S1").batch_code == "B1"

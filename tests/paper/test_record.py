@@ -13,12 +13,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pypdfium2
 import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
 
 from db.engine import open_database
 from db.errors import NotFound
 from rig.endings import sentence
 from rig.errors import WrongInput
 from rig.kept_visit import read_visit, visit_id_of
+from rig.reports.batch_plots import save
 from rig.reports.letters import in_order, lines_of, settable
 from rig.reports.record_contents import digits_for
 from rig.reports.record_html import record_html
@@ -301,6 +304,17 @@ def test_a_link_stays_and_what_it_points_to_takes_the_new_text(tmp_path: Path):
     write_whole(link, b"after")
     assert link.is_symlink()
     assert target.read_bytes() == b"after"
+
+
+def test_a_chart_for_which_there_is_no_room_leaves_no_half_file_and_is_named(small_disk):
+    figure = Figure((60.0, 40.0))
+    figure.subplots().plot(np.random.default_rng(1).random(2000))
+    FigureCanvasAgg(figure)
+    with pytest.raises(OSError, match="No space") as full:
+        save(figure, small_disk, "chart")
+    assert f"The disk is full while writing {small_disk / 'chart.'}" in sentence(full.value)
+    assert not any(each.name.endswith(".part") for each in small_disk.iterdir())
+    assert full.value.filename not in map(str, small_disk.iterdir())
 
 
 def test_a_full_disk_in_the_middle_of_a_record_leaves_no_half_file_and_one_sentence(plain_pdf, small_disk):

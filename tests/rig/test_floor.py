@@ -8,11 +8,12 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 import pytest
+from typer.testing import CliRunner
 
 from db import claims, people, signatures
 from db.chain import seal_of_visit
 from db.engine import open_database
-from db.errors import NotAuthorised, UnitHeld
+from db.errors import NotAuthorised, UnitHeld, Unreachable
 from db.floor import SharedFloor
 from db.location import Location
 from db.models import UnitClaim, Visit, VisitAuthority
@@ -20,6 +21,7 @@ from db.people import Signer
 from db.queries import get_or_add_product_revision
 from fixtures import demonstration_product
 from rig.authority import authority_of, doubt_of
+from rig.cli import app
 from rig.errors import WrongInput
 from rig.handing_in import claimed, hand_in_now, known_history, visit_on_the_floor
 from rig.kept_visit import read_visit
@@ -85,6 +87,44 @@ def test_a_bench_whose_server_is_away_says_so_and_goes_on(bench: Database):
     assert "secret" not in sentence
     assert "Not handed in yet" in hand_in_now(bench)[0]
     assert known_history(bench, "DM26010001G") is None
+
+
+def test_with_the_server_away_a_slip_is_printed_from_this_benchs_own_record_and_says_so(
+    stand: Callable[..., object], monkeypatch: pytest.MonkeyPatch
+):
+    with stand(seed=1) as it:
+        it.visit()
+        printed = slip(read_visit(it.database, it.serial))
+        own = it.database_url
+    monkeypatch.setenv("RIG_DATABASE_URL", "postgresql://rig@127.0.0.1:9/rig")
+    monkeypatch.setenv("RIG_SPOOL_FILE", own.removeprefix("sqlite:///"))
+    again = CliRunner().invoke(app, ["print", "slip", it.serial])
+    assert again.exit_code == 0
+    assert again.stdout == printed
+    assert "does not answer" in again.stderr
+    assert "what other benches measured since is not in it" in again.stderr
+    with pytest.raises(Unreachable, match="RIG_DATABASE_URL is set to sqlite:///"):
+        CliRunner().invoke(app, ["history", it.serial], catch_exceptions=False)
+    with pytest.raises(Unreachable, match="does not answer"):
+        CliRunner().invoke(app, ["print", "slip", "DM26010003C"], catch_exceptions=False)
+
+
+def test_a_visit_that_waits_to_be_handed_in_is_what_is_printed_and_not_an_older_one(
+    stand: Callable[..., object], migrated: str, monkeypatch: pytest.MonkeyPatch
+):
+    with stand(seed=1) as it, open_database(migrated):
+        it.database.floor = SharedFloor(Location(migrated, "the test", None))
+        it.visit(Purpose.CHECK)
+        assert hand_in_now(it.database) == []
+        it.bench.clock.sleep(86400.0)
+        it.visit(Purpose.CHECK)
+        printed = slip(read_visit(it.database, it.serial))
+        own = it.database_url
+    monkeypatch.setenv("RIG_DATABASE_URL", migrated)
+    monkeypatch.setenv("RIG_SPOOL_FILE", own.removeprefix("sqlite:///"))
+    again = CliRunner().invoke(app, ["print", "slip", it.serial])
+    assert again.stdout == printed
+    assert "was not handed in to the server yet" in again.stderr
 
 
 def test_without_a_server_nothing_is_claimed_or_handed_in(bench: Database):

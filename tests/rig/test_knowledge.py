@@ -10,12 +10,15 @@ from uuid import UUID, uuid4
 
 import numpy as np
 import pytest
+from typer.testing import CliRunner
 
 from db.engine import Database, open_database
 from db.learning import ObservationRow, add_observation
 from db.models import Visit
 from db.queries import get_or_add_bench_revision, get_or_add_product_revision, get_or_add_unit
 from fixtures import demonstration_product
+from rig.cli import app
+from rig.errors import FileProblem, WrongInput
 from rig.knowledge import KnownTrim, known_trims, learned_trims, units_seen
 from rig.product import Product, load_product
 from rig.reports.trims import trims_document, trims_lines
@@ -280,3 +283,19 @@ def test_plain_data_has_every_number_in_its_own_unit(product: Product, learned: 
     assert by_name["highs"]["gain"]["unit"] == "s per turn"
     assert by_name["highs"]["pivot"] is None
     assert by_name["rail"]["gain"]["by_file"] == {"mean": 0.0015, "standard_uncertainty": 0.0003}
+
+
+def test_a_product_is_asked_for_by_its_file_or_as_the_record_names_it(stand, monkeypatch):
+    with stand(seed=1) as it:
+        it.visit()
+        monkeypatch.setenv("RIG_DATABASE_URL", it.database_url)
+    asked = CliRunner()
+    by_file = asked.invoke(app, ["trims", str(demonstration_product())])
+    assert by_file.exit_code == 0
+    assert "from 1 unit" in by_file.output
+    for named in ("DEMO", "demo", "Demonstration oscillator (invented)"):
+        assert asked.invoke(app, ["trims", named]).output == by_file.output
+    with pytest.raises(WrongInput, match=r"'OTHER' is neither .* \(Demonstration oscillator \(invented\)\)"):
+        asked.invoke(app, ["trims", "OTHER"], catch_exceptions=False)
+    with pytest.raises(FileProblem, match=r"missing\.toml"):
+        asked.invoke(app, ["trims", "missing.toml"], catch_exceptions=False)

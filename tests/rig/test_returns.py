@@ -10,10 +10,12 @@ from typer.testing import CliRunner
 from db import history, queries, returns
 from db.errors import DatabaseError
 from drivers.virtual.unit import UnitDescription
+from fixtures import demonstration_product
 from rig.cli import app
 from rig.errors import WrongInput
 from rig.operators.port import Story
 from rig.operators.virtual import VirtualOperator
+from rig.product import load_product
 from rig.returns import NothingToCompare, Reason, changes, compare, is_back
 from rig.science.conformity import Decision
 from rig.visit import Purpose
@@ -130,6 +132,23 @@ def test_what_was_entered_when_the_unit_came_in_is_not_asked_again(stand):
     assert visit.came_back is not None
     assert visit.came_back.reason is not None
     assert visit.came_back.reason.reason == "drifts"
+
+
+def test_a_product_file_that_measures_otherwise_than_when_the_unit_left_is_said(stand, tmp_path):
+    before = load_product(demonstration_product())
+    later = tmp_path / "later.toml"
+    assert before.text.count("lowest_note_hz = 32.703") == 1
+    later.write_text(before.text.replace("lowest_note_hz = 32.703", "lowest_note_hz = 65.406"), encoding="utf-8")
+    with stand(seed=1) as it:
+        it.visit()
+        it.bench.clock.sleep(A_MONTH_S)
+        same = it.visit(Purpose.CHECK, operator(it, []))
+        it.bench.clock.sleep(A_MONTH_S)
+        changed = replace(it, product=load_product(later)).visit(Purpose.CHECK, operator(it, []))
+    assert same.came_back is not None
+    assert changed.came_back is not None
+    assert not any("product file" in each for each in same.came_back.sentences)
+    assert any("[range]" in each and "none of the unit" in each for each in changed.came_back.sentences)
 
 
 def test_a_unit_of_unknown_origin_is_measured_without_a_comparison(stand):

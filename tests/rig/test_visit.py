@@ -7,13 +7,15 @@ import pytest
 from sqlalchemy import func, select
 
 from db import history as asked
-from db import models
+from db import models, queries
+from db.errors import Conflict
 from db.queries import close_visit
 from drivers.errors import NoSignal
 from rig.bench_lock import Locks, lock_of_visit, runs_now
 from rig.diagnosis import Fault
 from rig.errors import BenchBusy, SerialProblem, Stopped
 from rig.operators.scripted import ScriptedOperator
+from rig.operators.virtual import VirtualOperator
 from rig.science.conformity import Decision
 from rig.visit import Purpose, Request, run_visit
 from tests.benchmarks.verdicts import RIGHT_CAUSE, Drawn, true_characteristics, wrong_statements
@@ -125,6 +127,22 @@ def test_the_source_is_characterised_once_a_shift(stand):
         it.visit(Purpose.CHECK)
         it.visit(Purpose.CHECK)
         assert _count(it, models.Characterisation) == 1
+
+
+def test_a_unit_of_another_product_is_refused_before_anything_is_touched(stand):
+    # its own product may stand less at its CV input than this one's limits let the source put out
+    with stand(seed=1) as it:
+        with it.database.session() as session:
+            other = queries.get_or_add_product_revision(
+                session, product_name="Another oscillator", toml_text="another", at_utc=it.bench.clock.utc()
+            )
+            queries.get_or_add_unit(session, serial=it.serial, product_id=other.product_id)
+        said = []
+        person = VirtualOperator(it.bench.hands, it.bench.clock, 1, say=said.append)
+        with pytest.raises(Conflict, match="is recorded as a unit of Another oscillator"):
+            it.visit(operator=person)
+        assert said == []
+        assert not it.bench.source.is_on()
 
 
 def test_a_wrong_check_character_stops_before_anything_is_touched(stand):

@@ -184,7 +184,7 @@ def scans(*ports: str) -> None:
             try:
                 serial = source.next_scan()
             except SerialProblem as problem:
-                operator.screen.line(f"refused: {problem}")
+                operator.tell(f"refused: {problem}")
                 continue
             if serial is None:
                 break

@@ -129,6 +129,55 @@ def test_what_is_not_one_serial_is_refused_in_one_sentence_and_the_next_scan_cou
         assert terminal.said.count("taken:") == 1
 
 
+@pytest.mark.parametrize(
+    ("scanned", "around"),
+    [
+        # symbology identifiers of ISO/IEC 15424 that some scanners send along
+        (f"]C0{ONE}", "']C0' before it"),
+        (f"]Q1{ONE}", "']Q1' before it"),
+        (f"SN:{ONE}", "'SN:' before it"),
+        (f"{ONE};", "';' after it"),
+    ],
+)
+def test_what_a_scanner_adds_around_a_serial_is_named(scanned, around):
+    with pytest.raises(SerialProblem, match="switch off what the scanner adds") as refused:
+        one_serial(scanned, FORMAT)
+    assert f"is {ONE} with {around}" in str(refused.value)
+
+
+@POSIX
+def test_of_lines_that_come_together_a_refused_one_takes_no_other_with_it():
+    ours, theirs = os.openpty()
+    with Terminal.start("scans", os.ttyname(theirs), columns=200) as terminal:
+        terminal.until("Scan the next unit")
+        time.sleep(0.15)
+        os.write(ours, f"DM2601\r0001G\r{ONE}\r".encode())
+        terminal.until(f"taken: {ONE}")
+        assert terminal.said.count("refused:") == 2
+        assert "finish this unit first" not in terminal.said
+    os.close(theirs)
+    os.close(ours)
+
+
+@POSIX
+def test_a_scanner_at_another_speed_ends_nothing_and_is_told_once():
+    ours, theirs = os.openpty()
+    with Terminal.start("scans", os.ttyname(theirs), columns=200) as terminal:
+        terminal.until("Scan the next unit")
+        time.sleep(0.15)
+        # of bytes that come at a wrong speed some happen to be a key between two line ends
+        os.write(ours, b"\xe6\x9e\x80\rS\r\xff\xfe\x98\n\r\xf8s\r")
+        terminal.until("sent what is no text")
+        terminal.watch(0.5)
+        os.write(ours, f"{ONE}\r".encode())
+        terminal.until(f"taken: {ONE}")
+        assert terminal.said.count("sent what is no text") == 1
+        assert "another speed than 9600 baud" in terminal.said
+        assert "refused:" not in terminal.said
+    os.close(theirs)
+    os.close(ours)
+
+
 @POSIX
 def test_a_slow_typist_gets_there_with_mistakes():
     with Terminal.start("scans") as terminal:

@@ -15,6 +15,8 @@ import pytest
 from db.engine import open_database
 from db.errors import DatabaseError
 from db.history import UnitHistory, VerdictRow, VisitRow, history
+from db.queries import unit_by_serial
+from db.returns import ReturnRow, add_return
 from drivers.errors import LinkLost
 from drivers.source import VoltageLimits
 from fixtures import demonstration_bench, demonstration_product
@@ -41,8 +43,8 @@ def a_visit(began, decision=None, causes=()):
     )  # fmt: skip
 
 
-def standing(*visits, now=NOW, zone=UTC):
-    return known(SERIAL, UnitHistory(uuid4(), SERIAL, "DEMO", "2600", visits), now, zone)
+def standing(*visits, now=NOW, zone=UTC, entered=None):
+    return known(SERIAL, UnitHistory(uuid4(), SERIAL, "DEMO", "2600", visits), now, zone, entered=entered)
 
 
 def test_a_serial_that_was_never_recorded_is_new():
@@ -67,6 +69,16 @@ def test_a_unit_that_passed_today_is_told_from_one_that_came_back():
     returned = standing(a_visit(NOW - timedelta(days=40), "pass"))
     assert returned.standing is Standing.RETURNED
     assert "on 2026-01-23" in returned.said
+
+
+def test_a_unit_that_reception_entered_came_back_also_on_the_day_on_which_it_passed():
+    entered = ReturnRow("drifts", "", "reception", NOW - timedelta(minutes=5))
+    assert standing(a_visit(NOW - timedelta(hours=2), "pass"), entered=entered).standing is Standing.RETURNED
+    never_here = standing(entered=entered)
+    assert never_here.standing is Standing.RETURNED
+    assert "was not measured here before" in never_here.said
+    failed = standing(a_visit(NOW - timedelta(hours=2), "fail"), entered=entered)
+    assert failed.standing is Standing.FAILED
 
 
 def test_today_is_the_day_of_the_people_at_the_bench():
@@ -192,6 +204,29 @@ def test_a_unit_that_passed_today_is_measured_again_only_when_scanned_twice(floo
     assert f"Unit {SERIAL} is new." in floor.said
     assert any("has passed today already" in each for each in floor.said)
     assert f"Unit {SERIAL} once more." in floor.said
+
+
+def test_a_unit_that_came_back_on_the_same_day_is_held_against_what_it_left_with(floor):
+    floor.work([SERIAL])
+    floor.bench.clock.sleep(600.0)
+    with floor.database.session() as session:
+        unit = unit_by_serial(session, SERIAL)
+        add_return(
+            session, unit.id, reason="drifts", complaint="", who="reception", received_utc=floor.bench.clock.utc()
+        )
+    floor.bench.clock.sleep(600.0)
+    came_back = []
+
+    def visit(serial):
+        visited = floor.visit(serial)
+        came_back.append(visited.came_back)
+        return visited
+
+    floor.work([SERIAL], visit)
+    assert not any("has passed today already" in each for each in floor.said)
+    assert came_back[0] is not None
+    assert came_back[0].reason is not None
+    assert came_back[0].reason.reason == "drifts"
 
 
 def test_ctrl_c_ends_the_work_with_a_safe_source(floor):
