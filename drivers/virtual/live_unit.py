@@ -50,10 +50,14 @@ class UnitState:
 
     def trim_effect(self, kind: TrimKind) -> float:
         """What the trim of a kind does where it stands, in the unit of its kind; 0 when the unit has none."""
-        name = self.description.trim_of(kind)
-        if name is None:
-            return 0.0
-        return self.description.trims[name].effect_per_turn * self.trimmers[name].from_middle_turns
+        return self._effects.get(kind, 0.0)
+
+    @cached_property
+    def _effects(self) -> Mapping[TrimKind, float]:
+        return {
+            trim.kind: trim.effect_per_turn * self.trimmers[name].from_middle_turns
+            for name, trim in self.description.trims.items()
+        }
 
     @cached_property
     def temperature_k(self) -> Callable[[float], float]:
