@@ -135,40 +135,43 @@ def test_what_was_entered_when_the_unit_came_in_is_not_asked_again(stand):
     assert visit.came_back.reason.reason == "drifts"
 
 
-def test_a_record_names_every_return_and_repair_since_the_unit_last_left_and_none_before(away):
-    turned("scale", 1.5)(away)
+def test_a_record_names_every_return_and_repair_since_the_unit_last_left_and_none_before(stand):
+    with stand(seed=1) as it:
+        it.visit()
+        it.bench.clock.sleep(A_MONTH_S)
+        turned("scale", 1.5)(it)
 
-    def entered(note):
-        with away.database.session() as session:
-            unit_id = queries.unit_by_serial(session, away.serial).id
-            returns.add_repair(session, unit_id, parts=(), note=note, who="shop", done_utc=away.bench.clock.utc())
-        away.bench.clock.sleep(60.0)
+        def entered(note):
+            with it.database.session() as session:
+                unit_id = queries.unit_by_serial(session, it.serial).id
+                returns.add_repair(session, unit_id, parts=(), note=note, who="shop", done_utc=it.bench.clock.utc())
+            it.bench.clock.sleep(60.0)
 
-    def told(visit):
-        record = read_visit(away.database, away.serial, visit.visit_id).record
-        return [each.reason for each in record.returns], [each.note for each in record.repairs]
+        def told(visit):
+            record = read_visit(it.database, it.serial, visit.visit_id).record
+            return [each.reason for each in record.returns], [each.note for each in record.repairs]
 
-    with away.database.session() as session:
-        unit_id = queries.unit_by_serial(session, away.serial).id
-        returns.add_return(
-            session, unit_id, reason="drifts", complaint="", who="reception", received_utc=away.bench.clock.utc()
-        )
-    away.bench.clock.sleep(60.0)
-    entered("looked at, nothing seen")
-    checked = away.visit(Purpose.CHECK, operator(away))
-    entered("a joint soldered")
-    mended = away.visit(Purpose.ADJUST, operator(away))
-    assert checked.verdict.decision is Decision.FAIL
-    assert mended.verdict.decision is Decision.PASS
-    away.bench.clock.sleep(A_MONTH_S)
-    # asked at the bench, in the middle of the visit
-    again = away.visit(Purpose.ADJUST, operator(away))
-    away.bench.clock.sleep(A_MONTH_S)
-    last = away.visit(Purpose.ADJUST, operator(away))
-    assert told(checked) == (["drifts"], ["looked at, nothing seen"])
-    assert told(mended) == (["drifts"], ["looked at, nothing seen", "a joint soldered"])
-    assert told(again) == (["out of tune"], [])
-    assert told(last) == (["out of tune"], [])
+        with it.database.session() as session:
+            unit_id = queries.unit_by_serial(session, it.serial).id
+            returns.add_return(
+                session, unit_id, reason="drifts", complaint="", who="reception", received_utc=it.bench.clock.utc()
+            )
+        it.bench.clock.sleep(60.0)
+        entered("looked at, nothing seen")
+        checked = it.visit(Purpose.CHECK, operator(it))
+        entered("a joint soldered")
+        mended = it.visit(Purpose.ADJUST, operator(it))
+        assert checked.verdict.decision is Decision.FAIL
+        assert mended.verdict.decision is Decision.PASS
+        it.bench.clock.sleep(A_MONTH_S)
+        # asked at the bench, in the middle of the visit
+        again = it.visit(Purpose.ADJUST, operator(it))
+        it.bench.clock.sleep(A_MONTH_S)
+        last = it.visit(Purpose.ADJUST, operator(it))
+        assert told(checked) == (["drifts"], ["looked at, nothing seen"])
+        assert told(mended) == (["drifts"], ["looked at, nothing seen", "a joint soldered"])
+        assert told(again) == (["out of tune"], [])
+        assert told(last) == (["out of tune"], [])
 
 
 def test_a_product_file_that_measures_otherwise_than_when_the_unit_left_is_said(stand, tmp_path):
