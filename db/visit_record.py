@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 
 from db.bench_history import CurveRow, latest_curve_where, shown
 from db.errors import NotFound
-from db.history import VisitRow, history
+from db.history import UnitHistory, VisitRow, history
 from db.models import (
     BenchRevision,
     Characterisation,
@@ -25,6 +25,9 @@ from db.models import (
     VisitInstrument,
 )
 from db.returns import RepairRow, ReturnRow, SuspicionRow, repairs_of, returns_of, suspicions_of
+
+LEFT_WITH = ("pass", "conditional pass")
+"""Decisions with which a unit leaves."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,7 +145,7 @@ def visit_record(session: Session, serial: str, visit_id: UUID | None = None) ->
         .where(Visit.id == row.visit_id)
     ).one()
     sweeps = _sweeps(session, row.visit_id)
-    before = max((each.started_utc for each in known.visits if each.started_utc < row.started_utc), default=None)
+    before = _left_before(known, row)
     returns, repairs = returns_of(session, known.unit_id, since=before), repairs_of(session, known.unit_id)
     return VisitRecord(
         serial=known.serial,
@@ -160,6 +163,19 @@ def visit_record(session: Session, serial: str, visit_id: UUID | None = None) ->
         repairs=tuple(each for each in repairs if _between(each.done_utc, before, row.ended_utc)),
         curve=_curve(session, visit, max((each.started_utc for each in sweeps), default=visit.started_utc)),
     )
+
+
+def _left_before(known: UnitHistory, row: VisitRow) -> datetime | None:
+    """When the unit last left with a pass before a visit; None where it never did.
+
+    What was entered since belongs to the visit, whatever was measured between: a check, or a visit that was closed.
+    """
+    left = [
+        each.ended_utc or each.started_utc
+        for each in known.visits
+        if each.started_utc < row.started_utc and each.verdict is not None and each.verdict.decision in LEFT_WITH
+    ]
+    return max(left, default=None)
 
 
 def _between(at: datetime, after: datetime | None, until: datetime | None) -> bool:

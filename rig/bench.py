@@ -87,9 +87,13 @@ class BenchFile(Checked):
     @model_validator(mode="after")
     def _honest(self) -> Self:
         require_sharing(self.roles)
-        relative = any(each is not None and each.is_relative for each in self.calibrations.values())
+        relative = [name for name, each in self.calibrations.items() if each is not None and each.is_relative]
         if relative and not self.bench.demonstration:
-            raise ValueError("days_ago and due_in_days are for demonstration benches: give the dates on and due")
+            raise ValueError(
+                f"days_ago and due_in_days (in {', '.join(f'[{name}]' for name in relative)}) are for demonstration "
+                "benches: write the dates of the certificate, for instance "
+                "calibration = { on = 2026-01-31, due = 2027-01-31 }"
+            )
         if self.virtual is not None and not self.bench.demonstration:
             raise ValueError("a bench with a [virtual] table must say bench.demonstration = true")
         if self.virtual is not None and self.source.resource and "{" not in self.source.resource:

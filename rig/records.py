@@ -29,6 +29,8 @@ if TYPE_CHECKING:
     from datetime import datetime
     from uuid import UUID
 
+    from sqlalchemy.orm import Session
+
     from db.engine import Database
     from db.learning import Quantity
     from db.people import Standing
@@ -349,10 +351,8 @@ def begin_visit(
             session, serial=wanted.serial, product_id=revision.product_id, batch_code=wanted.batch
         )
         resumed = None
+        require_not_measured_now(session, wanted.serial)
         for lying in queries.open_visits_of(session, wanted.serial):
-            holder = runs_now(lying.visit_id)
-            if holder:
-                raise BenchBusy(f"Unit {wanted.serial} is being measured now, in {holder}: end that first.")
             same = (lying.product_revision_id, lying.bench_revision_id, lying.purpose) == (
                 revision.id,
                 records.revision_id,
@@ -406,6 +406,17 @@ def begin_visit(
                 )
             )
     return Recorder(records.database, bench.clock, line, visit.id, room_now=again)
+
+
+def require_not_measured_now(session: Session, serial: str) -> None:
+    """See that no other program measures a unit.
+
+    :raises BenchBusy: one does, and which.
+    """
+    for lying in queries.open_visits_of(session, serial):
+        holder = runs_now(lying.visit_id)
+        if holder:
+            raise BenchBusy(f"Unit {serial} is being measured now, in {holder}: end that first.")
 
 
 def _cannot_go_on(lying: queries.OpenVisit, wanted: Wanted, product_revision_id: UUID, bench_revision_id: UUID) -> str:

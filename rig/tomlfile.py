@@ -132,12 +132,16 @@ def every_problem(error: ValidationError, place: str) -> str:
 
 def _problem(problem: ErrorDetails) -> str:
     """Where a field is and what is wrong with it."""
-    where = _one_line(".".join(str(part) for part in problem["loc"])) or "the file as a whole"
+    where = _one_line(".".join(str(part) for part in problem["loc"]))
     message = _one_line(problem["msg"].removeprefix("Value error, "))
     if problem["type"] == "missing":
         return f"{where} is missing"
     if problem["type"] == "extra_forbidden":
         return f"{where} is not a field of this file (misspelt?)"
+    if problem["type"] == "value_error" and not isinstance(problem["input"], str | int | float):
+        # what several fields say together: all of them would be much to read, and the message names those that count
+        return f"{where}: {message}" if where else message
+    where = where or "the file as a whole"
     shown = repr(problem["input"])
     shown = shown if len(shown) <= 60 else shown[:57] + "..."
     return f"{where} is {shown}: {message[0].lower()}{message[1:]}"

@@ -19,7 +19,7 @@ from rig.diagnosis import BAD, left_alone, slow_warm_up, sweep_causes
 from rig.errors import NoDecision, Stopped
 from rig.knowledge import learned_trims
 from rig.recommend import octave_cause, rail_plan
-from rig.records import Wanted, begin_visit, bench_records
+from rig.records import Wanted, begin_visit, bench_records, require_not_measured_now
 from rig.recovery import attempt
 from rig.science.conformity import Decision, worst_of
 from rig.stages.came_back import ask_why, enter_why, tell_what_changed
@@ -213,6 +213,7 @@ def _require_a_unit_of(product: Product, bench: Bench, database: Database, seria
     database.require_writable()
     with database.reading() as session:
         require_product(session, serial, product.product.name)
+        require_not_measured_now(session, serial)
 
 
 def _put_on_the_bench(bench: Bench, product: Product, operator: Operator, request: Request) -> None:

@@ -192,7 +192,12 @@ def test_a_wrong_field_of_a_product_file_is_named(tmp_path, old, new, said):
         ("settling_s = 0.04", "settling_s = -1.0", "source.settling_s"),
         ("percent_of_reading = 0.0035", 'percent_of_reading = "a few"', "meter.ranges"),
         ('"{source}"', '"{sauce}"', "source.resource"),
-        ("demonstration = true", "demonstration = false", "days_ago"),
+        (
+            "demonstration = true",
+            "demonstration = false",
+            "wrong field: days_ago and due_in_days (in [source], [meter], [counter]) are for demonstration benches: "
+            "write the dates of the certificate, for instance calibration = { on = 2026-01-31, due = 2027-01-31 }.",
+        ),
         ('population = "../populations/demo.toml"', 'population = "nowhere.toml"', "nowhere.toml"),
         ('clock = "instant"', 'clock = "cuckoo"', "clock"),
         ("latency_s = 0.005", "latency_s = 0.005\nmood = 1", "mood"),

@@ -13,6 +13,7 @@ from drivers.virtual.unit import UnitDescription
 from fixtures import demonstration_product
 from rig.cli import app
 from rig.errors import WrongInput
+from rig.kept_visit import read_visit
 from rig.operators.port import Story
 from rig.operators.virtual import VirtualOperator
 from rig.product import load_product
@@ -132,6 +133,45 @@ def test_what_was_entered_when_the_unit_came_in_is_not_asked_again(stand):
     assert visit.came_back is not None
     assert visit.came_back.reason is not None
     assert visit.came_back.reason.reason == "drifts"
+
+
+def test_a_record_names_every_return_and_repair_since_the_unit_last_left_and_none_before(stand):
+    with stand(seed=1) as it:
+        it.visit()
+        it.bench.clock.sleep(A_MONTH_S)
+        turned("scale", 1.5)(it)
+
+        def entered(note):
+            with it.database.session() as session:
+                unit_id = queries.unit_by_serial(session, it.serial).id
+                returns.add_repair(session, unit_id, parts=(), note=note, who="shop", done_utc=it.bench.clock.utc())
+            it.bench.clock.sleep(60.0)
+
+        def told(visit):
+            record = read_visit(it.database, it.serial, visit.visit_id).record
+            return [each.reason for each in record.returns], [each.note for each in record.repairs]
+
+        with it.database.session() as session:
+            unit_id = queries.unit_by_serial(session, it.serial).id
+            returns.add_return(
+                session, unit_id, reason="drifts", complaint="", who="reception", received_utc=it.bench.clock.utc()
+            )
+        it.bench.clock.sleep(60.0)
+        entered("looked at, nothing seen")
+        checked = it.visit(Purpose.CHECK, operator(it))
+        entered("a joint soldered")
+        mended = it.visit(Purpose.ADJUST, operator(it))
+        assert checked.verdict.decision is Decision.FAIL
+        assert mended.verdict.decision is Decision.PASS
+        it.bench.clock.sleep(A_MONTH_S)
+        # asked at the bench, in the middle of the visit
+        again = it.visit(Purpose.ADJUST, operator(it))
+        it.bench.clock.sleep(A_MONTH_S)
+        last = it.visit(Purpose.ADJUST, operator(it))
+        assert told(checked) == (["drifts"], ["looked at, nothing seen"])
+        assert told(mended) == (["drifts"], ["looked at, nothing seen", "a joint soldered"])
+        assert told(again) == (["out of tune"], [])
+        assert told(last) == (["out of tune"], [])
 
 
 def test_a_product_file_that_measures_otherwise_than_when_the_unit_left_is_said(stand, tmp_path):

@@ -215,8 +215,12 @@ def test_a_unit_that_another_program_measures_is_not_taken_from_it(stand, tmp_pa
             lying = asked.history(session, it.serial).visits[0]
         with Locks(tmp_path / "other.toml") as locks:
             locks.take_visit(lying.visit_id, it.serial)
+            said = []
+            person = VirtualOperator(it.bench.hands, it.bench.clock, 11, say=said.append)
             with pytest.raises(BenchBusy, match=f"Unit {it.serial} is being measured now"):
-                it.visit()
+                it.visit(operator=person)
+            # refused before it was connected, and before the source put anything out
+            assert said == []
         with it.database.reading() as session:
             (still,) = asked.history(session, it.serial).visits
     assert still.ended_utc is None
