@@ -352,7 +352,7 @@ def test_a_write_that_is_left_by_an_error_leaves_nothing(database: Database, beg
 
 
 def test_many_programs_that_open_a_new_database_at_once_make_one(url: str):
-    program = "import sys; from db.engine import open_database; open_database(sys.argv[1]).close()"
+    program = "import sys; from db.engine import open_database; open_database(sys.argv[1], patience_s=60.0).close()"
     others = [
         subprocess.Popen([sys.executable, "-c", program, url], stderr=subprocess.PIPE, text=True) for _ in range(4)
     ]
