@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import atexit
 import gc
 import json
 import os
@@ -315,8 +316,10 @@ app.add_typer(product_app, name="product")
 
 def main() -> None:
     """Run the command line; whatever goes wrong ends in one sentence and an exit code."""
-    # what a start loads stays: the collector would look through all of it a few hundred times, for a tenth of the start
+    # what a start loads stays: the collector would look through all of it a few hundred times, for a tenth of the
+    # start, and again at the end, when all of it goes anyway
     gc.set_threshold(COLLECTED_AFTER)
+    atexit.register(gc.freeze)
     _take_signals()
     try:
         app_of(sys.argv[1:])()

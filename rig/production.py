@@ -122,6 +122,7 @@ class Production:
         return None if self.product.controls.knob is None else self.product.controls.knob.range_octaves
 
 
+@no_collecting()
 def read_production(
     session: Session, batch_codes: Sequence[str], given: OtherLimits, place: str, product: str | None = None
 ) -> Production:
@@ -150,8 +151,7 @@ def read_production(
         own: _source(text)
         for own, text in bench_texts(session, tuple({each.bench_revision_id for each in visits})).items()
     }
-    with no_collecting():
-        columns, sweeps = _measured(session, batch_codes, product, visits, products, sources)
+    columns, sweeps = _measured(session, batch_codes, product, visits, products, sources)
     return Production(
         visits=visits,
         columns=columns,

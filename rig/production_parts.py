@@ -15,7 +15,7 @@ from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
 from db.engine import open_at
-from db.rejudging import judged_units, known_units
+from db.rejudging import judged_units, known_units, no_collecting
 from rig.production import Production, joined, read_production
 
 if TYPE_CHECKING:
@@ -32,6 +32,7 @@ PARTS_EACH = 4
 """Parts that are read out of so many units: whoever is free takes the next, so that all end together."""
 
 
+@no_collecting()
 def read_in_parts(
     database: Database,
     batch_codes: Sequence[str],
