@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from rig.diagnosis import Fault, dead_rail, dead_switch, octave_divider, out_of_travel, sweep_causes
+from rig.operators.port import rough
 from rig.product import SCALE_KINDS, TrimKind
 from rig.science.learning import Belief, TrimKnowledge
 from rig.science.pitch import note_name
@@ -67,7 +68,7 @@ class Advice:
 
     def sentence(self) -> str:
         """What to do, for a person."""
-        how = f"{self.direction}, about {abs(self.turns):.1f} turns"
+        how = f"{self.direction}, {rough(self.turns)}"
         goal = (
             f"{self.target:.3f} Hz ({note_name(self.target)})" if self.target_unit == "Hz" else f"{self.target:.4f} V"
         )

@@ -112,6 +112,12 @@ class Turn:
         return "clockwise" if self.turns > 0.0 else "counter-clockwise"
 
 
+def rough(turns: float) -> str:
+    """A number of turns, whichever way, as one says it before a turn that the watch ends."""
+    tenths = f"{abs(turns):.1f}"
+    return "less than 0.1 turns" if tenths == "0.0" else f"about {tenths} turns"
+
+
 @dataclass(frozen=True, slots=True)
 class Turned:
     """What came of a move."""

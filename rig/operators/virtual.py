@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from rig.operators.port import MeterPlace, Story, Turned, TurnEnd
+from rig.operators.port import MeterPlace, Story, Turned, TurnEnd, rough
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -115,10 +115,7 @@ class VirtualOperator:
 
     def turn(self, turn: Turn, watch: Watch) -> Turned:
         """Turn towards the target, and say what came of it."""
-        self.say(
-            f"Turn {turn.label} {turn.direction}, about {abs(turn.turns):.1f} turns, to {turn.target} with "
-            f"{turn.where}."
-        )
+        self.say(f"Turn {turn.label} {turn.direction}, {rough(turn.turns)}, to {turn.target} with {turn.where}.")
         turned = self._approach(turn, watch)
         self.say(f"  {turned.end.value}, after {abs(turned.turns_estimate or 0.0):.2f} turns.")
         return turned

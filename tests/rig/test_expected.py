@@ -1,5 +1,7 @@
 """What a recommendation says will remain, to a person who is about to turn trims by hand."""
 
+from dataclasses import replace
+
 import pytest
 
 from fixtures import FOLDER
@@ -44,3 +46,11 @@ def test_where_no_pivot_is_in_it_the_sweep_is_what_is_in_doubt(product: Product)
 def test_what_is_well_known_is_expected_with_its_uncertainty(product: Product):
     said = _left(product, 0.11, "scale", "base")
     assert said == "  Expected then: 0.02 cents worst over the musical range, standard uncertainty 0.11."
+
+
+@pytest.mark.parametrize(
+    ("turns", "said"), [(0.04, "less than 0.1 turns"), (-0.06, "about 0.1 turns"), (-3.84, "about 3.8 turns")]
+)
+def test_a_turn_is_never_one_of_no_turns(turns: float, said: str):
+    asked = replace(_turned("highs"), turns=turns)
+    assert f"clockwise, {said}, until 440.000 Hz" in asked.sentence()
