@@ -155,13 +155,15 @@ def storing(full: str, empty: str) -> Storing:
         commits = 0
         for turn in range(STORED):
             for place in (0, 1) if turn % 2 else (1, 0):
-                database, teller = timed[place], Teller(timed[place], product, turn, lambda _: None)
+                database = timed[place]
                 serials = product.contents.serial
                 serial = serials.with_check_character(f"{serials.example[:2]}98{os.getpid() % 100:02d}{turn:04d}")
                 drawn = drawn_unit(load_population(FOLDER / "populations" / "demo.toml"), PLAN, turn, serial, 1)
+                unit = on_the_bench(drawn.description, 1, serial)
+                teller = Teller(database, product, turn, lambda _: None, unit)
                 benches[0].clock.set(datetime.now(UTC))
                 before_s, before = database.spent_s, database.sessions
-                teller.visit(database, benches[0], serial, on_the_bench(drawn.description, 1, serial), 0.0)
+                teller.visit(database, benches[0], serial, unit, 0.0)
                 spent[place].append(database.spent_s - before_s)
                 commits = max(commits, database.sessions - before)
     return Storing(statistics.median(spent[0]), statistics.median(spent[1]), commits)
