@@ -132,9 +132,9 @@ class Acquisition:
     rail_v: float | None = None
     """The unit's rail as it was last read."""
     meter_on_rail: bool = False
-    _programmed_v: dict[float, float] = field(default_factory=dict)
+    _programmed_v: dict[float, float] = field(default_factory=dict, init=False)
     """What was programmed for each CV: the same few come again and again, and the line stays as it is."""
-    _true_v: dict[float, float] = field(default_factory=dict)
+    _true_v: dict[float, float] = field(default_factory=dict, init=False)
 
     def forget(self) -> None:
         """Another unit lies on the bench: nothing is known of it."""

@@ -11,9 +11,10 @@ import numpy as np
 from rig.diagnosis import Fault, dead_rail, dead_switch, octave_divider, out_of_travel, sweep_causes
 from rig.operators.port import rough
 from rig.product import SCALE_KINDS, TrimKind
+from rig.science.characteristics import Played, TrackingLimits
 from rig.science.learning import Belief, TrimKnowledge
 from rig.science.pitch import note_name
-from rig.science.planning import Adjuster, Played, TrackingLimits, make_plan, worst_musical_uncertainty_cents
+from rig.science.planning import Adjuster, make_plan, worst_musical_uncertainty_cents
 from rig.science.rail import plan_rail
 from rig.science.tracking import SLOPE
 from rig.science.trims import DeadTimeTaken, Pivot, ScaleAboutPivot, ScaleAtInput, Shift

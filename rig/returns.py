@@ -261,8 +261,8 @@ def _measured_otherwise(session: Session, left: VisitRow, visit: VisitRow) -> li
         return []
     tables = " and ".join(f"[{table}]" for table in changed)
     return [
-        f"The product file has other words under {tables} than when it left: a change of what these say how to measure "
-        "is none of the unit."
+        f"The product file says something else under {tables} than when it left: what comes of that alone is none of "
+        "the unit's doing."
     ]
 
 

@@ -10,10 +10,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cache
 from itertools import combinations
+from math import isfinite
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from rig.science.characteristics import GRID, KIND_COUNT, KINDS, characteristics, grids_of, shares_of
 from rig.science.least_worst import MOST_UNKNOWNS, least_worst_bound
 from rig.science.linear_programme import least_cost
 from rig.science.tracking import predict
@@ -24,12 +26,12 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from rig.science.characteristics import Characteristics, Played, TrackingLimits
     from rig.science.trims import Effect
 
     Array = NDArray[np.float64]
 
 CENTS = 1200.0
-GRID = 41
 COARSE = 5
 """Every so many points of the grid are enough to see that trims cannot help."""
 ROUNDS = 4
@@ -43,27 +45,6 @@ WORTH_A_TRIM = 0.9
 """A trim more is worth touching where the worst share falls below this part of what it was."""
 SLOWEST_WATCHED_HZ = 60.0
 """Below this a counter cannot show eight readings a second that each average a few periods."""
-
-
-@dataclass(frozen=True, slots=True)
-class TrackingLimits:
-    """Permitted deviations, cents (cents per octave for scale)."""
-
-    scale: float
-    musical: float
-    full: float
-    highs: float
-    base: float
-
-
-@dataclass(frozen=True, slots=True)
-class Played:
-    """The range in octaves of the law: full span, musical span, where the lowest note stands and what it must be."""
-
-    full: tuple[float, float]
-    musical: tuple[float, float]
-    base_x: float
-    lowest_note_octaves: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,30 +62,6 @@ class Adjuster:
     turns_clockwise: float
     turns_counterclockwise: float
     pivot: Pivot | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Characteristics:
-    """What the tracking of a unit looks like, in cents; arrays over units or draws where the parameters are."""
-
-    scale: Array
-    musical: Array
-    full: Array
-    highs: Array
-    base: Array
-    bottom: Array
-    """Error at the lowest CV, signed."""
-
-    def worst_share(self, limits: TrackingLimits) -> Array:
-        """Largest of the characteristics as shares of their limits; 1 is just inside."""
-        shares = [
-            np.abs(self.scale) / limits.scale,
-            np.abs(self.musical) / limits.musical,
-            np.abs(self.full) / limits.full,
-            np.abs(self.highs) / limits.highs,
-            np.abs(self.base) / limits.base,
-        ]
-        return np.asarray(np.max(np.stack(shares), axis=0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,23 +94,6 @@ class Plan:
     share_now: float
     share_after: float
     worst_musical_cents: float
-
-
-def characteristics(parameters: Array, played: Played) -> Characteristics:
-    """Characteristics of tracking parameters (..., 4), without noise.
-
-    Errors are deviations from the nominal law with the mean over the musical range removed, as of an instrument
-    that is tuned across the range that is played.
-    """
-    rows = _rows(np.asarray(parameters, dtype=np.float64), played)
-    return Characteristics(
-        scale=rows.scale,
-        musical=np.max(np.abs(rows.musical), axis=-1),
-        full=np.max(np.abs(rows.full), axis=-1),
-        highs=rows.highs,
-        base=rows.base,
-        bottom=rows.full[..., 0],
-    )
 
 
 def make_plan(
@@ -237,7 +177,7 @@ def held_position(parameters: Array, adjuster: Adjuster, played: Played) -> floa
     time bend least.
     """
     _, high = played.full
-    grid = _grids(played).full
+    grid = grids_of(played).full
     quick = grid[predict(parameters, grid) >= np.log2(SLOWEST_WATCHED_HZ)]
     watched = quick if quick.size else grid[-1:]
     if isinstance(adjuster.effect, ScaleAboutPivot):
@@ -249,50 +189,6 @@ def held_position(parameters: Array, adjuster: Adjuster, played: Played) -> floa
         middle = sum(played.musical) / 2.0
         return float(watched[int(np.argmin(np.abs(watched - middle)))])
     return high
-
-
-@dataclass(frozen=True, slots=True)
-class _Rows:
-    scale: Array
-    musical: Array
-    full: Array
-    highs: Array
-    base: Array
-
-
-@dataclass(frozen=True, slots=True)
-class _Grids:
-    """Octaves of the law over the full and over the musical range, and the weights of a straight line there."""
-
-    full: Array
-    musical: Array
-    slope_weights: Array
-    top_from_middle: float
-
-
-@cache
-def _grids(played: Played) -> _Grids:
-    musical = np.linspace(*played.musical, GRID)
-    centred = musical - musical.mean()
-    weights = centred / (centred @ centred)
-    return _Grids(np.linspace(*played.full, GRID), musical, weights, played.full[1] - float(musical.mean()))
-
-
-def _rows(parameters: Array, played: Played) -> _Rows:
-    grids = _grids(played)
-    full_error = CENTS * (predict(parameters, grids.full) - grids.full)
-    musical_error = CENTS * (predict(parameters, grids.musical) - grids.musical)
-    offset = musical_error.mean(axis=-1, keepdims=True)
-    slope = musical_error @ grids.slope_weights
-    line_at_top = offset[..., 0] + slope * grids.top_from_middle
-    bottom = predict(parameters, np.array([played.base_x]))[..., 0]
-    return _Rows(
-        scale=np.asarray(slope),
-        musical=musical_error - offset,
-        full=full_error - offset,
-        highs=np.asarray(full_error[..., -1] - line_at_top),
-        base=np.asarray(CENTS * (bottom - played.lowest_note_octaves)),
-    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -311,25 +207,7 @@ class _Linear:
         return all(bool(np.isfinite(each).all()) for each in (self.here, *self.slopes.values()))
 
 
-KIND_COUNT = 5
-KINDS = np.repeat(np.arange(KIND_COUNT), [1, GRID, GRID, 1, 1])
-"""Which characteristic a row is of: scale, musical range, full range, highs, base."""
 FEW = np.flatnonzero(np.concatenate([[True], *[np.arange(GRID) % COARSE == 0] * 2, [True, True]]))
-
-
-def _shares(parameters: Array, played: Played, limits: TrackingLimits) -> Array:
-    """Characteristics as shares of their limits, signed, (..., n), of parameters (..., 4)."""
-    rows = _rows(parameters, played)
-    return np.concatenate(
-        [
-            rows.scale[..., None] / limits.scale,
-            rows.musical / limits.musical,
-            rows.full / limits.full,
-            rows.highs[..., None] / limits.highs,
-            rows.base[..., None] / limits.base,
-        ],
-        axis=-1,
-    )
 
 
 def _linearised(
@@ -341,7 +219,7 @@ def _linearised(
 ) -> _Linear:
     little = 1e-3
     moved = np.stack([each.effect.moved(state, little * abs(each.gain)) for each in adjusters])
-    slopes = (_shares(moved, played, limits) - here) / little
+    slopes = (shares_of(moved, played, limits) - here) / little
     return _Linear(here, {each.name: slope for each, slope in zip(adjusters, slopes, strict=True)})
 
 
@@ -356,7 +234,7 @@ def _choose(
     """The fewest trims that reach the goal, or that come as near to it as all together; none where none help."""
     if not adjusters:
         return {}
-    start = _linearised(parameters, _shares(parameters, played, limits), adjusters, played, limits)
+    start = _linearised(parameters, shares_of(parameters, played, limits), adjusters, played, limits)
     best, best_share = minimax(parameters, adjusters, played, limits, start=start)
     goal = max(good_enough, best_share / WORTH_A_TRIM)
     if best_share >= WORTH_A_TRIM * share_now:
@@ -393,7 +271,7 @@ def minimax(
     steps = np.array([abs(each.gain) for each in adjusters])
     amounts = np.zeros(len(adjusters))
     share = float("inf")
-    linear = start or _linearised(parameters, _shares(parameters, played, limits), adjusters, played, limits)
+    linear = start or _linearised(parameters, shares_of(parameters, played, limits), adjusters, played, limits)
     for _ in range(ROUNDS):
         if not linear.possible():
             # there is nothing to plan
@@ -402,8 +280,10 @@ def minimax(
         change = _linear_programme(linear.here, columns)
         amounts = amounts + change
         state = _moved(parameters, adjusters, amounts * steps)
-        shares = _shares(state, played, limits)
+        shares = shares_of(state, played, limits)
         share = float(np.abs(shares).max())
+        if not isfinite(share):
+            return {}, float("inf")
         foreseen = linear.here + columns @ change
         if np.abs(shares - foreseen).max() < AS_FORESEEN or share > hopeless:
             break

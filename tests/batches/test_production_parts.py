@@ -17,6 +17,8 @@ from rig.production_parts import parts_of, read_in_parts
 from rig.rejudge import rejudge
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from db.engine import Database
 
 TIGHTER = OtherLimits(SomeLimits(scale_error_cents_per_octave=0.05), None)
@@ -54,45 +56,46 @@ def test_read_in_parts_it_is_judged_as_it_is_read_at_once(
     assert rejudge(in_parts, TIGHTER).moved != {}
 
 
-@pytest.mark.parametrize("fault", [BrokenProcessPool("a process was killed"), OSError(28, "No space left on device")])
-def test_a_part_that_another_process_cannot_hand_over_is_read_here(
-    history: Database, codes: tuple[str, ...], fault: Exception, monkeypatch: pytest.MonkeyPatch
-):
-    def lost(*_what: object) -> Future[object]:
+def _lost(fault: Exception) -> Callable[..., Future[object]]:
+    """Helpers that are asked and fail."""
+
+    def submit(*_what: object) -> Future[object]:
         future: Future[object] = Future()
         future.set_exception(fault)
         return future
 
-    monkeypatch.setattr(os, "cpu_count", lambda: 2)
-    monkeypatch.setattr(production_parts.ProcessPoolExecutor, "submit", lost)
-    with history.reading() as session:
-        at_once = read_production(session, codes, UNCHANGED, "")
-    assert rejudge(read_in_parts(history, codes, UNCHANGED, "", many=5), UNCHANGED) == rejudge(at_once, UNCHANGED)
+    return submit
 
 
-def test_helpers_that_are_lost_before_they_are_asked_leave_the_parts_to_be_read_here(
-    history: Database, codes: tuple[str, ...], monkeypatch: pytest.MonkeyPatch
+def _refused(_self: object, what: object, *_given: object) -> Future[object]:
+    """Helpers that are lost before they are asked."""
+    if what is os.getpid:
+        return Future()
+    raise BrokenProcessPool("a process was killed")
+
+
+@pytest.mark.parametrize(
+    "submit",
+    [
+        pytest.param(_lost(BrokenProcessPool("a process was killed")), id="killed"),
+        pytest.param(_lost(OSError(28, "No space left on device")), id="disk full"),
+        pytest.param(_refused, id="lost before they are asked"),
+        pytest.param(lambda *_what: Future(), id="never begun"),
+    ],
+)
+def test_parts_that_no_other_process_hands_over_are_read_here(
+    history: Database,
+    codes: tuple[str, ...],
+    submit: Callable[..., Future[object]],
+    monkeypatch: pytest.MonkeyPatch,
 ):
-    def refused(_self: object, what: object, *_given: object) -> Future[object]:
-        if what is os.getpid:
-            return Future()
-        raise BrokenProcessPool("a process was killed")
-
     monkeypatch.setattr(os, "cpu_count", lambda: 2)
-    monkeypatch.setattr(production_parts.ProcessPoolExecutor, "submit", refused)
+    monkeypatch.setattr(production_parts.ProcessPoolExecutor, "submit", submit)
     with history.reading() as session:
         at_once = read_production(session, codes, UNCHANGED, "")
-    assert rejudge(read_in_parts(history, codes, UNCHANGED, "", many=5), UNCHANGED) == rejudge(at_once, UNCHANGED)
-
-
-def test_parts_that_no_other_process_has_begun_are_read_here(
-    history: Database, codes: tuple[str, ...], monkeypatch: pytest.MonkeyPatch
-):
-    monkeypatch.setattr(os, "cpu_count", lambda: 2)
-    monkeypatch.setattr(production_parts.ProcessPoolExecutor, "submit", lambda *_what: Future())
-    with history.reading() as session:
-        at_once = read_production(session, codes, UNCHANGED, "")
-    assert rejudge(read_in_parts(history, codes, UNCHANGED, "", many=5), TIGHTER) == rejudge(at_once, TIGHTER)
+    in_parts = read_in_parts(history, codes, UNCHANGED, "", many=5)
+    for given in (UNCHANGED, TIGHTER):
+        assert rejudge(in_parts, given) == rejudge(at_once, given)
 
 
 def test_batches_without_a_verdict_are_refused_however_they_are_read(history: Database):

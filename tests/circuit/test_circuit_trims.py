@@ -5,7 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
-from rig.science.planning import Adjuster, Plan, Played, TrackingLimits, make_plan
+from rig.science.characteristics import Played, TrackingLimits
+from rig.science.planning import Adjuster, Plan, make_plan
 from rig.science.tracking import TrackingFit, fit_tracking
 from rig.science.trims import DeadTimeTaken, Pivot, ScaleAboutPivot, Shift, learn_pivot
 from tests.circuit import theory

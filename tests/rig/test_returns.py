@@ -188,7 +188,7 @@ def test_a_product_file_that_measures_otherwise_than_when_the_unit_left_is_said(
     assert same.came_back is not None
     assert changed.came_back is not None
     assert not any("product file" in each for each in same.came_back.sentences)
-    assert any("[range]" in each and "none of the unit" in each for each in changed.came_back.sentences)
+    assert any("[range]" in each and "none of the unit's doing" in each for each in changed.came_back.sentences)
 
 
 def test_a_unit_of_unknown_origin_is_measured_without_a_comparison(stand):

@@ -4,15 +4,8 @@ import numpy as np
 import pytest
 from scipy.optimize import minimize
 
-from rig.science.planning import (
-    Adjuster,
-    Played,
-    TrackingLimits,
-    characteristics,
-    make_plan,
-    minimax,
-    worst_musical_uncertainty_cents,
-)
+from rig.science.characteristics import Played, TrackingLimits, characteristics
+from rig.science.planning import Adjuster, make_plan, minimax, worst_musical_uncertainty_cents
 from rig.science.rail import plan_rail
 from rig.science.tracking import predict
 from rig.science.trims import DeadTimeTaken, Pivot, ScaleAboutPivot, Shift

@@ -6,6 +6,7 @@ import os
 import subprocess
 import sys
 import time
+from collections.abc import Iterator
 
 import pytest
 from hypothesis import given
@@ -145,37 +146,39 @@ def test_what_a_scanner_adds_around_a_serial_is_named(scanned, around):
     assert f"is {ONE} with {around}" in str(refused.value)
 
 
-@POSIX
-def test_of_lines_that_come_together_a_refused_one_takes_no_other_with_it():
+@pytest.fixture
+def between_units() -> Iterator[tuple[Terminal, int]]:
+    """A desk that waits for the next unit, and where its serial scanner sends from."""
     ours, theirs = os.openpty()
     with Terminal.start("scans", os.ttyname(theirs), columns=200) as terminal:
         terminal.until("Scan the next unit")
         time.sleep(0.15)
-        os.write(ours, f"DM2601\r0001G\r{ONE}\r".encode())
-        terminal.until(f"taken: {ONE}")
-        assert terminal.said.count("refused:") == 2
-        assert "finish this unit first" not in terminal.said
+        yield terminal, ours
     os.close(theirs)
     os.close(ours)
 
 
 @POSIX
-def test_a_scanner_at_another_speed_ends_nothing_and_is_told_once():
-    ours, theirs = os.openpty()
-    with Terminal.start("scans", os.ttyname(theirs), columns=200) as terminal:
-        terminal.until("Scan the next unit")
-        time.sleep(0.15)
-        # of bytes that come at a wrong speed some happen to be a key between two line ends
-        os.write(ours, b"\xe6\x9e\x80\rS\r\xff\xfe\x98\n\r\xf8s\r")
-        terminal.until("sent what is no text")
-        terminal.watch(0.5)
-        os.write(ours, f"{ONE}\r".encode())
-        terminal.until(f"taken: {ONE}")
-        assert terminal.said.count("sent what is no text") == 1
-        assert "another speed than 9600 baud" in terminal.said
-        assert "refused:" not in terminal.said
-    os.close(theirs)
-    os.close(ours)
+def test_of_lines_that_come_together_a_refused_one_takes_no_other_with_it(between_units: tuple[Terminal, int]):
+    terminal, ours = between_units
+    os.write(ours, f"DM2601\r0001G\r{ONE}\r".encode())
+    terminal.until(f"taken: {ONE}")
+    assert terminal.said.count("refused:") == 2
+    assert "finish this unit first" not in terminal.said
+
+
+@POSIX
+def test_a_scanner_at_another_speed_ends_nothing_and_is_told_once(between_units: tuple[Terminal, int]):
+    terminal, ours = between_units
+    # of bytes that come at a wrong speed some happen to be a key between two line ends
+    os.write(ours, b"\xe6\x9e\x80\rS\r\xff\xfe\x98\n\r\xf8s\r")
+    terminal.until("sent what is no text")
+    terminal.watch(0.5)
+    os.write(ours, f"{ONE}\r".encode())
+    terminal.until(f"taken: {ONE}")
+    assert terminal.said.count("sent what is no text") == 1
+    assert "another speed than 9600 baud" in terminal.said
+    assert "refused:" not in terminal.said
 
 
 @POSIX
