@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 ROOT = Path(__file__).parents[2]
 PATIENCE_S = 40.0
 QUIET_S = 0.02
+PICTURE_END = b"\x1b[J"
 KEY_S = 0.13
 """From one key to the next: longer than what makes characters one scan."""
 
@@ -32,6 +33,8 @@ class Terminal:
     screen: pyte.Screen
     stream: pyte.ByteStream
     raw: bytearray = field(default_factory=bytearray)
+    _coming: bytearray = field(default_factory=bytearray)
+    """What was read and is not on the screen yet."""
 
     @classmethod
     def start(cls, *arguments: str, columns: int = 80, rows: int = 24, **environment: str) -> Self:
@@ -73,15 +76,22 @@ class Terminal:
         return " ".join(self.raw.decode("utf-8", errors="replace").split())
 
     def pump(self, timeout_s: float = QUIET_S) -> bool:
-        """Take what the program has written; false once it has ended."""
-        try:
-            data = self.child.read_nonblocking(1 << 16, timeout_s)
-        except pexpect.TIMEOUT:
-            return True
-        except pexpect.EOF:
-            return False
-        self.raw += data
-        self.stream.feed(data)
+        """Take what the program has written, no more than one picture at a time; false once it has ended.
+
+        On a busy machine several pictures come at once: none of them goes unseen.
+        """
+        if not self._coming:
+            try:
+                data = self.child.read_nonblocking(1 << 16, timeout_s)
+            except pexpect.TIMEOUT:
+                return True
+            except pexpect.EOF:
+                return False
+            self.raw += data
+            self._coming += data
+        picture, end, rest = self._coming.partition(PICTURE_END)
+        self.stream.feed(bytes(picture + end))
+        self._coming = rest
         return True
 
     def until(self, condition: str | Callable[[Terminal], bool]) -> None:
@@ -97,7 +107,7 @@ class Terminal:
     def watch(self, duration_s: float) -> None:
         """Let time pass."""
         ending = time.monotonic() + duration_s
-        while time.monotonic() < ending and self.pump():
+        while (self._coming or time.monotonic() < ending) and self.pump():
             pass
 
     def press(self, *keys: str) -> None:
