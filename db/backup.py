@@ -26,7 +26,7 @@ from db.models import Person, RecordChange
 from db.moving import move, table_sums
 from db.people import Signer, people, require_engineer
 from db.record_key import key_file, read_key
-from db.schema import APPLICATION_ID
+from db.revision import APPLICATION_ID
 
 PIECE = 1 << 20
 

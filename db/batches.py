@@ -5,12 +5,12 @@ from dataclasses import dataclass
 from datetime import datetime
 from uuid import UUID
 
-from sqlalchemy import ColumnElement, func, select
-from sqlalchemy.orm import Session
-
 from db.errors import NotFound
-from db.models import Bench, BenchRevision, Finding, Move, Product, Unit, Verdict, Visit
+from db.questions import Asked, ask
+from db.stored_values import document, identifier, moment, perhaps_moment
 
+Key = UUID | bytes
+"""Key of a row, as it is stored."""
 NEAREST_SHOWN = 3
 LEFT_ALONE = "left alone"
 """How the outcome of a move begins that nobody would make: it is no move of that trim."""
@@ -76,166 +76,140 @@ class BatchRecord:
     visits: tuple[BatchVisit, ...]
 
 
-def batch_lines(session: Session, *, latest: int | None = None) -> tuple[BatchLine, ...]:
+_LINES = """
+SELECT unit.batch_code, product.name, count(DISTINCT unit.id), count(visit.id), min(visit.started_utc),
+    max(visit.started_utc) AS last_utc, count(visit.id) FILTER (WHERE visit.demonstration)
+FROM unit
+JOIN product ON product.id = unit.product_id
+LEFT JOIN visit ON visit.unit_id = unit.id
+WHERE unit.batch_code IS NOT NULL
+GROUP BY unit.batch_code, product.name
+ORDER BY last_utc DESC NULLS LAST, unit.batch_code
+"""
+_LATEST_LINES = f"{_LINES} LIMIT :latest"
+_UNITS = """
+SELECT unit.id, unit.serial, product.name
+FROM unit JOIN product ON product.id = unit.product_id
+WHERE unit.batch_code = :batch_code
+ORDER BY unit.serial
+"""
+_VISITS = """
+SELECT visit.id, visit.unit_id, visit.product_revision_id, bench.name, visit.bench_revision_id, visit.purpose,
+    visit.started_utc, visit.ended_utc, visit.outcome, visit.demonstration
+FROM visit
+JOIN unit ON unit.id = visit.unit_id
+JOIN bench_revision ON bench_revision.id = visit.bench_revision_id
+JOIN bench ON bench.id = bench_revision.bench_id
+WHERE unit.batch_code = :batch_code
+ORDER BY visit.started_utc, visit.id
+"""
+_VERDICTS = """
+SELECT verdict.id, verdict.visit_id, verdict.corrects_verdict_id, verdict.decision, verdict.causes
+FROM verdict JOIN visit ON visit.id = verdict.visit_id JOIN unit ON unit.id = visit.unit_id
+WHERE unit.batch_code = :batch_code
+"""
+_MOVES = """
+SELECT move.visit_id, move.trim, count(*)
+FROM move JOIN visit ON visit.id = move.visit_id JOIN unit ON unit.id = visit.unit_id
+WHERE unit.batch_code = :batch_code AND move.outcome NOT LIKE :left_alone
+GROUP BY move.visit_id, move.trim
+"""
+_FINDINGS = """
+SELECT finding.visit_id, finding.phase, finding.characteristic, finding.value, finding.unit,
+    finding.expanded_uncertainty, finding.lower_limit, finding.upper_limit, finding.bound_low, finding.bound_high,
+    finding.rule, finding.decision
+FROM finding JOIN visit ON visit.id = finding.visit_id JOIN unit ON unit.id = visit.unit_id
+WHERE unit.batch_code = :batch_code
+ORDER BY finding.visit_id, finding.revision, finding.created_utc, finding.characteristic
+"""
+_COUNTED_IN = "SELECT DISTINCT characteristic, unit FROM finding WHERE visit_id = :visit_id"
+
+
+def batch_lines(connection: Asked, *, latest: int | None = None) -> tuple[BatchLine, ...]:
     """Batches, the one visited last first; one line for each product in a batch.
 
     :param latest: how many at most; None for all.
     """
-    last = func.max(Visit.started_utc)
-    wanted = (
-        select(
-            Unit.batch_code,
-            Product.name,
-            func.count(Unit.id.distinct()),
-            func.count(Visit.id),
-            func.min(Visit.started_utc),
-            last,
-            # a truth value is not summed on every database
-            func.count(Visit.id).filter(Visit.demonstration),
-        )
-        .join(Product, Product.id == Unit.product_id)
-        .outerjoin(Visit, Visit.unit_id == Unit.id)
-        .where(Unit.batch_code.is_not(None))
-        .group_by(Unit.batch_code, Product.name)
-        .order_by(last.desc().nulls_last(), Unit.batch_code)
-    )
-    rows = session.execute(wanted if latest is None else wanted.limit(latest)).all()
+    rows = ask(connection, _LINES) if latest is None else ask(connection, _LATEST_LINES, latest=latest)
     return tuple(
-        BatchLine(str(code), product, units, visits, first_utc, last_utc, bool(demonstrations))
-        for code, product, units, visits, first_utc, last_utc, demonstrations in rows
+        BatchLine(code, product, units, visits, perhaps_moment(first), perhaps_moment(last), bool(demonstrations))
+        for code, product, units, visits, first, last, demonstrations in rows
     )
 
 
-def batch_record(session: Session, batch_code: str) -> BatchRecord:
+def batch_record(connection: Asked, batch_code: str) -> BatchRecord:
     """Units of a batch with their visits.
 
     :raises NotFound: no unit of this batch was ever recorded.
     """
-    units = session.execute(
-        select(Unit.id, Unit.serial, Product.name)
-        .join(Product, Product.id == Unit.product_id)
-        .where(Unit.batch_code == batch_code)
-        .order_by(Unit.serial)
-    ).all()
+    units = ask(connection, _UNITS, batch_code=batch_code)
     if not units:
-        raise NotFound(_unknown(session, batch_code))
+        raise NotFound(_unknown(connection, batch_code))
     serials: defaultdict[str, list[str]] = defaultdict(list)
     for _, serial, product in units:
         serials[product].append(serial)
-    of_batch = Unit.batch_code == batch_code
-    names = {unit_id: (serial, product) for unit_id, serial, product in units}
-    visits = session.execute(
-        select(
-            Visit.id,
-            Visit.unit_id,
-            Visit.product_revision_id,
-            Bench.name,
-            Visit.bench_revision_id,
-            Visit.purpose,
-            Visit.started_utc,
-            Visit.ended_utc,
-            Visit.outcome,
-            Visit.demonstration,
-        )
-        .join(Unit, Unit.id == Visit.unit_id)
-        .join(BenchRevision, BenchRevision.id == Visit.bench_revision_id)
-        .join(Bench, Bench.id == BenchRevision.bench_id)
-        .where(of_batch)
-        .order_by(Visit.started_utc, Visit.id)
-    ).all()
-    decisions = _standing_verdicts(session, of_batch)
-    moves = _moves(session, of_batch)
-    findings = _standing_findings(session, of_batch)
+    names = {unit_key: (serial, product) for unit_key, serial, product in units}
+    decisions = _standing_verdicts(connection, batch_code)
+    moves = _moves(connection, batch_code)
+    findings = _standing_findings(connection, batch_code)
     recorded = []
-    for row in visits:
-        serial, product = names[row.unit_id]
-        decision, causes = decisions.get(row.id, (None, ()))
+    for row in ask(connection, _VISITS, batch_code=batch_code):
+        key, unit_key, product_revision, bench, bench_revision, purpose, started, ended, outcome, demonstration = row
+        serial, product = names[unit_key]
+        decision, causes = decisions.get(key, (None, ()))
         recorded.append(
             BatchVisit(
-                visit_id=row.id,
+                visit_id=identifier(key),
                 serial=serial,
                 product=product,
-                product_revision_id=row.product_revision_id,
-                bench=row.name,
-                bench_revision_id=row.bench_revision_id,
-                purpose=row.purpose,
-                started_utc=row.started_utc,
-                ended_utc=row.ended_utc,
-                outcome=row.outcome,
-                demonstration=row.demonstration,
+                product_revision_id=identifier(product_revision),
+                bench=bench,
+                bench_revision_id=identifier(bench_revision),
+                purpose=purpose,
+                started_utc=moment(started),
+                ended_utc=perhaps_moment(ended),
+                outcome=outcome,
+                demonstration=bool(demonstration),
                 decision=decision,
                 causes=causes,
-                moves=moves.get(row.id, {}),
-                findings=tuple(findings.get(row.id, ())),
+                moves=moves.get(key, {}),
+                findings=tuple(findings.get(key, {}).values()),
             )
         )
     return BatchRecord(batch_code, {product: tuple(each) for product, each in serials.items()}, tuple(recorded))
 
 
-def _unknown(session: Session, batch_code: str) -> str:
+def _unknown(connection: Asked, batch_code: str) -> str:
     """A sentence on a batch that is not there, with a few that are."""
-    there = [line.batch_code for line in batch_lines(session, latest=NEAREST_SHOWN)]
+    there = [line.batch_code for line in batch_lines(connection, latest=NEAREST_SHOWN)]
     known = f"the last ones are {', '.join(there)}" if there else "no batch is recorded at all"
     return f"No unit of batch {batch_code} is recorded ({known}): check the code, and which database is used."
 
 
-def _standing_verdicts(session: Session, of_batch: ColumnElement[bool]) -> dict[UUID, tuple[str, tuple[str, ...]]]:
-    rows = session.execute(
-        select(Verdict.id, Verdict.visit_id, Verdict.corrects_verdict_id, Verdict.decision, Verdict.causes)
-        .join(Visit, Visit.id == Verdict.visit_id)
-        .join(Unit, Unit.id == Visit.unit_id)
-        .where(of_batch)
-    ).all()
-    corrected = {corrects for _, _, corrects, _, _ in rows if corrects is not None}
-    return {visit_id: (decision, tuple(causes)) for own, visit_id, _, decision, causes in rows if own not in corrected}
+def _standing_verdicts(connection: Asked, batch_code: str) -> dict[Key, tuple[str, tuple[str, ...]]]:
+    rows = ask(connection, _VERDICTS, batch_code=batch_code)
+    corrected = {corrects for _, _, corrects, _, _ in rows}
+    return {
+        visit: (decision, tuple(document(causes))) for own, visit, _, decision, causes in rows if own not in corrected
+    }
 
 
-def _moves(session: Session, of_batch: ColumnElement[bool]) -> dict[UUID, dict[str, int]]:
-    rows = session.execute(
-        select(Move.visit_id, Move.trim, func.count())
-        .join(Visit, Visit.id == Move.visit_id)
-        .join(Unit, Unit.id == Visit.unit_id)
-        .where(of_batch, Move.outcome.not_like(f"{LEFT_ALONE}%"))
-        .group_by(Move.visit_id, Move.trim)
-    ).all()
-    moves: defaultdict[UUID, dict[str, int]] = defaultdict(dict)
-    for visit_id, trim, count in rows:
-        moves[visit_id][trim] = count
+def _moves(connection: Asked, batch_code: str) -> dict[Key, dict[str, int]]:
+    moves: defaultdict[Key, dict[str, int]] = defaultdict(dict)
+    for visit, trim, count in ask(connection, _MOVES, batch_code=batch_code, left_alone=f"{LEFT_ALONE}%"):
+        moves[visit][trim] = count
     return moves
 
 
-def _standing_findings(session: Session, of_batch: ColumnElement[bool]) -> dict[UUID, list[Found]]:
-    rows = session.execute(
-        select(
-            Finding.visit_id,
-            Finding.phase,
-            Finding.characteristic,
-            Finding.value,
-            Finding.unit,
-            Finding.expanded_uncertainty,
-            Finding.lower_limit,
-            Finding.upper_limit,
-            Finding.bound_low,
-            Finding.bound_high,
-            Finding.rule,
-            Finding.decision,
-        )
-        .join(Visit, Visit.id == Finding.visit_id)
-        .join(Unit, Unit.id == Visit.unit_id)
-        .where(of_batch)
-        .order_by(Finding.visit_id, Finding.revision, Finding.created_utc, Finding.characteristic)
-    ).all()
+def _standing_findings(connection: Asked, batch_code: str) -> dict[Key, dict[tuple[str, str], Found]]:
     # a correction comes later and takes the place of what it corrects, which keeps its place in the order
-    standing: defaultdict[UUID, dict[tuple[str, str], Found]] = defaultdict(dict)
-    for visit_id, *rest in rows:
+    standing: defaultdict[Key, dict[tuple[str, str], Found]] = defaultdict(dict)
+    for visit, *rest in ask(connection, _FINDINGS, batch_code=batch_code):
         found = Found(*rest)
-        standing[visit_id][found.phase, found.characteristic] = found
-    return {visit_id: list(each.values()) for visit_id, each in standing.items()}
+        standing[visit][found.phase, found.characteristic] = found
+    return standing
 
 
-def units_of_characteristics(session: Session, visit_id: UUID) -> dict[str, str]:
+def units_of_characteristics(connection: Asked, visit_id: UUID) -> dict[str, str]:
     """Unit in which each characteristic of a visit is counted."""
-    rows = session.execute(
-        select(Finding.characteristic, Finding.unit).where(Finding.visit_id == visit_id).distinct()
-    ).all()
-    return {row[0]: row[1] for row in rows}
+    return dict(map(tuple, ask(connection, _COUNTED_IN, visit_id=visit_id)))

@@ -11,7 +11,7 @@ import struct
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, datetime
 from functools import cache
 from typing import Any
 from uuid import UUID
@@ -20,14 +20,13 @@ from sqlalchemy import Column, ColumnElement, Connection, Select, Table, Text, s
 
 from db.column_types import Document, Identifier
 from db.models import Base
+from db.stored_values import microseconds
 
 NOT_COVERED = frozenset({"record_chain", "record_link", "unit_claim"})
 """The chain itself, and what says nothing of units: who had which on the bench."""
 
 Key = tuple[UUID | str | int, ...]
 
-_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
-_MICROSECOND = timedelta(microseconds=1)
 _BYTES_OF_DIGEST = 16
 """Nobody fits another row to a digest (second preimage) of 128 bits, and a million visits keep their digests."""
 
@@ -181,7 +180,7 @@ def _text(value: str) -> bytes:
 
 
 def _moment(value: datetime) -> bytes:
-    return b"t%d;" % ((value - _EPOCH) // _MICROSECOND)
+    return b"t%d;" % microseconds(value)
 
 
 _ENCODERS: Mapping[type, Any] = {

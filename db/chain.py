@@ -9,7 +9,7 @@ import json
 from collections.abc import Iterable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 from uuid import UUID
@@ -20,12 +20,12 @@ from sqlalchemy.orm import Session
 from db.canonical import TableDigest
 from db.models import Base, RecordChain, RecordLink, new_key
 from db.record_key import RecordKey, read_or_make_key
+from db.stored_values import microseconds
 
 Digests = Mapping[str, Any]
 
 FIRST = "the first record with this key in this place"
 RESTORED = "restored by"
-_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _CHAINS, _LINKS = (Base.metadata.tables[name] for name in ("record_chain", "record_link"))
 
 
@@ -84,7 +84,7 @@ def beginning_of(key: RecordKey, chain_id: UUID, place: str, because: str, began
 
 
 def _moment(at: datetime) -> bytes:
-    return str((at - _EPOCH) // timedelta(microseconds=1)).encode()
+    return str(microseconds(at)).encode()
 
 
 def visit_digests(tables: Mapping[str, TableDigest]) -> Digests:

@@ -8,19 +8,17 @@ import json
 import math
 import operator
 from collections.abc import Mapping, Sequence
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime
 from typing import Any
 from uuid import UUID
 
 from sqlalchemy import REAL, Boolean, Date, DateTime, Dialect, Double, Integer, LargeBinary, Text, Uuid
 from sqlalchemy.types import TypeDecorator, TypeEngine
 
+from db import stored_values
 from db.errors import InvalidValue
 
 JsonValue = Mapping[str, "JsonValue"] | Sequence["JsonValue"] | str | int | float | bool | None
-
-_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
-_MICROSECOND = timedelta(microseconds=1)
 
 
 class Identifier(TypeDecorator[UUID]):
@@ -41,9 +39,7 @@ class Identifier(TypeDecorator[UUID]):
 
     def process_result_value(self, value: Any, dialect: Dialect) -> UUID | None:
         """Bytes to UUID on SQLite."""
-        if value is None or isinstance(value, UUID):
-            return value
-        return UUID(bytes=value)
+        return stored_values.perhaps_identifier(value)
 
 
 class UtcTime(TypeDecorator[datetime]):
@@ -63,15 +59,13 @@ class UtcTime(TypeDecorator[datetime]):
         """
         if value is None:
             return None
-        if value.utcoffset() is None:
-            raise InvalidValue(f"The time {value.isoformat()} has no time zone: store times in UTC.")
-        return (value - _EPOCH) // _MICROSECOND if dialect.name == "sqlite" else value.astimezone(UTC)
+        if dialect.name == "sqlite":
+            return stored_values.microseconds(value)
+        return stored_values.require_zone(value).astimezone(UTC)
 
     def process_result_value(self, value: Any, dialect: Dialect) -> datetime | None:
         """Stored moment to an aware time in UTC."""
-        if value is None:
-            return None
-        return value.astimezone(UTC) if isinstance(value, datetime) else _EPOCH + value * _MICROSECOND
+        return stored_values.perhaps_moment(value)
 
 
 class Day(TypeDecorator[date]):
@@ -92,7 +86,7 @@ class Day(TypeDecorator[date]):
 
     def process_result_value(self, value: Any, dialect: Dialect) -> date | None:
         """ISO 8601 text to day on SQLite."""
-        return date.fromisoformat(value) if isinstance(value, str) else value
+        return None if value is None else stored_values.day(value)
 
 
 class Real(TypeDecorator[float]):
@@ -167,11 +161,7 @@ class Words(TypeDecorator[str]):
 
         :raises InvalidValue: it holds a NUL or a lone surrogate.
         """
-        if value is None:
-            return None
-        if "\0" in value or any("\ud800" <= character <= "\udfff" for character in value):
-            raise InvalidValue(f"The text {value!a} cannot be stored: remove the bytes that are no text.")
-        return value
+        return None if value is None else stored_values.require_text(value)
 
 
 class Octets(TypeDecorator[bytes]):
@@ -208,4 +198,4 @@ class Document(TypeDecorator[Any]):
 
     def process_result_value(self, value: Any, dialect: Dialect) -> Any:
         """Text to JSON value."""
-        return None if value is None else json.loads(value)
+        return None if value is None else stored_values.document(value)

@@ -17,8 +17,10 @@ from db import locks, protection, schema
 from db.errors import BadAddress, DiskFull, Locked, ProtectionMissing, StorageFailed, Unreachable
 from db.failures import translated
 from db.location import Location, database_location
+from db.plain_address import SECRET_PARAMETERS
 from db.postgresql import WRITING_OPTION, postgresql_engine
 from db.record_key import key_file
+from db.revision import LATEST, TABLES, current_revision
 from db.sqlite import BEGIN_OPTION, sqlite_engine
 
 if TYPE_CHECKING:
@@ -26,7 +28,6 @@ if TYPE_CHECKING:
 
 EXAMPLES = "sqlite:////data/trimrig.sqlite or postgresql://rig@server/trimrig"
 AnswerT = TypeVar("AnswerT")
-SECRET_PARAMETERS = frozenset({"password", "passwd", "pwd", "sslpassword"})
 
 
 class Floor(Protocol):
@@ -215,11 +216,11 @@ def open_at(location: Location, *, patience_s: float = 5.0) -> Database:
         on_failure.callback(engine.dispose)
         with translated(place):
             with engine.connect() as connection:
-                revision = schema.current_revision(connection, place)
-            if revision != schema.LATEST:
+                revision = current_revision(connection, place)
+            if revision != LATEST:
                 schema.migrate(address, place, patience_s=patience_s)
             with engine.connect() as connection:
-                locks.verify(connection, place, required=schema.TABLES)
+                locks.verify(connection, place, required=TABLES)
         on_failure.pop_all()
     return _database(address, engine, location)
 

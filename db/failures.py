@@ -1,10 +1,8 @@
-"""Turns what SQLAlchemy and the databases raise into the errors of this package."""
+"""Turns what SQLAlchemy and the drivers raise into the errors of this package."""
 
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
-
-from sqlalchemy.exc import StatementError
 
 from db import errors
 from db.failures_postgresql import is_from_postgresql, of_postgresql
@@ -57,14 +55,29 @@ def translated(place: str) -> Iterator[None]:
     """Let nothing but errors of this package out of the block, as far as the database caused them.
 
     :param place: the database, as it may be shown.
-    :raises DatabaseError: in place of the error that SQLAlchemy or SQLite raised.
+    :raises DatabaseError: in place of the error that SQLAlchemy or a driver raised.
     """
     try:
         yield
-    except StatementError as error:
-        raise _ours(error.orig or error, place) from error
-    except sqlite3.Error as error:
-        raise _ours(error, place) from error
+    except Exception as error:
+        cause = _of_database(error)
+        if cause is None:
+            raise
+        raise _ours(cause, place) from error
+
+
+def _of_database(error: Exception) -> BaseException | None:
+    """What a database raised, out of SQLAlchemy's wrapping; None for anything else.
+
+    SQLAlchemy is known by its name first: where nothing has loaded it, nothing is wrapped in it.
+    """
+    if isinstance(error, sqlite3.Error) or is_from_postgresql(error):
+        return error
+    if type(error).__module__.partition(".")[0] != "sqlalchemy":
+        return None
+    from sqlalchemy.exc import StatementError
+
+    return (error.orig or error) if isinstance(error, StatementError) else None
 
 
 def _ours(error: BaseException, place: str) -> BaseException:

@@ -1,15 +1,13 @@
-"""The history of a unit, and visits that were never closed, as frozen values that outlive the session."""
+"""The history of a unit, and visits that were never closed, as frozen values that outlive the connection."""
 
 from collections import defaultdict
 from dataclasses import dataclass, replace
 from datetime import datetime
 from uuid import UUID
 
-from sqlalchemy import ColumnElement, func, select, true
-from sqlalchemy.orm import Session
-
-from db.models import Bench, BenchRevision, Finding, Move, Point, Product, Sweep, Unit, Verdict, Visit, VisitClosing
-from db.queries import unit_by_serial
+from db.errors import NotFound
+from db.questions import Asked, ask
+from db.stored_values import document, identifier, moment, perhaps_identifier, perhaps_moment
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,47 +97,92 @@ class UnfinishedVisit:
     moves: int
 
 
-def history(session: Session, serial: str) -> UnitHistory:
+_UNIT = """
+SELECT unit.id, unit.serial, product.name, unit.batch_code
+FROM unit JOIN product ON product.id = unit.product_id
+WHERE unit.serial = :serial
+"""
+_VISITS = """
+SELECT visit.id, bench.name, visit.operator, visit.purpose, visit.software_version, visit.started_utc, visit.ended_utc,
+    visit.outcome, visit.ambient_c, visit.demonstration, visit.seed, visit_closing.reason, visit_closing.closed_by,
+    (SELECT count(*) FROM move WHERE move.visit_id = visit.id)
+FROM visit
+LEFT JOIN visit_closing ON visit_closing.visit_id = visit.id
+JOIN bench_revision ON bench_revision.id = visit.bench_revision_id
+JOIN bench ON bench.id = bench_revision.bench_id
+WHERE visit.unit_id = :unit_id
+ORDER BY visit.started_utc, visit.id
+"""
+_FINDINGS = """
+SELECT finding.visit_id, finding.phase, finding.characteristic, finding.revision, finding.value, finding.unit,
+    finding.expanded_uncertainty, finding.coverage_probability, finding.lower_limit, finding.upper_limit,
+    finding.bound_low, finding.bound_high, finding.rule, finding.decision, finding.note, finding.created_utc
+FROM finding JOIN visit ON visit.id = finding.visit_id
+WHERE visit.unit_id = :unit_id
+ORDER BY finding.revision
+"""
+_VERDICTS = """
+SELECT verdict.visit_id, verdict.id, verdict.decision, verdict.causes, verdict.reason, verdict.corrects_verdict_id,
+    verdict.created_utc
+FROM verdict JOIN visit ON visit.id = verdict.visit_id
+WHERE visit.unit_id = :unit_id
+"""
+_UNFINISHED = """
+SELECT visit.id, unit.serial, bench.name, visit.operator, visit.purpose, visit.started_utc,
+    (SELECT count(*) FROM point JOIN sweep ON sweep.id = point.sweep_id WHERE sweep.visit_id = visit.id),
+    (SELECT count(*) FROM move WHERE move.visit_id = visit.id)
+FROM visit
+JOIN unit ON unit.id = visit.unit_id
+JOIN bench_revision ON bench_revision.id = visit.bench_revision_id
+JOIN bench ON bench.id = bench_revision.bench_id
+WHERE visit.ended_utc IS NULL
+ORDER BY visit.started_utc, visit.id
+"""
+
+
+def unknown_serial(serial: str) -> NotFound:
+    """What is said of a unit that was never recorded."""
+    return NotFound(f"No unit with serial {serial} is recorded: check the serial, and which database is used.")
+
+
+def history(connection: Asked, serial: str) -> UnitHistory:
     """All that is known of a unit: visits, findings as found and as left, verdicts with their corrections.
 
     :raises NotFound: no unit with this serial was ever recorded.
     """
-    unit = unit_by_serial(session, serial)
-    product = session.scalars(select(Product.name).where(Product.id == unit.product_id)).one()
-    of_unit = Visit.unit_id == unit.id
-    findings = _standing_findings(session, of_unit)
-    verdicts = _verdicts(session, of_unit)
-    moves = select(func.count()).select_from(Move).where(Move.visit_id == Visit.id)
-    rows = session.execute(
-        select(Visit, Bench.name, VisitClosing, moves.correlate(Visit).scalar_subquery())
-        .outerjoin(VisitClosing, VisitClosing.visit_id == Visit.id)
-        .join(BenchRevision, BenchRevision.id == Visit.bench_revision_id)
-        .join(Bench, Bench.id == BenchRevision.bench_id)
-        .where(of_unit)
-        .order_by(Visit.started_utc, Visit.id)
-    ).all()
-    visits = tuple(
-        VisitRow(
-            visit_id=visit.id,
-            bench=bench,
-            operator=visit.operator,
-            purpose=visit.purpose,
-            software_version=visit.software_version,
-            started_utc=visit.started_utc,
-            ended_utc=visit.ended_utc,
-            outcome=visit.outcome,
-            ambient_c=visit.ambient_c,
-            demonstration=visit.demonstration,
-            seed=visit.seed,
-            verdicts=_from_first_to_standing(verdicts[visit.id]),
-            as_found=tuple(each for each in findings[visit.id] if each.phase == "as_found"),
-            as_left=tuple(each for each in findings[visit.id] if each.phase == "as_left"),
-            closed_because="" if closing is None else f"{closing.reason} ({closing.closed_by})",
-            moves=moves,
+    units = ask(connection, _UNIT, serial=serial)
+    if not units:
+        raise unknown_serial(serial)
+    ((key, recorded, product, batch_code),) = units
+    unit_id = identifier(key)
+    findings = _standing_findings(connection, unit_id)
+    verdicts = _verdicts(connection, unit_id)
+    visits = []
+    for row in ask(connection, _VISITS, unit_id=unit_id):
+        (key, bench, operator, purpose, version, started, ended, outcome, ambient_c) = row[:9]
+        (demonstration, seed, reason, closed_by, moves) = row[9:]
+        visit_id = identifier(key)
+        visits.append(
+            VisitRow(
+                visit_id=visit_id,
+                bench=bench,
+                operator=operator,
+                purpose=purpose,
+                software_version=version,
+                started_utc=moment(started),
+                ended_utc=perhaps_moment(ended),
+                outcome=outcome,
+                ambient_c=ambient_c,
+                demonstration=bool(demonstration),
+                seed=seed,
+                verdicts=_from_first_to_standing(verdicts[visit_id]),
+                as_found=tuple(each for each in findings[visit_id] if each.phase == "as_found"),
+                as_left=tuple(each for each in findings[visit_id] if each.phase == "as_left"),
+                closed_because="" if reason is None else f"{reason} ({closed_by})",
+                moves=moves,
+            )
         )
-        for visit, bench, closing, moves in rows
-    )
-    return UnitHistory(unit.id, unit.serial, product, unit.batch_code, visits)
+    return UnitHistory(unit_id, recorded, product, batch_code, tuple(visits))
 
 
 def merged(there: UnitHistory | None, here: UnitHistory | None) -> UnitHistory | None:
@@ -151,83 +194,44 @@ def merged(there: UnitHistory | None, here: UnitHistory | None) -> UnitHistory |
     return replace(there, visits=tuple(sorted(visits, key=lambda each: (each.started_utc, each.visit_id))))
 
 
-def unfinished_visits(session: Session, bench_name: str | None = None) -> tuple[UnfinishedVisit, ...]:
+def unfinished_visits(connection: Asked, bench_name: str | None = None) -> tuple[UnfinishedVisit, ...]:
     """Visits on a bench, under any of its revisions, that were begun and never ended; oldest first.
 
     :param bench_name: ``None`` for those of all benches.
     """
-    points = (
-        select(func.count())
-        .select_from(Point)
-        .join(Sweep, Sweep.id == Point.sweep_id)
-        .where(Sweep.visit_id == Visit.id)
+    return tuple(
+        UnfinishedVisit(identifier(key), serial, bench, operator, purpose, moment(started), points, moves)
+        for key, serial, bench, operator, purpose, started, points, moves in ask(connection, _UNFINISHED)
+        if bench_name in (None, bench)
     )
-    moves = select(func.count()).select_from(Move).where(Move.visit_id == Visit.id)
-    rows = session.execute(
-        select(
-            Visit.id,
-            Unit.serial,
-            Bench.name,
-            Visit.operator,
-            Visit.purpose,
-            Visit.started_utc,
-            points.correlate(Visit).scalar_subquery(),
-            moves.correlate(Visit).scalar_subquery(),
-        )
-        .join(Unit, Unit.id == Visit.unit_id)
-        .join(BenchRevision, BenchRevision.id == Visit.bench_revision_id)
-        .join(Bench, Bench.id == BenchRevision.bench_id)
-        .where(Visit.ended_utc.is_(None), true() if bench_name is None else Bench.name == bench_name)
-        .order_by(Visit.started_utc, Visit.id)
-    ).all()
-    return tuple(UnfinishedVisit(*row) for row in rows)
 
 
-def _standing_findings(session: Session, of_unit: ColumnElement[bool]) -> dict[UUID, list[FindingRow]]:
+def _standing_findings(connection: Asked, unit_id: UUID) -> dict[UUID, list[FindingRow]]:
     """Findings of each visit in the order in which they were first made, each as last corrected."""
-    rows = session.scalars(
-        select(Finding).join(Visit, Visit.id == Finding.visit_id).where(of_unit).order_by(Finding.revision)
-    ).all()
     standing: dict[tuple[UUID, str, str], FindingRow] = {}
     first_made: dict[tuple[UUID, str, str], datetime] = {}
-    for row in rows:
-        key = (row.visit_id, row.phase, row.characteristic)
-        first_made.setdefault(key, row.created_utc)
-        standing[key] = FindingRow(
-            phase=row.phase,
-            characteristic=row.characteristic,
-            revision=row.revision,
-            value=row.value,
-            unit=row.unit,
-            expanded_uncertainty=row.expanded_uncertainty,
-            coverage_probability=row.coverage_probability,
-            lower_limit=row.lower_limit,
-            upper_limit=row.upper_limit,
-            bound_low=row.bound_low,
-            bound_high=row.bound_high,
-            rule=row.rule,
-            decision=row.decision,
-            note=row.note,
-            created_utc=row.created_utc,
-        )
+    for row in ask(connection, _FINDINGS, unit_id=unit_id):
+        finding = FindingRow(*(*row[1:-1], moment(row[-1])))
+        key = (identifier(row[0]), finding.phase, finding.characteristic)
+        first_made.setdefault(key, finding.created_utc)
+        standing[key] = finding
     by_visit: defaultdict[UUID, list[FindingRow]] = defaultdict(list)
     for key in sorted(standing, key=lambda key: (first_made[key], key[1:])):
         by_visit[key[0]].append(standing[key])
     return by_visit
 
 
-def _verdicts(session: Session, of_unit: ColumnElement[bool]) -> dict[UUID, list[VerdictRow]]:
-    rows = session.scalars(select(Verdict).join(Visit, Visit.id == Verdict.visit_id).where(of_unit)).all()
+def _verdicts(connection: Asked, unit_id: UUID) -> dict[UUID, list[VerdictRow]]:
     by_visit: defaultdict[UUID, list[VerdictRow]] = defaultdict(list)
-    for row in rows:
-        by_visit[row.visit_id].append(
+    for visit_key, key, decision, causes, reason, corrects, created in ask(connection, _VERDICTS, unit_id=unit_id):
+        by_visit[identifier(visit_key)].append(
             VerdictRow(
-                verdict_id=row.id,
-                decision=row.decision,
-                causes=tuple(row.causes),
-                reason=row.reason,
-                corrects_verdict_id=row.corrects_verdict_id,
-                created_utc=row.created_utc,
+                verdict_id=identifier(key),
+                decision=decision,
+                causes=tuple(document(causes)),
+                reason=reason,
+                corrects_verdict_id=perhaps_identifier(corrects),
+                created_utc=moment(created),
             )
         )
     return by_visit

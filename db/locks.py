@@ -1,13 +1,19 @@
 """The locks on finished records, on whichever database it is."""
 
-from collections.abc import Collection
+from __future__ import annotations
 
-from sqlalchemy import Connection
+from typing import TYPE_CHECKING
 
 from db import protection, protection_postgresql
+from db.questions import SQLITE
+
+if TYPE_CHECKING:
+    from collections.abc import Collection
+
+    from db.questions import Asked
 
 
-def install(connection: Connection) -> None:
+def install(connection: Asked) -> None:
     """Put all triggers in place, replacing any that are there; called inside the migration's transaction."""
     if _on_sqlite(connection):
         protection.install(connection)
@@ -15,7 +21,7 @@ def install(connection: Connection) -> None:
         protection_postgresql.install(connection)
 
 
-def lift(connection: Connection) -> None:
+def lift(connection: Asked) -> None:
     """Take all triggers away, so that a migration can rebuild tables; they come back with :func:`install`."""
     if _on_sqlite(connection):
         protection.lift(connection)
@@ -23,7 +29,7 @@ def lift(connection: Connection) -> None:
         protection_postgresql.lift(connection)
 
 
-def verify(connection: Connection, place: str, required: Collection[str] = ()) -> None:
+def verify(connection: Asked, place: str, required: Collection[str] = ()) -> None:
     """See that every trigger is in place with its exact text.
 
     :param required: tables that must be there.
@@ -35,5 +41,5 @@ def verify(connection: Connection, place: str, required: Collection[str] = ()) -
         protection_postgresql.verify(connection, place, required)
 
 
-def _on_sqlite(connection: Connection) -> bool:
-    return connection.dialect.name == "sqlite"
+def _on_sqlite(connection: Asked) -> bool:
+    return connection.dialect.name == SQLITE

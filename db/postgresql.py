@@ -5,22 +5,19 @@ until the commit, so that no caller has to be ready to run twice, as under seria
 milliseconds, and eight benches hand in one visit each in minutes.
 """
 
-import os
 from collections.abc import Iterable, Sequence
-from pathlib import Path
 from typing import Any
 
 from sqlalchemy import URL, Connection, Engine, NullPool, create_engine, event
 from sqlalchemy.exc import NoSuchModuleError
 
-from db.errors import BadAddress, KeyProblem
+from db.errors import BadAddress
 from db.failures_postgresql import of_postgresql
-from db.private_files import require_private
+from db.postgresql_settings import connection_settings, require_private_passwords
 
 WRITE_LOCK = int.from_bytes(b"Trimrig.") >> 1
 """Key of the advisory lock that migrations and writers take; any number that no other program takes would do."""
 WRITING_OPTION = "takes_the_write_lock"
-APPLICATION_NAME = "trimrig"
 
 
 def postgresql_engine(url: URL, patience_s: float) -> Engine:
@@ -39,20 +36,8 @@ def postgresql_engine_for_migration(url: URL, patience_s: float) -> Engine:
 
 
 def _made(url: URL, patience_s: float, **options: Any) -> Engine:
-    _require_private_passwords(url)
-    milliseconds = max(1, round(patience_s * 1000.0))
-    connect = {
-        # libpq counts whole seconds, two at least
-        "connect_timeout": max(2, round(patience_s)),
-        "application_name": APPLICATION_NAME,
-        "options": f"-c lock_timeout={milliseconds} -c timezone=UTC",
-        # a cable that was pulled is noticed in some seconds, not in hours
-        "keepalives_idle": 5,
-        "keepalives_interval": 3,
-        "keepalives_count": 3,
-        "tcp_user_timeout": 15000,
-    }
-    connect = {key: value for key, value in connect.items() if key not in url.query}
+    require_private_passwords(str(url.query.get("passfile") or ""))
+    connect = connection_settings(url.query, patience_s)
     try:
         engine = create_engine(url.set(drivername="postgresql+psycopg"), connect_args=connect, **options)
     except (ModuleNotFoundError, NoSuchModuleError):
@@ -67,22 +52,6 @@ def _made(url: URL, patience_s: float, **options: Any) -> Engine:
             connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({WRITE_LOCK})")
 
     return engine
-
-
-def _require_private_passwords(url: URL) -> None:
-    """Refuse password files that others can read; the client library would pass over them with a warning only."""
-    named = url.query.get("passfile") or os.environ.get("PGPASSFILE")
-    passwords = Path(str(named)) if named else Path.home() / ".pgpass"
-    service = Path(os.environ.get("PGSERVICEFILE") or Path.home() / ".pg_service.conf")
-    try:
-        if passwords.is_file():
-            require_private(passwords, "password file")
-        if service.is_file() and "password" in service.read_text(encoding="utf-8", errors="replace"):
-            require_private(service, "service file with a password")
-    except OSError as error:
-        raise KeyProblem(
-            f"The password file {error.filename} cannot be looked at ({error.strerror}): check its rights."
-        ) from None
 
 
 def copy_rows(

@@ -8,12 +8,17 @@ that a rebuilt or a new table is protected like any other.
 The connection is asked in plain SQL: opening must be quick, and the check has to see what any program sees.
 """
 
-from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from __future__ import annotations
 
-from sqlalchemy import Connection
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from db.errors import ProtectionMissing
+
+if TYPE_CHECKING:
+    from collections.abc import Collection, Mapping, Sequence
+
+    from db.questions import Asked
 
 VERSION_TABLE = "alembic_version"
 
@@ -60,20 +65,20 @@ class KeptTable:
     strict: bool
 
 
-def install(connection: Connection) -> None:
+def install(connection: Asked) -> None:
     """Put all triggers in place, replacing any that are there; called inside the migration's transaction."""
     lift(connection)
     for statement in expected_triggers(kept_tables(connection)).values():
         connection.exec_driver_sql(statement)
 
 
-def lift(connection: Connection) -> None:
+def lift(connection: Asked) -> None:
     """Take all triggers away, so that a migration can rebuild tables; they come back with :func:`install`."""
     for name in _present_triggers(connection):
         connection.exec_driver_sql(f'DROP TRIGGER "{name}"')
 
 
-def verify(connection: Connection, place: str, required: Collection[str] = ()) -> None:
+def verify(connection: Asked, place: str, required: Collection[str] = ()) -> None:
     """See that every trigger is in place with its exact text, and that no table has a hidden row number.
 
     :param required: tables that must be there.
@@ -111,7 +116,7 @@ def require_triggers(place: str, expected: Mapping[str, object], present: Mappin
         )
 
 
-def kept_tables(connection: Connection) -> tuple[KeptTable, ...]:
+def kept_tables(connection: Asked) -> tuple[KeptTable, ...]:
     """Read the tables and their unique keys from the database itself."""
     listed = connection.exec_driver_sql(
         "SELECT name, wr, strict FROM pragma_table_list WHERE schema = 'main' AND type = 'table' "
@@ -131,7 +136,7 @@ def kept_tables(connection: Connection) -> tuple[KeptTable, ...]:
     )
 
 
-def _unique_keys(connection: Connection) -> dict[str, tuple[UniqueKey, ...]]:
+def _unique_keys(connection: Asked) -> dict[str, tuple[UniqueKey, ...]]:
     found: dict[tuple[str, str], tuple[str, list[str]]] = {}
     for table, index, statement, column in connection.exec_driver_sql(
         "SELECT m.name, i.name, COALESCE(s.sql, ''), c.name FROM sqlite_master m "
@@ -211,6 +216,6 @@ def _clash(table: KeptTable, key: UniqueKey) -> str:
     )
 
 
-def _present_triggers(connection: Connection) -> dict[str, str]:
+def _present_triggers(connection: Asked) -> dict[str, str]:
     rows = connection.exec_driver_sql("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'").all()
     return {str(name): str(statement) for name, statement in rows}

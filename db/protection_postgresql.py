@@ -6,14 +6,19 @@ session setting passes them by, and the functions search the record's schema bef
 An upsert that would change a row fires the update trigger (https://www.postgresql.org/docs/current/sql-insert.html).
 """
 
-import hashlib
-from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from __future__ import annotations
 
-from sqlalchemy import Connection
+import hashlib
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from db.errors import ProtectionMissing
 from db.protection import FILLED_ONCE, RESTORE, VERSION_TABLE, VISIT_OF_ROW, require_tables, require_triggers
+
+if TYPE_CHECKING:
+    from collections.abc import Collection, Sequence
+
+    from db.questions import Asked
 
 REFUSED = "TR001"
 """SQLSTATE of our own: classes that begin with T are left to applications."""
@@ -50,12 +55,12 @@ class Trigger:
     body: str
 
 
-def install(connection: Connection) -> None:
+def install(connection: Asked) -> None:
     """Put all triggers in place, replacing any that are there; called inside the migration's transaction."""
     # tables with references that are still to be checked cannot be altered
     connection.exec_driver_sql("SET CONSTRAINTS ALL IMMEDIATE")
     lift(connection)
-    schema = connection.exec_driver_sql("SELECT quote_ident(current_schema())").scalar_one()
+    ((schema,),) = connection.exec_driver_sql("SELECT quote_ident(current_schema())").all()
     for name, trigger in expected_triggers(kept_tables(connection)).items():
         event, level = next(each[:2] for each in _EVENTS.values() if each[2] == trigger.kind)
         connection.exec_driver_sql(
@@ -68,7 +73,7 @@ def install(connection: Connection) -> None:
         connection.exec_driver_sql(f"ALTER TABLE {trigger.table} ENABLE ALWAYS TRIGGER {name}")
 
 
-def lift(connection: Connection) -> None:
+def lift(connection: Asked) -> None:
     """Take all triggers away, so that a migration can rebuild tables; they come back with :func:`install`."""
     for name, table in connection.exec_driver_sql(
         "SELECT quote_ident(t.tgname), quote_ident(c.relname) FROM pg_trigger t JOIN pg_class c ON c.oid = t.tgrelid "
@@ -82,7 +87,7 @@ def lift(connection: Connection) -> None:
         connection.exec_driver_sql(f"DROP FUNCTION {name}()")
 
 
-def verify(connection: Connection, place: str, required: Collection[str] = ()) -> None:
+def verify(connection: Asked, place: str, required: Collection[str] = ()) -> None:
     """See that every trigger is in place with its exact function, and that no table sheds rows in a crash.
 
     :param required: tables that must be there.
@@ -96,7 +101,7 @@ def verify(connection: Connection, place: str, required: Collection[str] = ()) -
     require_triggers(place, expected_triggers(tables), _present_triggers(connection))
 
 
-def kept_tables(connection: Connection) -> tuple[KeptTable, ...]:
+def kept_tables(connection: Asked) -> tuple[KeptTable, ...]:
     """Read the tables from the database itself: one question, since opening must be quick."""
     rows = connection.exec_driver_sql(
         "SELECT c.relname, c.relpersistence = 'p', c.relhasrules, "
@@ -163,7 +168,7 @@ def _refuse(reason: str) -> str:
     return f"RAISE EXCEPTION '{reason}' USING ERRCODE = '{REFUSED}';"
 
 
-def _present_triggers(connection: Connection) -> dict[str, Trigger]:
+def _present_triggers(connection: Asked) -> dict[str, Trigger]:
     rows = connection.exec_driver_sql(
         "SELECT t.tgname, c.relname, t.tgtype, p.prosrc, t.tgenabled = 'A' AND t.tgqual IS NULL AND t.tgnargs = 0 "
         "AND t.tgattr::text = '' AND l.lanname = 'plpgsql' AND NOT p.prosecdef "

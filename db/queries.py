@@ -15,6 +15,7 @@ from sqlalchemy.engine import CursorResult
 from sqlalchemy.orm import InstrumentedAttribute, Session
 
 from db.errors import Conflict, NotFound, VisitEnded
+from db.history import unknown_serial
 from db.models import (
     Bench,
     BenchRevision,
@@ -151,7 +152,7 @@ def unit_by_serial(session: Session, serial: str) -> Unit:
     """
     unit = session.scalar(select(Unit).where(Unit.serial == serial))
     if unit is None:
-        raise NotFound(f"No unit with serial {serial} is recorded: check the serial, and which database is used.")
+        raise unknown_serial(serial)
     return unit
 
 

@@ -1,4 +1,6 @@
-"""Units that came back: written when they do, read as frozen values."""
+"""Units that came back: what is written when they do, and what was suspected. What became of them is asked in
+:mod:`db.returned`.
+"""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -10,26 +12,6 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from db.models import Point, ProductRevision, Repair, Suspicion, Sweep, TrackingFit, UnitReturn, Visit
-
-
-@dataclass(frozen=True, slots=True)
-class ReturnRow:
-    """Why a unit came back."""
-
-    reason: str
-    complaint: str
-    who: str
-    received_utc: datetime
-
-
-@dataclass(frozen=True, slots=True)
-class RepairRow:
-    """What was done to a unit."""
-
-    parts: tuple[str, ...]
-    note: str
-    who: str
-    done_utc: datetime
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,18 +51,6 @@ def add_return(
     session.flush()
 
 
-def returns_of(session: Session, unit_id: UUID, since: datetime | None = None) -> tuple[ReturnRow, ...]:
-    """Returns of a unit, oldest first.
-
-    :param since: only those received later; None for all.
-    """
-    wanted = select(UnitReturn).where(UnitReturn.unit_id == unit_id)
-    if since is not None:
-        wanted = wanted.where(UnitReturn.received_utc > since)
-    rows = session.scalars(wanted.order_by(UnitReturn.received_utc, UnitReturn.id)).all()
-    return tuple(ReturnRow(each.reason, each.complaint, each.who, each.received_utc) for each in rows)
-
-
 def product_text(session: Session, visit_id: UUID) -> str:
     """The product file by which a visit measured and judged."""
     wanted = select(ProductRevision.toml_text).join(Visit, Visit.product_revision_id == ProductRevision.id)
@@ -93,12 +63,6 @@ def add_repair(
     """Enter what was done to a unit."""
     session.add(Repair(unit_id=unit_id, parts=list(parts), note=note, who=who, done_utc=done_utc))
     session.flush()
-
-
-def repairs_of(session: Session, unit_id: UUID) -> tuple[RepairRow, ...]:
-    """Repairs of a unit, oldest first."""
-    rows = session.scalars(select(Repair).where(Repair.unit_id == unit_id).order_by(Repair.done_utc, Repair.id)).all()
-    return tuple(RepairRow(tuple(each.parts), each.note, each.who, each.done_utc) for each in rows)
 
 
 def add_suspicions(session: Session, visit_id: UUID, rows: Sequence[SuspicionRow]) -> None:

@@ -1,4 +1,4 @@
-"""Which revision a database has, and bringing it to ours: all migrations in one transaction, or none.
+"""Bringing a database to our revision: all migrations in one transaction, or none.
 
 Alembic is imported only when there is something to migrate: a database at the latest revision opens without.
 """
@@ -10,101 +10,16 @@ from sqlalchemy import URL, Connection, Engine
 from sqlalchemy.exc import StatementError
 
 from db import locks, protection
-from db.errors import Conflict, InvalidValue, MigrationFailed, NewerSchema, NotADatabase, StorageFailed
+from db.errors import Conflict, InvalidValue, MigrationFailed, NewerSchema, StorageFailed
 from db.failures import translated
 from db.postgresql import postgresql_engine_for_migration
+from db.revision import APPLICATION_COMMENT, APPLICATION_ID, LATEST, current_revision
 from db.sqlite import sqlite_engine_without_foreign_keys
 
 if TYPE_CHECKING:
     from alembic.config import Config
 
 SCRIPTS = Path(__file__).parent / "migrations"
-LATEST = "r0012"
-
-TABLES = frozenset(
-    {
-        "bench",
-        "bench_check",
-        "bench_check_value",
-        "bench_revision",
-        "bench_study",
-        "bench_study_reading",
-        "characterisation",
-        "finding",
-        "finding_budgets",
-        "instrument",
-        "instrument_profile",
-        "move",
-        "person",
-        "point",
-        "product",
-        "product_revision",
-        "product_signature",
-        "reading",
-        "recommendation",
-        "record_chain",
-        "record_change",
-        "record_link",
-        "repair",
-        "source_curve",
-        "suspicion",
-        "sweep",
-        "tracking_fit",
-        "trim_observation",
-        "unit",
-        "unit_claim",
-        "unit_return",
-        "verdict",
-        "visit",
-        "visit_authority",
-        "visit_closing",
-        "visit_condition",
-        "visit_instrument",
-        "visit_instrument_profile",
-    }
-)
-"""All tables by name: what has to be there is looked for at every opening, before any model is made."""
-
-# In the file header, offset 68: says whose database it is (https://www.sqlite.org/fileformat.html).
-APPLICATION_ID = int.from_bytes(b"Trim")
-
-# The same on PostgreSQL: the comment on the table that holds the revision.
-APPLICATION_COMMENT = "Trimrig record"
-
-
-def current_revision(connection: Connection, place: str) -> str | None:
-    """Say which revision the database has; None for an empty one.
-
-    :raises NotADatabase: it holds tables, and they are not ours.
-    """
-    names, ours = (_of_sqlite if connection.dialect.name == "sqlite" else _of_postgresql)(connection)
-    if not names:
-        return None
-    if not ours or protection.VERSION_TABLE not in names:
-        raise NotADatabase(
-            f"The database {place} belongs to another program (it holds the table {min(names)}): "
-            "name another one in RIG_DATABASE_URL."
-        )
-    versions = connection.exec_driver_sql(f"SELECT version_num FROM {protection.VERSION_TABLE}")
-    revision: str | None = versions.scalar_one_or_none()
-    return revision
-
-
-def _of_sqlite(connection: Connection) -> tuple[set[str], bool]:
-    """Names of the tables, and whether it is a database of ours."""
-    names = connection.exec_driver_sql(
-        "SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT LIKE 'sqlite\\_%' ESCAPE '\\'"
-    ).scalars()
-    owner = connection.exec_driver_sql("PRAGMA application_id").scalar_one()
-    return set(names), owner == APPLICATION_ID
-
-
-def _of_postgresql(connection: Connection) -> tuple[set[str], bool]:
-    rows = connection.exec_driver_sql(
-        "SELECT relname, obj_description(oid, 'pg_class') FROM pg_class "
-        "WHERE relnamespace = current_schema()::regnamespace AND relkind IN ('r', 'p')"
-    ).all()
-    return {name for name, _ in rows}, (protection.VERSION_TABLE, APPLICATION_COMMENT) in map(tuple, rows)
 
 
 def migrate(url: URL, place: str, *, patience_s: float, revision: str = LATEST, scripts: Path = SCRIPTS) -> None:

@@ -1,15 +1,12 @@
-"""SQLite connections as the record needs them: write-ahead log, full synchronisation, real transactions."""
+"""Engines for SQLite whose connections are as the record needs them."""
 
 from typing import Any
 
 from sqlalchemy import URL, Connection, Engine, NullPool, create_engine, event
 
-from db.errors import StorageFailed
+from db.sqlite_settings import set_up
 
 BEGIN_OPTION = "begin_statement"
-CACHE_KIB = 512
-"""Pages that each connection keeps: a program that runs for days holds as much as on its first. The system keeps the
-file's pages anyway."""
 
 
 def sqlite_engine(url: URL, patience_s: float) -> Engine:
@@ -36,18 +33,7 @@ def sqlite_engine_without_foreign_keys(url: URL, patience_s: float) -> Engine:
 def _prepare(engine: Engine, *settings: str) -> None:
     @event.listens_for(engine, "connect")
     def _set_up(connection: Any, _record: Any) -> None:
-        # The driver must not begin transactions on its own: it leaves DDL outside of them.
-        connection.isolation_level = None
-        mode = connection.execute("PRAGMA journal_mode = WAL").fetchone()[0]
-        if mode != "wal":
-            raise StorageFailed(
-                f"The database {engine.url.database} cannot keep a write-ahead log there ({mode}): "
-                "put it on a local disk."
-            )
-        connection.execute("PRAGMA synchronous = FULL")
-        connection.execute(f"PRAGMA cache_size = -{CACHE_KIB}")
-        for setting in settings:
-            connection.execute(setting)
+        set_up(connection, engine.url.database, *settings)
 
     @event.listens_for(engine, "begin")
     def _begin(connection: Connection) -> None:

@@ -24,7 +24,9 @@ from db.models import (
     VisitCondition,
     VisitInstrument,
 )
-from db.returns import RepairRow, ReturnRow, SuspicionRow, repairs_of, returns_of, suspicions_of
+from db.questions import connection_of
+from db.returned import RepairRow, ReturnRow, repairs_of, returns_of
+from db.returns import SuspicionRow, suspicions_of
 
 LEFT_WITH = ("pass", "conditional pass")
 """Decisions with which a unit leaves."""
@@ -122,7 +124,7 @@ def visit_record(session: Session, serial: str, visit_id: UUID | None = None) ->
     :param visit_id: which one; None for the latest that came to a verdict.
     :raises NotFound: no unit has this serial, the visit is none of its visits, or none came to a verdict.
     """
-    known = history(session, serial)
+    known = history(connection_of(session), serial)
     if visit_id is None:
         judged = [each for each in known.visits if each.verdict is not None]
         if not judged:
@@ -146,7 +148,8 @@ def visit_record(session: Session, serial: str, visit_id: UUID | None = None) ->
     ).one()
     sweeps = _sweeps(session, row.visit_id)
     before = _left_before(known, row)
-    returns, repairs = returns_of(session, known.unit_id, since=before), repairs_of(session, known.unit_id)
+    connection = connection_of(session)
+    returns, repairs = returns_of(connection, known.unit_id, since=before), repairs_of(connection, known.unit_id)
     return VisitRecord(
         serial=known.serial,
         product=known.product,

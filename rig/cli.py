@@ -208,27 +208,31 @@ def history(
 ) -> None:
     """Visits of a unit: as found against as left, and verdicts."""
     from db import history as asked
-    from db.returns import repairs_of, returns_of
-    from rig.opening import open_record
+    from db.returned import repairs_of, returns_of
+    from rig.opening import record_to_ask
     from rig.reports.history import history_document, history_lines
     from rig.reports.returned import came_and_went_document, came_and_went_lines
     from rig.scanned import clean_scan
 
-    with open_record() as database:
-        with database.reading() as session:
-            found = asked.history(session, clean_scan(serial))
-            back, repairs = returns_of(session, found.unit_id), repairs_of(session, found.unit_id)
-            budgets = []
-            if budget:
-                from rig.commands_budget import recorded_lines
-
-                budgets = recorded_lines(session, clean_scan(serial))
+    with record_to_ask() as database:
+        with database.reading_connection() as connection:
+            found = asked.history(connection, clean_scan(serial))
+            back, repairs = returns_of(connection, found.unit_id), repairs_of(connection, found.unit_id)
+        budgets = _budgets_of(found.serial) if budget else []
         if as_json:
             document = history_document(found, database.url_shown) | came_and_went_document(back, repairs)
             typer.echo(json.dumps(document, indent=2))
             return
         typer.echo(on_screen([*history_lines(found), *came_and_went_lines(back, repairs), *budgets]))
         typer.echo(f"Database: {database.url_shown}")
+
+
+def _budgets_of(serial: str) -> list[str]:
+    from rig.commands_budget import recorded_lines
+    from rig.opening import open_record
+
+    with open_record() as database, database.reading() as session:
+        return recorded_lines(session, serial)
 
 
 @app.command()

@@ -43,12 +43,12 @@ def batches(
 ) -> None:
     """List the batches, the one visited last first."""
     from db.batches import batch_lines as batches_of
-    from rig.opening import open_record
+    from rig.opening import record_to_ask
     from rig.reports.batch import batches_document, batches_lines
 
-    with open_record() as database:
-        with database.reading() as session:
-            found = batches_of(session, latest=latest)
+    with record_to_ask() as database:
+        with database.reading_connection() as connection:
+            found = batches_of(connection, latest=latest)
         _print(batches_document(found, database.url_shown), batches_lines(found), database.url_shown, as_json=as_json)
 
 
@@ -61,12 +61,12 @@ def batch(
     """How a batch went: yields, retests, minutes, moves, failures by cause, capability, control charts that speak."""
     from db.batches import batch_record
     from rig.batch import batch_reports
-    from rig.opening import open_record
+    from rig.opening import record_to_ask
     from rig.reports.batch import batch_document, batch_lines
 
-    with open_record() as database:
-        with database.reading() as session:
-            record = batch_record(session, code)
+    with record_to_ask() as database:
+        with database.reading_connection() as connection:
+            record = batch_record(connection, code)
         shown = database.url_shown
     reports = batch_reports(record, product)
     written: list[Path] = []
@@ -111,8 +111,8 @@ def rejudge(
     place = "their own limits" if limits is None else str(limits)
     with open_record() as database:
         production = read_in_parts(database, tuple(dict.fromkeys(codes)), given, place, product)
-        with database.reading() as session:
-            units = units_of_characteristics(session, production.visits[-1].visit_id)
+        with database.reading_connection() as connection:
+            units = units_of_characteristics(connection, production.visits[-1].visit_id)
         shown = database.url_shown
     found = judged_again(production, given)
     curves = yield_curves(production, given, units) if curve or plots is not None else ()

@@ -83,7 +83,8 @@ def returned(
 
 def compare(serial: SerialArgument, product: ProductOption = None, as_json: JsonOption = False) -> None:
     """How a unit was last found against how it left: changes, what they point to, repairs."""
-    from db import queries, returns
+    from db import queries, returned
+    from db.questions import connection_of
     from rig import returns as compared
     from rig.opening import load_files, open_record
     from rig.reports.returned import came_and_went_document, came_and_went_lines, came_back_document, came_back_lines
@@ -94,7 +95,8 @@ def compare(serial: SerialArgument, product: ProductOption = None, as_json: Json
     with open_record() as database, database.reading() as session:
         made = compared.compare(session, contents, scanned)
         unit = queries.unit_by_serial(session, scanned)
-        back, repairs = returns.returns_of(session, unit.id), returns.repairs_of(session, unit.id)
+        connection = connection_of(session)
+        back, repairs = returned.returns_of(connection, unit.id), returned.repairs_of(connection, unit.id)
     if as_json:
         typer.echo(json.dumps(came_back_document(made) | came_and_went_document(back, repairs), indent=2))
         return

@@ -31,8 +31,8 @@ def visits(as_json: JsonOption = False) -> None:
     from rig.opening import open_bench_record
 
     all_safe_first()
-    with open_bench_record() as database, database.reading() as session:
-        found = unfinished_visits(session)
+    with open_bench_record() as database, database.reading_connection() as connection:
+        found = unfinished_visits(connection)
     running = {each.visit_id: runs_now(each.visit_id) for each in found}
     if as_json:
         shown = [
@@ -64,6 +64,7 @@ def close(
 
     from db.history import unfinished_visits
     from db.queries import close_visit
+    from db.questions import connection_of
     from rig.bench_lock import runs_now
     from rig.commands_safety import all_safe_first
     from rig.errors import BenchBusy, WrongInput
@@ -76,7 +77,7 @@ def close(
     all_safe_first()
     with open_bench_record() as database:
         with database.session() as session:
-            lying = [each for each in unfinished_visits(session) if each.serial == scanned]
+            lying = [each for each in unfinished_visits(connection_of(session)) if each.serial == scanned]
             for each in lying:
                 holder = runs_now(each.visit_id)
                 if holder:

@@ -19,6 +19,7 @@ from db.handing_in import hand_in, waiting
 from db.history import history, merged
 from db.location import database_location
 from db.queries import unit_by_serial
+from db.questions import connection_of
 from rig.errors import WrongInput
 from rig.kept_visit import read_visit
 from rig.returns import last_left, reason_since
@@ -34,7 +35,7 @@ if TYPE_CHECKING:
     from db.handing_in import HandedIn
     from db.history import UnitHistory
     from db.location import Location
-    from db.returns import ReturnRow
+    from db.returned import ReturnRow
     from rig.bench import Bench, BenchFile
     from rig.kept_visit import KeptVisit
     from rig.operators.port import Operator
@@ -183,7 +184,7 @@ def known_history(database: Database, serial: str) -> UnitHistory | None:
 
     def asked(session: Session) -> UnitHistory | None:
         try:
-            return history(session, serial)
+            return history(connection_of(session), serial)
         except NotFound:
             return None
 

@@ -15,13 +15,12 @@ from typing import TYPE_CHECKING
 import typer
 from platformdirs import user_data_dir
 
-from db.engine import open_database
-
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from rich.console import Console
 
+    from db.asking import AskedRecord
     from db.engine import Database
     from db.errors import Unreachable
     from drivers.source import VoltageLimits
@@ -107,6 +106,7 @@ def open_record() -> Iterator[Database]:
 
     :raises Unreachable: it cannot be opened; where a server is away, what answers meanwhile is said.
     """
+    from db.engine import open_database
     from db.errors import Unreachable
 
     try:
@@ -115,6 +115,23 @@ def open_record() -> Iterator[Database]:
         raise _with_own_record(away) from None
     with opened as database:
         yield database
+
+
+@contextmanager
+def record_to_ask() -> Iterator[AskedRecord | Database]:
+    """The same database for a command that only asks it, there in a fraction of the time.
+
+    :raises Unreachable: it cannot be opened; where a server is away, what answers meanwhile is said.
+    """
+    from db.asking import open_for_asking
+    from db.errors import Unreachable
+
+    try:
+        opened = open_for_asking()
+    except Unreachable as away:
+        raise _with_own_record(away) from None
+    with opened as record:
+        yield record
 
 
 def _with_own_record(away: Unreachable) -> Unreachable:

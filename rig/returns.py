@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from db import history, returns
+from db import history, returned, returns
+from db.questions import connection_of
 from rig.bench_suspect import bench_parts
 from rig.errors import WrongInput
 from rig.returned_state import COVERAGE, state_of
@@ -41,7 +42,7 @@ if TYPE_CHECKING:
     from sqlalchemy.orm import Session
 
     from db.history import FindingRow, UnitHistory, VisitRow
-    from db.returns import ReturnRow
+    from db.returned import ReturnRow
     from rig.product import Product
 
 PASSED = (Decision.PASS.value, Decision.CONDITIONAL_PASS.value)
@@ -173,7 +174,7 @@ def is_back(recorded: UnitHistory | None, now: datetime, *, entered: bool = Fals
 def reason_since(session: Session, unit_id: UUID, left: VisitRow | None) -> ReturnRow | None:
     """Why the unit came back, when that has been asked since it left."""
     since = (left.ended_utc or left.started_utc) if left is not None else None
-    entered = returns.returns_of(session, unit_id, since)
+    entered = returned.returns_of(connection_of(session), unit_id, since)
     return entered[-1] if entered else None
 
 
@@ -184,7 +185,7 @@ def compare(session: Session, product: Product, serial: str, visit_id: UUID | No
     :raises NotFound: no such unit.
     :raises NothingToCompare: it never left, or was not measured since.
     """
-    recorded = history.history(session, serial)
+    recorded = history.history(connection_of(session), serial)
     measured = [each for each in recorded.visits if each.as_found and visit_id in (None, each.visit_id)]
     if not measured:
         raise NothingToCompare(f"Unit {serial} has no as-found measurement to compare: measure it first.")

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 from db.errors import DatabaseError
 from db.history import unfinished_visits
+from db.questions import connection_of
 from drivers.errors import DriverError
 from drivers.link import SerialOptions
 from drivers.scanner import Scanner
@@ -51,7 +52,7 @@ if TYPE_CHECKING:
 
     from db.engine import Database
     from db.history import UnitHistory, VisitRow
-    from db.returns import ReturnRow
+    from db.returned import ReturnRow
     from rig.bench import Bench, BenchFile
     from rig.operators.port import Operator
     from rig.paper import PrinterTable
@@ -346,7 +347,7 @@ def _feed(desk: Desk, port: str, baud: int) -> AbstractContextManager[object]:
 def _left_open(database: Database, bench: Bench) -> list[str]:
     """A sentence where visits on this bench were begun and never ended."""
     with database.reading() as session:
-        lying = unfinished_visits(session, bench.file.bench.name)
+        lying = unfinished_visits(connection_of(session), bench.file.bench.name)
     left = [each for each in lying if not runs_now(each.visit_id)]
     if not left:
         return []

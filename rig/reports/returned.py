@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from db.returns import RepairRow, ReturnRow
+    from db.returned import RepairRow, ReturnRow
     from rig.returns import CameBack, Changed
 
 WORTH_SHOWING = 0.1

@@ -7,12 +7,13 @@ from typing import TYPE_CHECKING
 
 from db import history, queries, returns
 from db.errors import NotFound
+from db.questions import connection_of
 from rig.returns import NothingToCompare, Reason, compare, is_back, last_left, reason_since
 
 if TYPE_CHECKING:
     from db.engine import Database
     from db.history import UnitHistory
-    from db.returns import ReturnRow
+    from db.returned import ReturnRow
     from drivers.clock import Clock
     from rig.operators.port import Operator, Story
     from rig.product import Product
@@ -100,4 +101,4 @@ def _recorded(database: Database, serial: str) -> UnitHistory | None:
             queries.unit_by_serial(session, serial)
         except NotFound:
             return None
-        return history.history(session, serial)
+        return history.history(connection_of(session), serial)

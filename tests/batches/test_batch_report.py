@@ -16,6 +16,7 @@ from matplotlib.text import Text
 
 from db.batches import BatchRecord, BatchVisit, Found, batch_record
 from db.errors import NotFound
+from db.questions import connection_of
 from rig import diagnosis
 from rig.batch import batch_reports, runs_of
 from rig.batch_charts import charts_say
@@ -335,12 +336,12 @@ def test_a_batch_without_a_verdict_says_so(visits: list[BatchVisit]):
 @pytest.mark.parametrize("code", ["nothing", "it's", 'say "hi"', "🎹", "'; DROP TABLE unit; --", ""])
 def test_a_batch_that_is_not_there_is_named_in_a_sentence(history: Database, code: str):
     with history.reading() as session, pytest.raises(NotFound, match=r"No unit of batch .* is recorded"):
-        batch_record(session, code)
+        batch_record(connection_of(session), code)
 
 
 def test_the_report_of_a_recorded_batch_agrees_with_the_record(history: Database, codes: tuple[str, ...]):
     with history.reading() as session:
-        records = [batch_record(session, code) for code in codes]
+        records = [batch_record(connection_of(session), code) for code in codes]
     for each in records:
         report = batch_reports(each)[0]
         assert report.demonstration

@@ -30,6 +30,7 @@ from db.models import (
     Visit,
 )
 from db.queries import get_or_add_bench_revision, get_or_add_product_revision, get_or_add_unit
+from db.questions import connection_of
 from drivers.virtual.faults import Fault
 from fixtures import demonstration_product
 from rig.causes import named_cause
@@ -112,7 +113,7 @@ def test_the_reference_unit_tells_a_lead_that_went_bad(history: Database):
 
 def test_visits_have_the_rows_that_a_visit_of_the_rig_has(history: Database, told: tuple[Path, Told]):
     with history.reading() as session:
-        found = history_of(session, told[1].example)
+        found = history_of(connection_of(session), told[1].example)
         sweeps = session.execute(
             select(Sweep.purpose, func.count(Point.index))
             .join(Point, Point.sweep_id == Sweep.id)
@@ -219,8 +220,8 @@ def test_a_history_has_a_file_of_its_own(monkeypatch: pytest.MonkeyPatch, tmp_pa
 
 def test_the_list_of_batches_has_them_all(history: Database, codes: tuple[str, ...]):
     with history.reading() as session:
-        lines = batch_lines(session)
-        assert len(batch_lines(session, latest=1)) == 1
+        lines = batch_lines(connection_of(session))
+        assert len(batch_lines(connection_of(session), latest=1)) == 1
         products = session.scalars(select(Product.name)).all()
         revisions = session.scalar(select(func.count()).select_from(ProductRevision))
     assert {each.batch_code for each in lines} == {*codes, REFERENCE_BATCH}

@@ -12,6 +12,7 @@ from db import history as asked
 from db.batches import batch_record
 from db.chained_session import with_keys
 from db.models import Base, Finding, Unit, Visit
+from db.questions import connection_of
 from db.rejudging import findings_as_left, judged_visits, last_points, last_sweeps
 from fixtures import demonstration_product
 from rig.knowledge import learned_trims
@@ -42,11 +43,11 @@ def statements() -> Iterator[list[tuple[str, Any]]]:
 
 
 def a_history(session: Session, code: str) -> None:
-    asked.history(session, session.scalars(select(Unit.serial).where(Unit.batch_code == code)).all()[0])
+    asked.history(connection_of(session), session.scalars(select(Unit.serial).where(Unit.batch_code == code)).all()[0])
 
 
 def a_batch(session: Session, code: str) -> None:
-    batch_record(session, code)
+    batch_record(connection_of(session), code)
 
 
 def judging_again(session: Session, code: str) -> None:

@@ -27,6 +27,7 @@ from db import history as asked
 from db.batches import batch_record
 from db.engine import Database, open_database
 from db.models import Unit, Visit
+from db.questions import connection_of
 from drivers.virtual.population import load_population
 from fixtures import FOLDER, demonstration_bench, demonstration_product
 from rig.batch import batch_reports
@@ -199,11 +200,11 @@ def report(url: str, code: str, empty: str) -> int:
 
         def ask_history() -> object:
             with database.reading() as session:
-                return asked.history(session, serial)
+                return asked.history(connection_of(session), serial)
 
         def ask_batch() -> object:
             with database.reading() as session:
-                return batch_reports(batch_record(session, code))
+                return batch_reports(batch_record(connection_of(session), code))
 
         history_s, batch_s = middle(ask_history), middle(ask_batch)
     print(f"{visits} visits; machine load {os.getloadavg()[0]:.1f}")

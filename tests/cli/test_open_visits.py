@@ -17,6 +17,7 @@ from db.engine import open_database
 from db.errors import Protected
 from db.history import FindingRow, UnitHistory, VerdictRow, VisitRow, history, unfinished_visits
 from db.models import Sweep
+from db.questions import connection_of
 from drivers.dialect import LinkDialect, SourceDialect
 from drivers.link import SerialOptions
 from rig.bench_lock import Holder, Locks, lock_of_visit
@@ -64,8 +65,8 @@ def test_an_interrupted_visit_is_listed_closed_with_a_reason_and_keeps_its_point
     assert typed("visits").stdout == "No visit lies open.\n"
     with open_database(url) as database:
         with database.reading() as session:
-            told = history(session, SERIAL)
-            assert unfinished_visits(session) == ()
+            told = history(connection_of(session), SERIAL)
+            assert unfinished_visits(connection_of(session)) == ()
         visit = told.visits[-1]
         assert (visit.outcome, visit.closed_because) == ("stopped", "the power was cut (Eve)")
         assert visit.verdict is None
@@ -82,7 +83,7 @@ def test_a_visit_is_not_closed_without_a_reason_and_a_unit_without_an_open_one_i
     with pytest.raises(WrongInput, match="No visit of NONE lies open: rig visits lists"):
         raise typed("close", "NONE", "--reason", "why").exception
     with open_database(url) as database, database.reading() as session:
-        assert len(unfinished_visits(session)) == 1
+        assert len(unfinished_visits(connection_of(session))) == 1
 
 
 # A visit that runs

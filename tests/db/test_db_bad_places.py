@@ -18,7 +18,7 @@ from db.backup import backup
 from db.engine import Database, open_database
 from db.models import Point, Sweep, Visit
 from db.queries import unit_by_serial
-from db.schema import APPLICATION_ID
+from db.revision import APPLICATION_ID
 
 
 def one_sentence(error: errors.DatabaseError, place: str | Path) -> bool:

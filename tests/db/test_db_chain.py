@@ -28,7 +28,7 @@ from db.models import Base, Finding, RecordChain, RecordLink, Unit, Verdict, Vis
 from db.moving import move
 from db.queries import end_visit, get_or_add_unit
 from db.record_key import RecordKey, key_file, read_key, read_or_make_key
-from db.schema import LATEST
+from db.revision import LATEST
 from tests.postgresql import Server
 
 

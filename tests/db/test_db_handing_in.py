@@ -18,8 +18,10 @@ from db.history import history, merged
 from db.location import Location
 from db.models import Finding, Unit, UnitClaim, Visit, new_key
 from db.queries import get_or_add_product_revision, get_or_add_unit
+from db.questions import connection_of
 from db.record_key import key_file, read_key
-from db.returns import add_return, returns_of
+from db.returned import returns_of
+from db.returns import add_return
 from tests.postgresql import Server
 
 
@@ -57,7 +59,7 @@ def test_two_benches_hand_in_the_same_unit_and_nothing_twice(
     assert (hand_in(one, floor).links, hand_in(two, floor).links) == (0, 0)
     assert visits_of(floor) == visits_of(one) | visits_of(two)
     with floor.reading() as session:
-        told = history(session, "TR-0001-7")
+        told = history(connection_of(session), "TR-0001-7")
         assert len(told.visits) == 3
         assert all(each.verdict is not None and each.as_left for each in told.visits)
     with floor.reading_connection() as connection:
@@ -118,7 +120,7 @@ def test_a_visit_that_goes_on_stays_on_its_bench_and_corrections_follow(
     hand_in(one, floor)
     with floor.reading() as session:
         assert session.query(Finding).filter_by(visit_id=done.id, revision=1).count() == 1
-        here, there = history(session, "TR-0001-7"), history(session, "TR-0001-7")
+        here, there = history(connection_of(session), "TR-0001-7"), history(connection_of(session), "TR-0001-7")
         assert merged(there, here) == there
 
 
@@ -146,9 +148,9 @@ def test_a_bench_fetches_what_others_know_of_a_unit_and_hands_nothing_in_twice(
     assert fetch_unit(floor, two, "TR-0001-7") == 0
     assert fetch_unit(floor, two, "TR-0002-5") == 0
     with two.reading() as session:
-        assert len(history(session, "TR-0001-7").visits) == 2
+        assert len(history(connection_of(session), "TR-0001-7").visits) == 2
         assert session.query(Finding).filter_by(visit_id=visit.id, revision=1).count() == 1
-        assert returns_of(session, session.query(Unit).one().id)[0].complaint == "out of tune"
+        assert returns_of(connection_of(session), session.query(Unit).one().id)[0].complaint == "out of tune"
     hand_in(two, floor)
     assert len(visits_of(floor)) == 2
     for database in (two, floor):

@@ -21,6 +21,7 @@ from db.queries import (
     get_or_add_unit,
     unit_by_serial,
 )
+from db.questions import connection_of
 
 NOON = datetime(2026, 3, 2, 12, 0, tzinfo=UTC)
 
@@ -33,7 +34,7 @@ def test_the_history_of_a_unit_tells_its_visits_with_findings_and_verdict(
         first = whole_visit(session, day=0)
         whole_visit(session, "TR-0002-5")
     with database.reading() as session:
-        told = history(session, "TR-0001-7")
+        told = history(connection_of(session), "TR-0001-7")
     assert (told.serial, told.product, told.batch_code) == ("TR-0001-7", "Demo oscillator", "B26-03")
     assert [visit.visit_id for visit in told.visits] == [first.id, later.id]
     visit = told.visits[0]
@@ -56,7 +57,7 @@ def test_a_corrected_verdict_stands_and_the_first_one_stays_readable(
     # the corrections bear times out of order: a bench clock may be set back between them
     for number, minutes in enumerate((30, 20)):
         with database.session() as session:
-            standing = history(session, "TR-0001-7").visits[0].verdict
+            standing = history(connection_of(session), "TR-0001-7").visits[0].verdict
             assert standing is not None
             session.add(
                 Verdict(
@@ -69,7 +70,7 @@ def test_a_corrected_verdict_stands_and_the_first_one_stays_readable(
                 )
             )
     with database.reading() as session:
-        told = history(session, "TR-0001-7").visits[0]
+        told = history(connection_of(session), "TR-0001-7").visits[0]
     assert [each.reason for each in told.verdicts] == ["all findings pass", "correction 0", "correction 1"]
     assert told.verdict is not None
     assert told.verdict.causes == ("rail",)
@@ -83,7 +84,7 @@ def test_a_corrected_finding_stands_in_its_old_place(
         session.add_all([finding_of(visit, characteristic=name) for name in ("rail voltage", "scale error")])
         session.add(finding_of(visit, characteristic="rail voltage", value=9.0, revision=1, note="lead was off"))
     with database.reading() as session:
-        (told,) = history(session, "TR-0001-7").visits
+        (told,) = history(connection_of(session), "TR-0001-7").visits
     assert [(each.characteristic, each.revision, each.value) for each in told.as_left] == [
         ("rail voltage", 1, 9.0),
         ("scale error", 0, 0.4),
@@ -94,7 +95,7 @@ def test_a_corrected_finding_stands_in_its_old_place(
 
 def test_a_serial_that_was_never_recorded_is_said_to_be_unknown(database: Database):
     with database.reading() as session, pytest.raises(NotFound, match="TR-9999-9"):
-        history(session, "TR-9999-9")
+        history(connection_of(session), "TR-9999-9")
 
 
 def test_a_visit_that_was_killed_is_found_on_its_own_bench_until_it_is_closed(
@@ -105,11 +106,11 @@ def test_a_visit_that_was_killed_is_found_on_its_own_bench_until_it_is_closed(
         killed = begin_visit(session, "TR-0002-5", day=1)
         begin_visit(session, "TR-0003-3", bench="Bench B")
     with database.reading() as session:
-        (found,) = unfinished_visits(session, "Bench A")
+        (found,) = unfinished_visits(connection_of(session), "Bench A")
     assert (found.visit_id, found.serial, found.bench) == (killed.id, "TR-0002-5", "Bench A")
     with database.session() as session:
         end_visit(session, killed.id, outcome="stopped", ended_utc=NOON)
-        assert unfinished_visits(session, "Bench A") == ()
+        assert unfinished_visits(connection_of(session), "Bench A") == ()
 
 
 def test_of_two_who_close_a_visit_the_second_is_told_how_it_ended(
@@ -122,7 +123,7 @@ def test_of_two_who_close_a_visit_the_second_is_told_how_it_ended(
     with pytest.raises(VisitEnded, match=r"stopped, 2026-03-02 12:00:00 UTC"), database.session() as session:
         end_visit(session, visit.id, outcome="finished", ended_utc=NOON + timedelta(minutes=1))
     with database.reading() as session:
-        assert history(session, "TR-0001-7").visits[0].outcome == "stopped"
+        assert history(connection_of(session), "TR-0001-7").visits[0].outcome == "stopped"
 
 
 def test_a_visit_that_does_not_exist_cannot_be_closed(database: Database, whole_visit: Callable[..., Visit]):

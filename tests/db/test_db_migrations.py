@@ -16,7 +16,8 @@ from sqlalchemy import make_url
 from db.engine import open_database
 from db.errors import MigrationFailed
 from db.models import Base
-from db.schema import LATEST, SCRIPTS, TABLES, migrate
+from db.revision import LATEST, TABLES
+from db.schema import SCRIPTS, migrate
 
 # It changes the schema, changes a finished row, and then comes to grief in the way that is filled in.
 HALF_WAY = '''
@@ -146,7 +147,7 @@ def test_the_tables_that_an_opening_looks_for_are_those_of_the_models():
 
 def test_who_only_asks_the_record_makes_no_more_models_than_are_asked_and_base_has_them_all():
     asked = (
-        "import sys, db.engine, db.history\n"
+        "import sys, db.engine, db.queries\n"
         "assert 'db.models.visits' in sys.modules and 'db.models.trust' not in sys.modules\n"
         "from db.models import Base\n"
         "print(*sorted(Base.metadata.tables))"

@@ -16,7 +16,7 @@ from db.location import Location
 from db.models import RecordChange, Unit, Visit
 from db.moving import move, table_sums
 from db.record_key import key_file, read_key
-from db.schema import LATEST
+from db.revision import LATEST
 from tests.postgresql import Server
 
 CHANGED_BY_A_MOVE = {"record_change", "record_chain", "record_link"}

@@ -15,7 +15,7 @@ from db.engine import Database, open_database
 from db.models import Base, Unit, Visit
 from db.moving import move
 from db.queries import end_visit, get_or_add_unit
-from db.schema import LATEST
+from db.revision import LATEST
 from tests.postgresql import Server
 
 psycopg = pytest.importorskip("psycopg")

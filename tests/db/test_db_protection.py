@@ -13,7 +13,8 @@ from db.engine import Database, open_database
 from db.errors import Conflict, Protected, ProtectionMissing
 from db.models import Base, Finding, Sweep, Verdict, Visit
 from db.protection import FILLED_ONCE
-from db.schema import LATEST, SCRIPTS, migrate
+from db.revision import LATEST
+from db.schema import SCRIPTS, migrate
 
 # A careless rebuild by hand: types, keys, checks and keyed storage are gone with the old table.
 CARELESS_REBUILD = '''

@@ -7,6 +7,7 @@ from uuid import UUID
 import pytest
 
 from db.history import history
+from db.questions import connection_of
 from rig.assess import judged
 from rig.budget_dictionary import DICTIONARIES
 from rig.budget_record import as_kept, budgets_by_characteristic, budgets_of, packed, rows_of, unpacked
@@ -75,7 +76,7 @@ def test_a_visit_keeps_every_budget_of_both_phases_in_little_more_than_a_kilobyt
             listed = budgets_of(session, visit.visit_id, "as_left")
             lines = recorded_lines(session, it.serial)
             nothing = budgets_of(session, UUID(int=1), "as_left")
-            told = history(session, it.serial)
+            told = history(connection_of(session), it.serial)
             rows = rows_of(visit.visit_id, "as_left", visit.findings)
     expected = {each.characteristic: as_kept(each.budget) for each in visit.findings}
     assert left == expected

@@ -7,8 +7,9 @@ from datetime import timedelta
 import pytest
 from typer.testing import CliRunner
 
-from db import history, queries, returns
+from db import history, queries, returned, returns
 from db.errors import DatabaseError
+from db.questions import connection_of
 from drivers.virtual.unit import UnitDescription
 from fixtures import demonstration_product
 from rig.cli import app
@@ -103,7 +104,7 @@ def test_a_unit_that_nothing_happened_to_is_said_to_have_no_fault(stand):
         person = operator(it, said)
         visit = it.visit(Purpose.CHECK, person)
         with it.database.reading() as session:
-            entered = returns.returns_of(session, queries.unit_by_serial(session, it.serial).id)
+            entered = returned.returns_of(connection_of(session), queries.unit_by_serial(session, it.serial).id)
             kept = returns.suspicions_of(session, visit.visit_id)
     assert person.asked == 1
     assert visit.verdict.decision is Decision.PASS
@@ -204,7 +205,7 @@ def test_a_unit_of_unknown_origin_is_measured_without_a_comparison(stand):
 
 def test_only_a_pass_on_an_earlier_day_means_that_a_unit_left(away):
     with away.database.reading() as session:
-        recorded = history.history(session, away.serial)
+        recorded = history.history(connection_of(session), away.serial)
     left = recorded.visits[0]
     only = replace(recorded, visits=(left,))
     assert not is_back(None, left.started_utc)

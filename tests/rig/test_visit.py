@@ -10,6 +10,7 @@ from db import history as asked
 from db import models, queries
 from db.errors import Conflict
 from db.queries import close_visit
+from db.questions import connection_of
 from drivers.errors import NoSignal
 from rig.bench_lock import Locks, lock_of_visit, runs_now
 from rig.diagnosis import Fault
@@ -101,7 +102,7 @@ def test_the_record_holds_every_point_move_finding_and_the_verdict(stand):
     with stand(seed=11) as it:
         visit = it.visit()
         with it.database.reading() as session:
-            told = asked.history(session, it.serial)
+            told = asked.history(connection_of(session), it.serial)
             sweeps = session.scalars(select(models.Sweep).order_by(models.Sweep.sequence)).all()
             points = dict(
                 session.execute(select(models.Point.sweep_id, func.count()).group_by(models.Point.sweep_id)).all()
@@ -177,7 +178,7 @@ def test_a_visit_that_is_stopped_keeps_what_was_measured_and_leaves_the_source_s
         device = it.bench.provider.source
         points, readings = _count(it, models.Point), _count(it, models.Reading)
         with it.database.reading() as session:
-            told = asked.history(session, it.serial)
+            told = asked.history(connection_of(session), it.serial)
     assert told.visits[0].outcome is None
     assert told.visits[0].verdict is None
     assert readings > 0
@@ -191,10 +192,10 @@ def test_an_interrupted_visit_goes_on_with_what_was_found_at_first(stand, stage)
         with pytest.raises(Stopped):
             it.visit(operator=StopsDuring(it.operator(), stage))
         with it.database.reading() as session:
-            before = asked.history(session, it.serial).visits[0]
+            before = asked.history(connection_of(session), it.serial).visits[0]
         visit = it.visit()
         with it.database.reading() as session:
-            told = asked.history(session, it.serial)
+            told = asked.history(connection_of(session), it.serial)
         truths = true_characteristics(it.bench.provider.truth(), it.product.contents)
     (only,) = told.visits
     assert only.visit_id == before.visit_id == visit.visit_id
@@ -212,7 +213,7 @@ def test_a_unit_that_another_program_measures_is_not_taken_from_it(stand, tmp_pa
         with pytest.raises(Stopped):
             it.visit(operator=StopsDuring(it.operator(), "sweep as found"))
         with it.database.reading() as session:
-            lying = asked.history(session, it.serial).visits[0]
+            lying = asked.history(connection_of(session), it.serial).visits[0]
         with Locks(tmp_path / "other.toml") as locks:
             locks.take_visit(lying.visit_id, it.serial)
             said = []
@@ -222,7 +223,7 @@ def test_a_unit_that_another_program_measures_is_not_taken_from_it(stand, tmp_pa
             # refused before it was connected, and before the source put anything out
             assert said == []
         with it.database.reading() as session:
-            (still,) = asked.history(session, it.serial).visits
+            (still,) = asked.history(connection_of(session), it.serial).visits
     assert still.ended_utc is None
 
 
@@ -242,7 +243,7 @@ class Closes(StopsDuring):
         if stage != self._stage or done != 5:
             return
         with self._stand.database.session() as session:
-            (lying,) = asked.unfinished_visits(session)
+            (lying,) = asked.unfinished_visits(connection_of(session))
             self.running.append(runs_now(lying.visit_id))
             close_visit(session, lying.visit_id, reason="cleared", closed_by="Sam", closed_utc=lying.started_utc)
 
@@ -254,7 +255,7 @@ def test_a_visit_that_is_closed_from_elsewhere_says_by_whom_and_why(stand, purpo
         with pytest.raises(Stopped) as caught:
             it.visit(purpose, operator)
         with it.database.reading() as session:
-            (only,) = asked.history(session, it.serial).visits
+            (only,) = asked.history(connection_of(session), it.serial).visits
     assert str(caught.value).startswith(f"The visit of {it.serial} was closed meanwhile by Sam: cleared. ")
     assert only.closed_because == "cleared (Sam)"
     # while it went on, everybody on this computer could see who runs it, and nobody any more
@@ -281,7 +282,7 @@ def test_a_check_that_is_stopped_is_over(stand):
         with pytest.raises(Stopped):
             it.visit(Purpose.CHECK, StopsDuring(it.operator(), "sweep as found"))
         with it.database.reading() as session:
-            told = asked.history(session, it.serial)
+            told = asked.history(connection_of(session), it.serial)
     assert told.visits[0].outcome == "stopped"
 
 
@@ -307,7 +308,7 @@ def test_a_lead_that_nobody_vouches_for_is_not_a_dead_unit(stand):
         except NoSignal as error:
             visit_or_error = error
         with it.database.reading() as session:
-            told = asked.history(session, it.serial)
+            told = asked.history(connection_of(session), it.serial)
     if isinstance(visit_or_error, NoSignal):
         assert "output lead" in str(visit_or_error)
         assert told.visits[0].verdict is None

@@ -10,7 +10,8 @@ from typer.testing import CliRunner
 
 from db.engine import open_database
 from db.queries import unit_by_serial
-from db.returns import repairs_of, returns_of
+from db.questions import connection_of
+from db.returned import repairs_of, returns_of
 from rig.cli import app
 from rig.marks import as_marks, on_screen
 from rig.operators.screen import Screen
@@ -81,5 +82,5 @@ def test_a_history_shows_complaint_and_repair_as_one_line_each_and_the_record_ke
     assert not any(line.startswith("Verdict") for line in lines)
     with open_database(url) as database, database.reading() as session:
         unit = unit_by_serial(session, SERIAL)
-        assert [each.complaint for each in returns_of(session, unit.id)] == [TURNED]
-        assert [each.note for each in repairs_of(session, unit.id)] == [TWO_LINES]
+        assert [each.complaint for each in returns_of(connection_of(session), unit.id)] == [TURNED]
+        assert [each.note for each in repairs_of(connection_of(session), unit.id)] == [TWO_LINES]

@@ -18,6 +18,7 @@ from sqlalchemy import create_engine
 from db import protection
 from db.history import history
 from db.models import Base
+from db.questions import connection_of
 from drivers.virtual.distant import DistantBench
 from fixtures import demonstration_bench, demonstration_product
 from rig.owed import is_owed
@@ -199,7 +200,7 @@ def wrong_statements_on_record(visit: VisitRow, truths: Mapping[str, float]) -> 
 def last_visit(database: Database, serial: str) -> VisitRow:
     """The last visit of a unit."""
     with database.reading() as session:
-        return history(session, serial).visits[-1]
+        return history(connection_of(session), serial).visits[-1]
 
 
 def points_committed(place: Place) -> int:

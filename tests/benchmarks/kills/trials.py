@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Protocol
 
 from db.engine import open_database
 from db.history import unfinished_visits
+from db.questions import connection_of
 from drivers.virtual.distant import DistantBench
 from fixtures import demonstration_product
 from rig.product import load_product
@@ -267,4 +268,4 @@ class Series:
     def _lies_open(self) -> bool:
         """Whether the unit's visit was begun and is not over."""
         with open_database(f"sqlite:///{self.place.database}") as database, database.reading() as session:
-            return self.serial in {each.serial for each in unfinished_visits(session)}
+            return self.serial in {each.serial for each in unfinished_visits(connection_of(session))}
