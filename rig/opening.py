@@ -10,13 +10,13 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 import typer
 from platformdirs import user_data_dir
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
 
     from rich.console import Console
 
@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from rig.product import Product
     from rig.tomlfile import Loaded
 
+OpenedT = TypeVar("OpenedT")
 INTERRUPTED = 130
 """Exit code after Ctrl-C, as shells have it."""
 
@@ -107,13 +108,8 @@ def open_record() -> Iterator[Database]:
     :raises Unreachable: it cannot be opened; where a server is away, what answers meanwhile is said.
     """
     from db.engine import open_database
-    from db.errors import Unreachable
 
-    try:
-        opened = open_database()
-    except Unreachable as away:
-        raise _with_own_record(away) from None
-    with opened as database:
+    with _reached(open_database) as database:
         yield database
 
 
@@ -121,17 +117,21 @@ def open_record() -> Iterator[Database]:
 def record_to_ask() -> Iterator[AskedRecord | Database]:
     """The same database for a command that only asks it, there in a fraction of the time.
 
-    :raises Unreachable: it cannot be opened; where a server is away, what answers meanwhile is said.
+    :raises Unreachable: as :func:`open_record`.
     """
     from db.asking import open_for_asking
+
+    with _reached(open_for_asking) as record:
+        yield record
+
+
+def _reached(opening: Callable[[], OpenedT]) -> OpenedT:
     from db.errors import Unreachable
 
     try:
-        opened = open_for_asking()
+        return opening()
     except Unreachable as away:
         raise _with_own_record(away) from None
-    with opened as record:
-        yield record
 
 
 def _with_own_record(away: Unreachable) -> Unreachable:
