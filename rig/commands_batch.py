@@ -4,43 +4,27 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING
 
-import typer
+import click
 
+from rig.command_options import PATH, WholeRange, json_option
 from rig.counted import counted
 from rig.marks import on_screen
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON document instead of text.")]
-PlotsOption = Annotated[
-    Path | None, typer.Option("--plots", help="Folder for plots (PNG and SVG); it is made where it is missing.")
-]
-OfProductOption = Annotated[
-    str | None, typer.Option("--product", help="Name of the product, where a batch code is on units of several.")
-]
-HistoryOption = Annotated[
-    int | None,
-    typer.Option("--history", help="Instead: fill a database of its own with about so many invented visits.", min=1),
-]
-IntoOption = Annotated[
-    str, typer.Option("--into", help="With --history: file or database URL; it must hold no real visit.")
-]
+plots_option = click.option(
+    "--plots", type=PATH, help="Folder for plots (PNG and SVG); it is made where it is missing."
+)
+of_product_option = click.option("--product", help="Name of the product, where a batch code is on units of several.")
 
 
-def add_to(app: typer.Typer) -> None:
-    """Add the commands of this module."""
-    app.command()(batches)
-    app.command()(batch)
-    app.command()(rejudge)
-
-
-def batches(
-    latest: Annotated[int | None, typer.Option("--latest", min=1, help="Only so many, the latest.")] = None,
-    as_json: JsonOption = False,
-) -> None:
+@click.command()
+@click.option("--latest", type=WholeRange(1), help="Only so many, the latest.")
+@json_option
+def batches(latest: int | None, as_json: bool) -> None:
     """List the batches, the one visited last first."""
     from db.batches import batch_lines as batches_of
     from rig.opening import record_to_ask
@@ -52,12 +36,12 @@ def batches(
         _print(batches_document(found, database.url_shown), batches_lines(found), database.url_shown, as_json=as_json)
 
 
-def batch(
-    code: Annotated[str, typer.Argument(help="Batch code.")],
-    product: OfProductOption = None,
-    plots: PlotsOption = None,
-    as_json: JsonOption = False,
-) -> None:
+@click.command()
+@click.argument("code", help="Batch code.")
+@of_product_option
+@plots_option
+@json_option
+def batch(code: str, product: str | None, plots: Path | None, as_json: bool) -> None:
     """How a batch went: yields, retests, minutes, moves, failures by cause, capability, control charts that speak."""
     from db.batches import batch_record
     from rig.batch import batch_reports
@@ -87,16 +71,20 @@ def batch(
     _print(document, lines, shown, as_json=as_json)
 
 
+@click.command()
+@click.argument("codes", nargs=-1, required=True, metavar="BATCH...", help="Batch codes, one or more.")
+@click.option("--limits", type=PATH, help="Limits to judge by: a product file, or a small file. Default: each its own.")
+@click.option("--curve", is_flag=True, help="Show yield against limit for each characteristic.")
+@of_product_option
+@plots_option
+@json_option
 def rejudge(
-    codes: Annotated[list[str], typer.Argument(help="Batch codes, one or more.", metavar="BATCH...")],
-    limits: Annotated[
-        Path | None,
-        typer.Option("--limits", help="Limits to judge by: a product file, or a small file. Default: each its own."),
-    ] = None,
-    curve: Annotated[bool, typer.Option("--curve", help="Show yield against limit for each characteristic.")] = False,
-    product: OfProductOption = None,
-    plots: PlotsOption = None,
-    as_json: JsonOption = False,
+    codes: tuple[str, ...],
+    limits: Path | None,
+    curve: bool,
+    product: str | None,
+    plots: Path | None,
+    as_json: bool,
 ) -> None:
     """What the yield would have been under other limits, from the stored sweeps; no verdict is touched."""
     from db.batches import units_of_characteristics
@@ -136,7 +124,7 @@ def tell(visits: int, into: str, seed: int, *, as_json: bool) -> None:
 
     def say(done: int) -> None:
         if not as_json and done % 50 == 0:
-            typer.echo(f"  {done} visits ...")
+            click.echo(f"  {done} visits ...")
 
     with open_database(url) as database:
         told = tell_history(database, visits, seed=seed, say=say)
@@ -145,7 +133,7 @@ def tell(visits: int, into: str, seed: int, *, as_json: bool) -> None:
     if as_json:
         document = {"database": shown, "visits": told.visits, "units": told.units, "returns": told.returns}
         document["checks"] = told.checks
-        typer.echo(json.dumps({**document, "batches": stories}, indent=2))
+        click.echo(json.dumps({**document, "batches": stories}, indent=2))
         return
     lines = [
         f"{counted(told.visits, 'invented visit')} of {counted(told.units, 'unit')}, {told.returns} of which came "
@@ -157,11 +145,11 @@ def tell(visits: int, into: str, seed: int, *, as_json: bool) -> None:
     lines += [f"  rig batch {each.code:<12}  # {each.story.value}" for each in told.batches]
     lines += [f"  rig rejudge {told.batches[0].code} --curve", f"  rig history {told.example}"]
     lines += [f"  rig compare {told.example}", "  rig trims"] if told.returns else ["  rig trims"]
-    typer.echo(on_screen(lines))
+    click.echo(on_screen(lines))
 
 
 def _print(document: dict[str, object], lines: Sequence[str], database: str, *, as_json: bool) -> None:
     if as_json:
-        typer.echo(json.dumps(document, indent=2))
+        click.echo(json.dumps(document, indent=2))
         return
-    typer.echo(on_screen([*lines, f"Database: {database}"]))
+    click.echo(on_screen([*lines, f"Database: {database}"]))

@@ -7,45 +7,44 @@ from dataclasses import asdict
 from functools import partial
 from itertools import chain
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING
 
-import typer
+import click
 
-from rig.commands_safety import add_safety_to, safe_first
-from rig.commands_upkeep import add_to
+from rig.command_options import PATH, CommandGroup, FiniteRange, json_option
+from rig.commands_safety import safe, serve, typed_bench_safe_first
+from rig.commands_upkeep import characterise, study, verify
 
 if TYPE_CHECKING:
     from rig.bench_check import Asked, BenchChecked, Unasked
 
-bench_app = typer.Typer(
-    no_args_is_help=True,
-    rich_markup_mode=None,
-    help="The bench itself: find instruments, ask them what they can do, read a trace of what was said.",
+bench_app = CommandGroup(
+    "bench", help="The bench itself: find instruments, ask them what they can do, read a trace of what was said."
 )
-JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON document instead of text.")]
-
-add_to(bench_app)
-add_safety_to(bench_app)
+for each_command in (characterise, verify, study, safe, serve):
+    bench_app.add_command(each_command)
 
 
 @bench_app.command()
-def find(
-    addresses: Annotated[list[str] | None, typer.Argument(help="Addresses to ask as well (VISA resources).")] = None,
-    network: Annotated[
-        bool, typer.Option("--network", help="Look on the network too: this broadcasts to everybody on it.")
-    ] = False,
-    ask: Annotated[bool, typer.Option("--ask/--no-ask", help="Ask each who it is (*IDN?).")] = True,
-    wait_s: Annotated[
-        float, typer.Option("--wait", min=0.05, max=60.0, help="Seconds that each may take to answer.")
-    ] = 1.0,
-    as_json: JsonOption = False,
-) -> None:
+@click.argument("addresses", nargs=-1, help="Addresses to ask as well (VISA resources).")
+@click.option("--network", is_flag=True, help="Look on the network too: this broadcasts to everybody on it.")
+@click.option("--ask/--no-ask", default=True, show_default=True, help="Ask each who it is (*IDN?).")
+@click.option(
+    "--wait",
+    "wait_s",
+    type=FiniteRange(0.05, 60.0),
+    default=1.0,
+    show_default=True,
+    help="Seconds that each may take to answer.",
+)
+@json_option
+def find(addresses: tuple[str, ...], network: bool, ask: bool, wait_s: float, as_json: bool) -> None:
     """List the instruments that can be seen from here, and who answers *IDN?."""
     from drivers.enumeration import Seen, ask_each, blind_spots, resources
     from drivers.secrets import escaped, without_secrets
     from rig.bench_lock import in_use
 
-    found = tuple(dict.fromkeys((*resources(network=network), *(addresses or ()))))
+    found = tuple(dict.fromkeys((*resources(network=network), *addresses)))
     seen: list[Seen] = []
     # an instrument that takes one caller at a time would hang up on the program that drives it
     held = {resource: by for resource in found if ask and (by := in_use(resource))}
@@ -55,26 +54,25 @@ def find(
         seen.append(each)
         if not as_json:
             what = f"  {escaped(each.identity)}" if each.identity else ""
-            typer.echo(f"{without_secrets(each.resource)}{what or (f'  no answer: {each.silence}' if ask else '')}")
+            click.echo(f"{without_secrets(each.resource)}{what or (f'  no answer: {each.silence}' if ask else '')}")
     spots = blind_spots()
     if as_json:
         shown = [{**asdict(each), "resource": without_secrets(each.resource)} for each in seen]
-        typer.echo(json.dumps({"instruments": shown, "cannot_be_seen": spots}, indent=2))
+        click.echo(json.dumps({"instruments": shown, "cannot_be_seen": spots}, indent=2))
         return
     if not seen:
-        typer.echo("Nothing can be seen from here: plug an instrument in, or give its address (rig bench find --help).")
+        click.echo("Nothing can be seen from here: plug an instrument in, or give its address (rig bench find --help).")
     for spot in spots:
-        typer.echo(f"Not looked for: {spot}")
+        click.echo(f"Not looked for: {spot}")
     if not network:
-        typer.echo("Not looked for: instruments on the network (--network looks, and broadcasts to everybody on it).")
+        click.echo("Not looked for: instruments on the network (--network looks, and broadcasts to everybody on it).")
 
 
 @bench_app.command()
-def check(
-    file: Annotated[Path, typer.Argument(callback=safe_first, help="Bench file (TOML).")],
-    as_json: JsonOption = False,
-    trace: Annotated[Path | None, typer.Option("--trace", help="File for every message that is exchanged.")] = None,
-) -> None:
+@click.argument("file", type=PATH, callback=typed_bench_safe_first, help="Bench file (TOML).")
+@json_option
+@click.option("--trace", type=PATH, help="File for every message that is exchanged.")
+def check(file: Path, as_json: bool, trace: Path | None) -> None:
     """Ask each instrument of a bench file what it can do, and write the profile beside the file."""
     from rig.bench import load_bench
     from rig.bench_check import check_bench
@@ -83,32 +81,31 @@ def check(
 
     with ending_in_a_sentence(file, Ending("Stopped: no profile was written, and nothing is owed on this bench.")):
         checked = check_bench(
-            load_bench(file), (lambda _each: None) if as_json else _tell, trace, partial(typer.echo, err=True)
+            load_bench(file), (lambda _each: None) if as_json else _tell, trace, partial(click.echo, err=True)
         )
     if as_json:
-        typer.echo(json.dumps(_document(checked), indent=2))
+        click.echo(json.dumps(_document(checked), indent=2))
     else:
-        typer.echo(f"Profile: {checked.profile}" if checked.profile else "No profile was written.")
+        click.echo(f"Profile: {checked.profile}" if checked.profile else "No profile was written.")
         roles = [each.role for each in checked.instruments if not _fills(each)]
-        typer.echo(f"Not usable: {', '.join(roles)}." if roles else "Every role is filled.")
+        click.echo(f"Not usable: {', '.join(roles)}." if roles else "Every role is filled.")
     if not checked.usable:
-        raise typer.Exit(BENCH_FAULT)
+        raise click.exceptions.Exit(BENCH_FAULT)
 
 
 @bench_app.command()
-def trace(
-    file: Annotated[Path, typer.Argument(help="Trace to read.")],
-    role: Annotated[str, typer.Option("--role", help="Only messages of this role.")] = "",
-    as_json: JsonOption = False,
-) -> None:
+@click.argument("file", type=PATH, help="Trace to read.")
+@click.option("--role", default="", help="Only messages of this role.")
+@json_option
+def trace(file: Path, role: str, as_json: bool) -> None:
     """Read a trace: every message with its time, what came back, and how long that took."""
     from drivers.trace import NotATrace, read_trace
     from rig.errors import FileProblem
 
     try:
-        for line in read_trace(file, lambda sentence: typer.echo(sentence, err=True)):
+        for line in read_trace(file, lambda sentence: click.echo(sentence, err=True)):
             if not role or line.role == role:
-                typer.echo(json.dumps({**asdict(line), "at": line.at.isoformat()}) if as_json else str(line))
+                click.echo(json.dumps({**asdict(line), "at": line.at.isoformat()}) if as_json else str(line))
     except NotATrace as error:
         raise FileProblem(f"{error}.") from None
     except (FileNotFoundError, PermissionError, IsADirectoryError) as error:
@@ -127,20 +124,20 @@ def _tell(each: Asked | Unasked) -> None:
     from rig.bench_check import Asked
 
     if not isinstance(each, Asked):
-        typer.echo(f"{each.role} at {each.resource}: could not be asked.\n  {each.problem}\n")
+        click.echo(f"{each.role} at {each.resource}: could not be asked.\n  {each.problem}\n")
         return
     verdict = "fills its role" if each.findings.fills else "cannot fill its role"
-    typer.echo(f"{each.role} at {each.resource}: {escaped(str(each.link.identity))} - {verdict}.")
+    click.echo(f"{each.role} at {each.resource}: {escaped(str(each.link.identity))} - {verdict}.")
     for capability in each.capabilities:
         said = f"  ({escaped(capability.said)})" if capability.said else ""
-        typer.echo(f"  {capability.name:<22} {capability.spelling or '-':<38} {capability.evidence}{said}")
+        click.echo(f"  {capability.name:<22} {capability.spelling or '-':<38} {capability.evidence}{said}")
     for sentence in each.findings.missing:
-        typer.echo(f"  Missing: {escaped(sentence)}")
+        click.echo(f"  Missing: {escaped(sentence)}")
     for sentence in each.losses:
-        typer.echo(f"  Lost: {escaped(sentence)}")
+        click.echo(f"  Lost: {escaped(sentence)}")
     if each.also:
-        typer.echo(f"  It could also be the {' or the '.join(each.also)}.")
-    typer.echo("")
+        click.echo(f"  It could also be the {' or the '.join(each.also)}.")
+    click.echo("")
 
 
 def _document(checked: BenchChecked) -> dict[str, object]:

@@ -5,40 +5,42 @@ from __future__ import annotations
 import sys
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated, TypeVar
+from typing import TypeVar
 
-import typer
+import click
 
+from rig.command_options import PATH
 from rig.counted import counted
 
 ChoiceT = TypeVar("ChoiceT", bound=StrEnum)
 TERMINAL = "-"
 
 
-def add_data_commands(app: typer.Typer) -> None:
-    """Add the commands of this module."""
-    app.command()(export)
-    app.command("import-serials")(import_serials)
-
-
+@click.command()
+@click.option(
+    "--what",
+    default="visits",
+    show_default=True,
+    help="visits, findings, points, moves, causes, returns or repairs.",
+)
+@click.option("--format", "form", default="csv", show_default=True, help="csv, jsonl or parquet.")
+@click.option("--to", default="", help="File to write; - writes to the terminal.")
+@click.option("--batch", help="Only this batch.")
+@click.option(
+    "--since", default="", help="Only visits begun, and returns and repairs entered, since a day or a moment (UTC)."
+)
+@click.option("--product", help="Only this product, by its name.")
+@click.option("--mark", is_flag=True, help="Begin a CSV file with a byte order mark, for spreadsheets that need it.")
+@click.option("--views", is_flag=True, help="Tell the SQL views and their columns, and stop.")
 def export(
-    what: Annotated[
-        str, typer.Option("--what", help="visits, findings, points, moves, causes, returns or repairs.")
-    ] = "visits",
-    form: Annotated[str, typer.Option("--format", help="csv, jsonl or parquet.")] = "csv",
-    to: Annotated[str, typer.Option("--to", help="File to write; - writes to the terminal.")] = "",
-    batch: Annotated[str | None, typer.Option("--batch", help="Only this batch.")] = None,
-    since: Annotated[
-        str,
-        typer.Option(
-            "--since", help="Only visits begun, and returns and repairs entered, since a day or a moment (UTC)."
-        ),
-    ] = "",
-    product: Annotated[str | None, typer.Option("--product", help="Only this product, by its name.")] = None,
-    mark: Annotated[
-        bool, typer.Option("--mark", help="Begin a CSV file with a byte order mark, for spreadsheets that need it.")
-    ] = False,
-    views: Annotated[bool, typer.Option("--views", help="Tell the SQL views and their columns, and stop.")] = False,
+    what: str,
+    form: str,
+    to: str,
+    batch: str | None,
+    since: str,
+    product: str | None,
+    mark: bool,
+    views: bool,
 ) -> None:
     """Write visits and what belongs to them, returns or repairs for other tools; or tell which SQL views there are."""
     from db.exports import Choice
@@ -50,7 +52,7 @@ def export(
     from rig.whole_file import whole_file
 
     if views:
-        typer.echo("\n".join(views_lines()))
+        click.echo("\n".join(views_lines()))
         return
     chosen, shape = _one_of(What, what, "--what"), _one_of(Form, form, "--format")
     choice = Choice(batch, moment_of(since) if since else None, product)
@@ -66,19 +68,15 @@ def export(
             return
         with whole_file(Path(to)) as file:
             count = written(database, chosen, shape, choice, file, mark=mark)
-    typer.echo(f"{counted(count, chosen.value.removesuffix('s'))}: {to}")
+    click.echo(f"{counted(count, chosen.value.removesuffix('s'))}: {to}")
 
 
-def import_serials(
-    file: Annotated[Path, typer.Argument(help="List of serials (CSV), with a header or one serial a line.")],
-    product: Annotated[
-        Path | None, typer.Option("--product", help="Product file (TOML). Default: the demonstration product.")
-    ] = None,
-    batch: Annotated[
-        str | None, typer.Option("--batch", help="Batch of all of them. Default: the list's own, else the serials'.")
-    ] = None,
-    try_only: Annotated[bool, typer.Option("--check", help="Look through the list and register nothing.")] = False,
-) -> None:
+@click.command()
+@click.argument("file", type=PATH, help="List of serials (CSV), with a header or one serial a line.")
+@click.option("--product", type=PATH, help="Product file (TOML). Default: the demonstration product.")
+@click.option("--batch", help="Batch of all of them. Default: the list's own, else the serials'.")
+@click.option("--check", "try_only", is_flag=True, help="Look through the list and register nothing.")
+def import_serials(file: Path, product: Path | None, batch: str | None, try_only: bool) -> None:
     """Register the units of a list before they come to the bench: all of them, or, if anything is wrong, none."""
     from rig.opening import load_files, open_record
     from rig.serial_lists import read_list, register
@@ -87,7 +85,7 @@ def import_serials(
     listed = read_list(file, product_file.contents, batch)
     with open_record() as database:
         outcome = register(database, product_file, file, listed, keep=not try_only)
-    typer.echo(outcome.sentence(file))
+    click.echo(outcome.sentence(file))
 
 
 def _one_of(kind: type[ChoiceT], text: str, option: str) -> ChoiceT:

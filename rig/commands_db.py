@@ -5,10 +5,11 @@ from __future__ import annotations
 import getpass
 import json
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING
 
-import typer
+import click
 
+from rig.command_options import PATH, CommandGroup, json_option, why_option
 from rig.counted import counted
 from rig.marks import on_screen
 
@@ -16,58 +17,61 @@ if TYPE_CHECKING:
     from db.findings import Findings
     from db.location import Location
 
-db_app = typer.Typer(
-    no_args_is_help=True,
-    rich_markup_mode=None,
+db_app = CommandGroup(
+    "db",
     help="The record as a whole: backup, restore, check, move between SQLite and PostgreSQL, hand in to the server.",
 )
 
-WhoOption = Annotated[str, typer.Option("--who", help="Who does it. Default: the name you are logged in with.")]
-WhyOption = Annotated[str, typer.Option("--why", help="Why; it is kept in the record.")]
-OwnOption = Annotated[
-    bool, typer.Option("--own", help="Where RIG_DATABASE_URL names a server: this bench's own record instead.")
-]
-RecordKeyOption = Annotated[
-    list[Path] | None,
-    typer.Option("--key", help="Key file of another bench whose records lie in it; repeatable."),
-]
-EngineerKeyOption = Annotated[
-    Path | None,
-    typer.Option("--engineer-key", help="Where roles are in use: private key of the engineer who does it."),
-]
+who_option = click.option("--who", default="", help="Who does it. Default: the name you are logged in with.")
+own_option = click.option(
+    "--own", is_flag=True, help="Where RIG_DATABASE_URL names a server: this bench's own record instead."
+)
+record_key_option = click.option(
+    "--key",
+    "keys",
+    type=PATH,
+    multiple=True,
+    help="Key file of another bench whose records lie in it; repeatable.",
+)
+engineer_key_option = click.option(
+    "--engineer-key", type=PATH, help="Where roles are in use: private key of the engineer who does it."
+)
 FLAWS_SHOWN = 40
 
 
 @db_app.command()
-def backup(
-    file: Annotated[Path, typer.Argument(help="File to write; an SQLite database whichever the record is in.")],
-    who: WhoOption = "",
-    why: WhyOption = "backup",
-    own: OwnOption = False,
-) -> None:
+@click.argument("file", type=PATH, help="File to write; an SQLite database whichever the record is in.")
+@who_option
+@click.option("--why", default="backup", show_default=True, help="Why; it is kept in the record.")
+@own_option
+def backup(file: Path, who: str, why: str, own: bool) -> None:
     """Write the whole record to one file, with its SHA-256 beside it; others may go on recording meanwhile."""
     from db.backup import backup as write_backup
     from db.engine import open_at
 
     with open_at(_location(own=own)) as database:
         rows = write_backup(database, file, who=_who(who), why=why)
-        typer.echo(
+        click.echo(
             f"{file}: {counted(rows, 'row')} of {database.url_shown}. Keep it, and {file.name}.sha256, on another disk."
         )
 
 
 @db_app.command()
+@click.argument("file", type=PATH, help="Backup to put in the place of the record.")
+@why_option
+@who_option
+@own_option
+@record_key_option
+@click.option("--without-key", is_flag=True, help="Also where a key is lost, so that not all of it can be verified.")
+@engineer_key_option
 def restore(
-    file: Annotated[Path, typer.Argument(help="Backup to put in the place of the record.")],
-    why: Annotated[str, typer.Option("--why", help="Why; it is kept in the record.")],
-    who: WhoOption = "",
-    own: OwnOption = False,
-    key: RecordKeyOption = None,
-    without_key: Annotated[
-        bool,
-        typer.Option("--without-key", help="Also where a key is lost, so that not all of it can be verified."),
-    ] = False,
-    engineer_key: EngineerKeyOption = None,
+    file: Path,
+    why: str,
+    who: str,
+    own: bool,
+    keys: tuple[Path, ...],
+    without_key: bool,
+    engineer_key: Path | None,
 ) -> None:
     """Put a backup in place, once all of it was looked at; the database that was there is kept beside it."""
     from db.backup import restore as put_back
@@ -80,25 +84,24 @@ def restore(
         location,
         who=_who(who),
         why=_said(why),
-        keys=key or (),
+        keys=keys,
         without_key=without_key,
         signer=signer_of(_who(who), engineer_key),
     )
-    typer.echo(f"{url_shown(address_of(location))} is now as in {file}.")
+    click.echo(f"{url_shown(address_of(location))} is now as in {file}.")
     if done.kept is not None:
-        typer.echo(f"The database that was there is kept as {done.kept}.")
+        click.echo(f"The database that was there is kept as {done.kept}.")
     for each in done.unverified:
-        typer.echo(each)
+        click.echo(each)
     if done.unverified:
-        typer.echo("That part was restored as it stands: nobody can say from here whether it is as it was recorded.")
+        click.echo("That part was restored as it stands: nobody can say from here whether it is as it was recorded.")
 
 
 @db_app.command()
-def check(
-    key: RecordKeyOption = None,
-    own: OwnOption = False,
-    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document instead of text.")] = False,
-) -> None:
+@record_key_option
+@own_option
+@json_option
+def check(keys: tuple[Path, ...], own: bool, as_json: bool) -> None:
     """Hold every row against the chain; names what was altered, added or removed behind the program's back.
 
     Ends with 3 where something is wrong, and with 4 where nothing is but not all could be verified, for want of a key.
@@ -108,29 +111,28 @@ def check(
     from db.record_key import key_file, read_key
     from rig.endings import BENCH_FAULT, NO_DECISION
 
-    paths = [*([key_file()] if key_file().exists() else []), *(key or [])]
+    paths = [*([key_file()] if key_file().exists() else []), *keys]
     database, unprotected = open_for_checking(_location(own=own))
     with database, database.reading_connection() as connection:
         found = look(connection, [read_key(path) for path in paths], paths)
         shown = database.url_shown
-    typer.echo(
+    click.echo(
         json.dumps(_document(found, unprotected, shown), indent=2)
         if as_json
         else on_screen([*_lines(found, unprotected), f"Database: {shown}"])
     )
     if unprotected or found.flaws_count:
-        raise typer.Exit(BENCH_FAULT)
+        raise click.exceptions.Exit(BENCH_FAULT)
     if not found.sound:
-        raise typer.Exit(NO_DECISION)
+        raise click.exceptions.Exit(NO_DECISION)
 
 
 @db_app.command()
-def move(
-    url: Annotated[str, typer.Argument(help="Address of an empty database, SQLite or PostgreSQL.")],
-    why: Annotated[str, typer.Option("--why", help="Why; it is kept in the record.")],
-    who: WhoOption = "",
-    own: OwnOption = False,
-) -> None:
+@click.argument("url", help="Address of an empty database, SQLite or PostgreSQL.")
+@why_option
+@who_option
+@own_option
+def move(url: str, why: str, who: str, own: bool) -> None:
     """Copy the whole record into an empty database, counted and hashed on both sides; this one stays as it is."""
     from db.engine import open_at
     from db.location import Location
@@ -142,8 +144,8 @@ def move(
     ):
         sums = carry(source, target, who=_who(who), why=_said(why))
         for name, each in sums.items():
-            typer.echo(f"{name:<24}{each.count:>10} row{' ' if each.count == 1 else 's'}  {each.shown[:16]}")
-        typer.echo(
+            click.echo(f"{name:<24}{each.count:>10} row{' ' if each.count == 1 else 's'}  {each.shown[:16]}")
+        click.echo(
             f"All of it is in {target.url_shown}, counted and hashed on both sides. Set RIG_DATABASE_URL to it; "
             f"{source.url_shown} is as it was: record on one of them only."
         )
@@ -158,17 +160,16 @@ def hand_in() -> None:
     with open_bench_record() as database:
         done, left = handed_in(database)
     for note in done.notes:
-        typer.echo(note)
-    typer.echo(f"{counted(len(done.visits), 'visit')} handed in; {left or 'nothing'} waiting.")
+        click.echo(note)
+    click.echo(f"{counted(len(done.visits), 'visit')} handed in; {left or 'nothing'} waiting.")
 
 
 @db_app.command()
-def adopt(
-    why: Annotated[str, typer.Option("--why", help="Why; it is kept in the record.")],
-    who: WhoOption = "",
-    own: OwnOption = False,
-    engineer_key: EngineerKeyOption = None,
-) -> None:
+@why_option
+@who_option
+@own_option
+@engineer_key_option
+def adopt(why: str, who: str, own: bool, engineer_key: Path | None) -> None:
     """Take into the chain, as they stand, visits that were recorded without it; the record says so."""
     from db.adopting import adopt as cover
     from db.engine import open_at
@@ -178,7 +179,7 @@ def adopt(
     with open_at(_location(own=own)) as database, database.session() as session:
         done = cover(session, who=_who(who), why=_said(why), signer=signer)
     beside = f" and {counted(done.rows, 'row')} beside visits" if done.rows else ""
-    typer.echo(f"{counted(done.visits, 'visit')}{beside} adopted as they stand.")
+    click.echo(f"{counted(done.visits, 'visit')}{beside} adopted as they stand.")
 
 
 def _location(*, own: bool) -> Location:

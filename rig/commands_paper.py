@@ -3,44 +3,36 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING
 
-import typer
+import click
+
+from rig.command_options import NUMBER, PATH, CommandGroup, serial_argument
 
 if TYPE_CHECKING:
     from rig.kept_visit import KeptVisit
     from rig.paper import LabelFormat, PrinterTable
 
-SerialArgument = Annotated[str, typer.Argument(help="Serial of the unit, as scanned.")]
-VisitOption = Annotated[
-    str, typer.Option("--visit", help="Which visit, as slips print it. Default: the latest with a verdict.")
-]
-BenchOption = Annotated[
-    Path | None, typer.Option("--bench", help="Bench file whose [printer] table says where and how to print.")
-]
-ToOption = Annotated[
-    str, typer.Option("--to", help="Printer: tcp://HOST[:PORT], serial:PORT[@BAUD], lp:QUEUE or lp: for the default.")
-]
-OutOption = Annotated[Path | None, typer.Option("--out", help="File to write in place of printing.")]
-
-print_app = typer.Typer(
-    no_args_is_help=True, rich_markup_mode=None, help="Print the slip or the label of a visit, also once more."
+visit_option = click.option(
+    "--visit", default="", help="Which visit, as slips print it. Default: the latest with a verdict."
+)
+bench_option = click.option("--bench", type=PATH, help="Bench file whose [printer] table says where and how to print.")
+to_option = click.option(
+    "--to",
+    default="",
+    help="Printer: tcp://HOST[:PORT], serial:PORT[@BAUD], lp:QUEUE or lp: for the default.",
 )
 
-
-def add_paper_commands(app: typer.Typer) -> None:
-    """Add the commands of this module."""
-    app.command()(record)
-    app.add_typer(print_app, name="print")
+print_app = CommandGroup("print", help="Print the slip or the label of a visit, also once more.")
 
 
-def record(
-    serial: SerialArgument,
-    visit: VisitOption = "",
-    pdf: Annotated[Path | None, typer.Option("--pdf", help="File for the record as PDF.")] = None,
-    html: Annotated[Path | None, typer.Option("--html", help="File for the record as one page of HTML.")] = None,
-    paper: Annotated[str, typer.Option("--paper", help="Size of the PDF's pages: a4 or letter.")] = "a4",
-) -> None:
+@click.command()
+@serial_argument
+@visit_option
+@click.option("--pdf", type=PATH, help="File for the record as PDF.")
+@click.option("--html", type=PATH, help="File for the record as one page of HTML.")
+@click.option("--paper", default="a4", show_default=True, help="Size of the PDF's pages: a4 or letter.")
+def record(serial: str, visit: str, pdf: Path | None, html: Path | None, paper: str) -> None:
     """Write the test record of a visit, from the database alone; without a file named, as PDF into your data folder."""
     from rig.errors import WrongInput
     from rig.reports.keep import place_for_record
@@ -56,21 +48,20 @@ def record(
         pdf = place_for_record(kept)
     if pdf is not None:
         write_whole(pdf, record_pdf(kept, sizes[paper.lower()]))
-        typer.echo(f"Record: {pdf}")
+        click.echo(f"Record: {pdf}")
     if html is not None:
         write_whole(html, record_html(kept).encode("utf-8"))
-        typer.echo(f"Record: {html}")
+        click.echo(f"Record: {html}")
 
 
 @print_app.command()
-def slip(
-    serial: SerialArgument,
-    visit: VisitOption = "",
-    to: ToOption = "",
-    columns: Annotated[int | None, typer.Option("--columns", help="Characters a line: 32, 40, 42 or 48.")] = None,
-    out: OutOption = None,
-    bench: BenchOption = None,
-) -> None:
+@serial_argument
+@visit_option
+@to_option
+@click.option("--columns", type=int, help="Characters a line: 32, 40, 42 or 48.")
+@click.option("--out", type=PATH, help="File to write in place of printing.")
+@bench_option
+def slip(serial: str, visit: str, to: str, columns: int | None, out: Path | None, bench: Path | None) -> None:
     """Print the slip of a visit; without a printer or a file, on the terminal."""
     from rig.paper import Printed
     from rig.printing import print_visit
@@ -81,27 +72,35 @@ def slip(
     kept = _kept(serial, visit)
     if out is not None:
         write_whole(out, slip_text(kept, table.columns).encode("ascii"))
-        typer.echo(f"Slip: {out}")
+        click.echo(f"Slip: {out}")
     elif table.slip:
-        typer.echo(print_visit(kept, Printed.SLIP, table))
+        click.echo(print_visit(kept, Printed.SLIP, table))
     else:
-        typer.echo(slip_text(kept, table.columns), nl=False)
+        click.echo(slip_text(kept, table.columns), nl=False)
 
 
 @print_app.command()
+@serial_argument
+@visit_option
+@to_option
+@click.option("--out", type=PATH, help="File to write in place of printing: its name ends in .pdf or .png.")
+@click.option("--width", type=NUMBER, help="Width in mm.")
+@click.option("--height", type=NUMBER, help="Height in mm.")
+@click.option("--dots", type=int, help="Dots per inch of the printer.")
+@click.option("--codes", help="both, qr or code 128.")
+@click.option("--as", "send_as", help="What the printer is sent: pdf or png.")
+@bench_option
 def label(
-    serial: SerialArgument,
-    visit: VisitOption = "",
-    to: ToOption = "",
-    out: Annotated[
-        Path | None, typer.Option("--out", help="File to write in place of printing: its name ends in .pdf or .png.")
-    ] = None,
-    width: Annotated[float | None, typer.Option("--width", help="Width in mm.")] = None,
-    height: Annotated[float | None, typer.Option("--height", help="Height in mm.")] = None,
-    dots: Annotated[int | None, typer.Option("--dots", help="Dots per inch of the printer.")] = None,
-    codes: Annotated[str | None, typer.Option("--codes", help="both, qr or code 128.")] = None,
-    send_as: Annotated[str | None, typer.Option("--as", help="What the printer is sent: pdf or png.")] = None,
-    bench: BenchOption = None,
+    serial: str,
+    visit: str,
+    to: str,
+    out: Path | None,
+    width: float | None,
+    height: float | None,
+    dots: int | None,
+    codes: str | None,
+    send_as: str | None,
+    bench: Path | None,
 ) -> None:
     """Print the label of a visit: serial in QR and Code 128, product, date, verdict."""
     from rig.errors import WrongInput
@@ -122,9 +121,9 @@ def label(
     kept = _kept(serial, visit)
     if out is not None:
         write_whole(out, printed_bytes(kept, Printed.LABEL, table))
-        typer.echo(f"Label: {out}")
+        click.echo(f"Label: {out}")
     else:
-        typer.echo(print_visit(kept, Printed.LABEL, table))
+        click.echo(print_visit(kept, Printed.LABEL, table))
 
 
 def _kept(serial: str, visit: str) -> KeptVisit:
@@ -134,7 +133,7 @@ def _kept(serial: str, visit: str) -> KeptVisit:
     from rig.kept_visit import visit_id_of
     from rig.scanned import clean_scan
 
-    return recorded_visit(clean_scan(serial), visit_id_of(visit), partial(typer.echo, err=True))
+    return recorded_visit(clean_scan(serial), visit_id_of(visit), partial(click.echo, err=True))
 
 
 def _table(bench: Path | None, address: dict[str, str], more: dict[str, object]) -> PrinterTable:

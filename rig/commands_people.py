@@ -2,72 +2,55 @@
 
 from __future__ import annotations
 
-from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING
 
-import typer
+import click
 
+from rig.command_options import PATH, CommandGroup, why_option
 from rig.marks import as_marks
 
 if TYPE_CHECKING:
-    from db.people import Signer
+    from db.people import Role, Signer
 
-people_app = typer.Typer(
-    no_args_is_help=True,
-    rich_markup_mode=None,
+people_app = CommandGroup(
+    "people",
     help=(
         "Who works here. Roles are in use as soon as the first engineer is entered: then an engineer signs product "
         "files, and only who is entered runs units. A one-person workshop enters nobody, and the record says so."
     ),
 )
-product_app = typer.Typer(
-    no_args_is_help=True, rich_markup_mode=None, help="Product files: signed by an engineer, and by whom."
-)
-
-KeyOption = Annotated[Path | None, typer.Option("--key", help="Private key of the engineer who signs.")]
-ByOption = Annotated[str, typer.Option("--by", help="The engineer who signs.")]
-WhyOption = Annotated[str, typer.Option("--why", help="Why; it is kept in the record.")]
-
-
-class RoleName(StrEnum):
-    """Roles as they are typed."""
-
-    OPERATOR = "operator"
-    ENGINEER = "engineer"
-    LEFT = "left"
+product_app = CommandGroup("product", help="Product files: signed by an engineer, and by whom.")
 
 
 @people_app.command("key")
-def make_key(
-    file: Annotated[Path, typer.Argument(help="New file for the private key; it stays with its owner.")],
-    unlocked: Annotated[
-        bool, typer.Option("--unlocked", help="No passphrase: only the file's rights protect it.")
-    ] = False,
-) -> None:
+@click.argument("file", type=PATH, help="New file for the private key; it stays with its owner.")
+@click.option("--unlocked", is_flag=True, help="No passphrase: only the file's rights protect it.")
+def make_key(file: Path, unlocked: bool) -> None:
     """Make a key pair for an engineer and print the public key."""
     from db import signatures
 
-    word = "" if unlocked else typer.prompt("Passphrase", hide_input=True, confirmation_prompt=True, err=True)
-    typer.echo(signatures.make_key(file, word))
+    word = "" if unlocked else click.prompt("Passphrase", hide_input=True, confirmation_prompt=True, err=True)
+    click.echo(signatures.make_key(file, word))
 
 
 @people_app.command()
-def add(
-    name: Annotated[str, typer.Argument(help="Name, as it is given with --operator.")],
-    role: Annotated[RoleName, typer.Option("--role", help="operator, engineer, or left.")],
-    why: WhyOption,
-    public: Annotated[str, typer.Option("--public-key", help="An engineer's public key: one line, or its file.")] = "",
-    by: ByOption = "",
-    key: KeyOption = None,
-) -> None:
+@click.argument("name", help="Name, as it is given with --operator.")
+@click.option(
+    "--role", required=True, type=click.Choice(["operator", "engineer", "left"]), help="operator, engineer, or left."
+)
+@why_option
+@click.option("--public-key", "public", default="", help="An engineer's public key: one line, or its file.")
+@click.option("--by", default="", help="The engineer who signs.")
+@click.option("--key", type=PATH, help="Private key of the engineer who signs.")
+def add(name: str, role: Role, why: str, public: str, by: str, key: Path | None) -> None:
     """Enter somebody, another role of somebody, or that somebody has left."""
     from db import people, signatures
     from db.engine import open_database
     from rig.errors import WrongInput
 
     public_key = None
-    if role is RoleName.ENGINEER:
+    if role == "engineer":
         if not public:
             raise WrongInput(f"{name} needs a public key to be an engineer: make one with rig people key.")
         line = Path(public).read_text(encoding="utf-8") if Path(public).is_file() else public
@@ -77,14 +60,14 @@ def add(
         row = people.enter(
             session,
             name=_not_empty(name, "name"),
-            role=role.value,
+            role=role,
             public_key=public_key,
             by=by,
             signer=signer_of(by, key),
             why=_not_empty(why, "reason"),
         )
     shown = f", key {signatures.fingerprint(row.public_key)}" if row.public_key else ""
-    typer.echo(as_marks(f"{name}: {role.value}{shown}."))
+    click.echo(as_marks(f"{name}: {role}{shown}."))
 
 
 @people_app.command("list")
@@ -98,22 +81,21 @@ def list_people() -> None:
         in_use = people.roles_in_use(session)
     for row in known.values():
         shown = f"  {signatures.fingerprint(row.public_key)}" if row.public_key else ""
-        typer.echo(
+        click.echo(
             as_marks(
                 f"{row.name:<20}{row.role:<10}since {row.entered_utc:%Y-%m-%d %H:%M} UTC, by {row.entered_by}: "
                 f"{row.reason}{shown}"
             )
         )
-    typer.echo("Roles are in use." if in_use else "Roles are not in use: no engineer is entered.")
+    click.echo("Roles are in use." if in_use else "Roles are not in use: no engineer is entered.")
 
 
 @product_app.command("sign")
-def sign_product(
-    file: Annotated[Path, typer.Argument(help="Product file to answer for.")],
-    who: Annotated[str, typer.Option("--who", help="The engineer who signs.")],
-    why: WhyOption,
-    key: Annotated[Path, typer.Option("--key", help="The engineer's private key.")],
-) -> None:
+@click.argument("file", type=PATH, help="Product file to answer for.")
+@click.option("--who", required=True, help="The engineer who signs.")
+@why_option
+@click.option("--key", required=True, type=PATH, help="The engineer's private key.")
+def sign_product(file: Path, who: str, why: str, key: Path) -> None:
     """Sign a product file: from now on benches judge by its limits."""
     from datetime import UTC, datetime
 
@@ -129,7 +111,7 @@ def sign_product(
             session, product_name=product.contents.product.name, toml_text=product.text, at_utc=datetime.now(UTC)
         )
         people.sign_revision(session, revision, signer, _not_empty(why, "reason"))
-    typer.echo(as_marks(f"{product.contents.product.name}, {product.content_hash[:12]}: signed by {who}."))
+    click.echo(as_marks(f"{product.contents.product.name}, {product.content_hash[:12]}: signed by {who}."))
 
 
 def signer_of(name: str, key: Path | None) -> Signer | None:
@@ -139,7 +121,7 @@ def signer_of(name: str, key: Path | None) -> Signer | None:
 
     if key is None:
         return None
-    word = typer.prompt(f"Passphrase of {key}", hide_input=True, err=True) if signatures.is_locked(key) else ""
+    word = click.prompt(f"Passphrase of {key}", hide_input=True, err=True) if signatures.is_locked(key) else ""
     return Signer(name, signatures.read_private_key(key, word))
 
 

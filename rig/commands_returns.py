@@ -3,29 +3,19 @@
 from __future__ import annotations
 
 import json
-from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING
 
-import typer
+import click
 
+from rig.command_options import json_option, product_option, serial_argument
 from rig.marks import as_marks, on_screen
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from rig.operators.port import Story
 
-SerialArgument = Annotated[str, typer.Argument(help="Serial of the unit, as scanned.")]
-ProductOption = Annotated[
-    Path | None, typer.Option("--product", help="Product file (TOML). Default: the invented demonstration product.")
-]
-WhoOption = Annotated[str, typer.Option("--who", help="Who enters it.")]
-JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON document instead of text.")]
-
-
-def add_to(app: typer.Typer) -> None:
-    """Add the commands of this module."""
-    app.command(name="returned")(returned)
-    app.command(name="compare")(compare)
-    app.command(name="repair")(repair)
+who_option = click.option("--who", default="operator", show_default=True, help="Who enters it.")
 
 
 def story_of(reason: str, complaint: str) -> Story | None:
@@ -47,13 +37,13 @@ def story_of(reason: str, complaint: str) -> Story | None:
     return Story(near[0], " ".join(complaint.split()))
 
 
-def returned(
-    serial: SerialArgument,
-    reason: Annotated[str, typer.Option("--reason", help="Why: the first word is enough (out, drifts, noisy, dead).")],
-    complaint: Annotated[str, typer.Option("--complaint", help="What its owner says.")] = "",
-    who: WhoOption = "operator",
-    product: ProductOption = None,
-) -> None:
+@click.command()
+@serial_argument
+@click.option("--reason", required=True, help="Why: the first word is enough (out, drifts, noisy, dead).")
+@click.option("--complaint", default="", help="What its owner says.")
+@who_option
+@product_option
+def returned(serial: str, reason: str, complaint: str, who: str, product: Path | None) -> None:
     """Enter that a unit came back, before it goes to the bench."""
     from datetime import UTC, datetime
 
@@ -78,10 +68,14 @@ def returned(
         returns.add_return(
             session, unit.id, reason=story.reason, complaint=story.complaint, who=who.strip(), received_utc=now
         )
-    typer.echo(as_marks(f"{scanned} is back: {story.reason}. Scan it at the bench; nobody is asked again."))
+    click.echo(as_marks(f"{scanned} is back: {story.reason}. Scan it at the bench; nobody is asked again."))
 
 
-def compare(serial: SerialArgument, product: ProductOption = None, as_json: JsonOption = False) -> None:
+@click.command()
+@serial_argument
+@product_option
+@json_option
+def compare(serial: str, product: Path | None, as_json: bool) -> None:
     """How a unit was last found against how it left: changes, what they point to, repairs."""
     from db import queries, returned
     from db.questions import connection_of
@@ -98,17 +92,17 @@ def compare(serial: SerialArgument, product: ProductOption = None, as_json: Json
         connection = connection_of(session)
         back, repairs = returned.returns_of(connection, unit.id), returned.repairs_of(connection, unit.id)
     if as_json:
-        typer.echo(json.dumps(came_back_document(made) | came_and_went_document(back, repairs), indent=2))
+        click.echo(json.dumps(came_back_document(made) | came_and_went_document(back, repairs), indent=2))
         return
-    typer.echo(on_screen([*came_back_lines(made), *came_and_went_lines(back, repairs)]))
+    click.echo(on_screen([*came_back_lines(made), *came_and_went_lines(back, repairs)]))
 
 
-def repair(
-    serial: SerialArgument,
-    part: Annotated[list[str] | None, typer.Option("--part", help="A part that was replaced; may be repeated.")] = None,
-    note: Annotated[str, typer.Option("--note", help="What was done.")] = "",
-    who: WhoOption = "operator",
-) -> None:
+@click.command()
+@serial_argument
+@click.option("--part", multiple=True, help="A part that was replaced; may be repeated.")
+@click.option("--note", default="", help="What was done.")
+@who_option
+def repair(serial: str, part: tuple[str, ...], note: str, who: str) -> None:
     """Enter what was done to a unit: parts and a note."""
     from datetime import UTC, datetime
 
@@ -117,7 +111,7 @@ def repair(
     from rig.opening import open_record
     from rig.scanned import clean_scan
 
-    parts = [each.strip() for each in part or () if each.strip()]
+    parts = [each.strip() for each in part if each.strip()]
     if not (parts or note.strip()) or not who.strip():
         raise WrongInput("A repair needs a part or a note, and who did it: give --part or --note, and --who.")
     scanned = clean_scan(serial)
@@ -128,4 +122,4 @@ def repair(
             session, unit.id, parts=parts, note=note.strip(), who=who.strip(), done_utc=datetime.now(UTC)
         )
     named = f"; parts: {', '.join(parts)}" if parts else ""
-    typer.echo(as_marks(f"Kept: {scanned}, {note.strip() or 'no note'}{named}."))
+    click.echo(as_marks(f"Kept: {scanned}, {note.strip() or 'no note'}{named}."))

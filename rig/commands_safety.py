@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
 
-import typer
+import click
 
-BenchArgument = Annotated[Path, typer.Argument(help="Bench file (TOML).")]
+from rig.command_options import PATH
 
 
 def safe_first(bench: Path | None) -> Path | None:
@@ -21,7 +20,7 @@ def safe_first(bench: Path | None) -> Path | None:
 
         said = do_what_is_owed(bench)
         if said:
-            typer.echo(said, err=True)
+            click.echo(said, err=True)
     return bench
 
 
@@ -32,43 +31,39 @@ def all_safe_first() -> None:
 
     for bench in owed_benches():
         try:
-            typer.echo(do_what_is_owed(bench), err=True)
+            click.echo(do_what_is_owed(bench), err=True)
         except BenchBusy:
             # whoever owes it is still there
             continue
         except BenchProblem:
-            typer.echo(f"The source of {bench} may still be on: rig bench safe {bench}", err=True)
+            click.echo(f"The source of {bench} may still be on: rig bench safe {bench}", err=True)
 
 
-BenchOption = Annotated[
-    Path | None,
-    typer.Option("--bench", callback=safe_first, help="Bench file (TOML). Default: the virtual bench."),
-]
+def typed_bench_safe_first(_context: click.Context, _parameter: click.Parameter, bench: Path | None) -> Path | None:
+    """As ``safe_first``, called by the command line itself with the bench file that was typed."""
+    return safe_first(bench)
 
 
-def add_safety_to(app: typer.Typer) -> None:
-    """Add the commands of this module to the commands about the bench."""
-    app.command()(safe)
-    app.command()(serve)
+bench_option = click.option(
+    "--bench", type=PATH, callback=typed_bench_safe_first, help="Bench file (TOML). Default: the virtual bench."
+)
+bench_argument = click.argument("file", type=PATH, help="Bench file (TOML).")
 
 
-def safe(
-    file: BenchArgument,
-    by_hand: Annotated[
-        bool,
-        typer.Option("--by-hand", help="You have switched the source's output off yourself: take the note away."),
-    ] = False,
-) -> None:
+@click.command()
+@bench_argument
+@click.option("--by-hand", is_flag=True, help="You have switched the source's output off yourself: take the note away.")
+def safe(file: Path, by_hand: bool) -> None:
     """Bring the source of a bench to 0 V with its output off, whoever left it on, and nothing else."""
     from rig.owed import do_what_is_owed, forget_by_hand, make_safe
 
     if by_hand:
         was = forget_by_hand(file)
-        typer.echo("The note is gone: the source is taken to be off." if was else "Nothing was owed on this bench.")
+        click.echo("The note is gone: the source is taken to be off." if was else "Nothing was owed on this bench.")
         return
     said = do_what_is_owed(file)
     if said:
-        typer.echo(said)
+        click.echo(said)
         return
     from drivers.secrets import without_secrets
     from rig.bench import load_bench, provider_of, resource_of
@@ -91,16 +86,18 @@ def safe(
             make_safe(debt, file)
     finally:
         provider.close()
-    typer.echo("Nothing was owed on this bench; its source is at 0 V with its output off.")
+    click.echo("Nothing was owed on this bench; its source is at 0 V with its output off.")
 
 
-def serve(file: BenchArgument) -> None:
+@click.command()
+@bench_argument
+def serve(file: Path) -> None:
     """Serve the virtual bench of a bench file as a process of its own, until Ctrl-C: it outlives every program."""
     from drivers.virtual.errors import VirtualBenchError
     from drivers.virtual.served import description_of, serve_until_ended
     from rig.errors import FileProblem
 
     try:
-        serve_until_ended(description_of(file), typer.echo)
+        serve_until_ended(description_of(file), click.echo)
     except VirtualBenchError as error:
         raise FileProblem(str(error)) from None

@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import json
 from dataclasses import asdict
-from typing import Annotated
 
-import typer
+import click
+
+from rig.command_options import json_option, serial_argument
 
 
-def temperature(
-    serial: Annotated[str, typer.Argument(help="Serial of the unit, as scanned.")],
-    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document instead of text.")] = False,
-) -> None:
+@click.command()
+@serial_argument
+@json_option
+def temperature(serial: str, as_json: bool) -> None:
     """Temperature coefficient of a unit, from its visits in rooms that differ; nothing is measured."""
     from db.settings_history import fitted_sweeps
     from rig.opening import open_record
@@ -26,8 +27,8 @@ def temperature(
         found = temperature_of_unit(scanned, sweeps)
         if as_json:
             document = {"database": database.url_shown, "coefficients": [asdict(each) for each in found]}
-            typer.echo(json.dumps(document, indent=2))
+            click.echo(json.dumps(document, indent=2))
             return
         for each in found:
-            typer.echo(each.sentence)
-        typer.echo(f"Database: {database.url_shown}")
+            click.echo(each.sentence)
+        click.echo(f"Database: {database.url_shown}")

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING
 
-import typer
+import click
 
-from rig.commands_safety import BenchOption
+from rig.command_options import WholeRange, operator_option, product_option
+from rig.commands_safety import bench_option
 from rig.marks import on_screen
 
 if TYPE_CHECKING:
@@ -20,20 +21,11 @@ if TYPE_CHECKING:
     from rig.records import BenchRecords
     from rig.tomlfile import Loaded
 
-ProductOption = Annotated[
-    Path | None, typer.Option("--product", help="Product file (TOML). Default: the invented demonstration product.")
-]
-OperatorOption = Annotated[str, typer.Option("--operator", help="Who stands at the bench.")]
 
-
-def add_to(app: typer.Typer) -> None:
-    """Add the commands of this module to the commands about the bench."""
-    app.command()(characterise)
-    app.command()(verify)
-    app.command()(study)
-
-
-def characterise(bench: BenchOption = None, product: ProductOption = None) -> None:
+@click.command()
+@bench_option
+@product_option
+def characterise(bench: Path | None, product: Path | None) -> None:
     """Measure the source against the meter, up and down; the curve corrects every CV until it is too old."""
     from rig.stages.characterise_source import characterise_source
 
@@ -42,15 +34,13 @@ def characterise(bench: BenchOption = None, product: ProductOption = None) -> No
         characterise_source(opened, files.contents, operator, records)
 
 
-def verify(
-    serial: Annotated[str, typer.Argument(help="Serial of the reference unit, as scanned.")],
-    bench: BenchOption = None,
-    product: ProductOption = None,
-    operator: OperatorOption = "operator",
-    restart: Annotated[
-        str, typer.Option("--restart", help="Begin the history anew, and why (an instrument came back).")
-    ] = "",
-) -> None:
+@click.command()
+@click.argument("serial", help="Serial of the reference unit, as scanned.")
+@bench_option
+@product_option
+@operator_option
+@click.option("--restart", default="", help="Begin the history anew, and why (an instrument came back).")
+def verify(serial: str, bench: Path | None, product: Path | None, operator: str, restart: str) -> None:
     """Measure the bench's reference unit against its own history; exit code 3 when the bench has moved."""
     from rig.endings import BENCH_FAULT
     from rig.errors import WrongInput
@@ -69,31 +59,40 @@ def verify(
         request = VerifyRequest(scanned, opened.file.reference.serial, operator, restart_reason=restart)
         found = verify_bench(opened, records, files, person, line, request)
         for each in found.checks:
-            typer.echo(each.sentence)
-        typer.echo(found.sentence)
+            click.echo(each.sentence)
+        click.echo(found.sentence)
     if found.standing is Standing.MOVED:
-        raise typer.Exit(BENCH_FAULT)
+        raise click.exceptions.Exit(BENCH_FAULT)
 
 
+@click.command()
+@click.argument("serials", nargs=-1, required=True, help="Serials of the units, two at least.")
+@click.option("--operator", "operators", multiple=True, required=True, help="Who measures; name each, two at least.")
+@click.option(
+    "--repeats", type=WholeRange(2, 20), default=2, show_default=True, help="How often each measures each unit."
+)
+@click.option("--seed", type=WholeRange(0), default=1, show_default=True, help="Draws the order of the runs.")
+@bench_option
+@product_option
 def study(
-    serials: Annotated[list[str], typer.Argument(help="Serials of the units, two at least.")],
-    operators: Annotated[list[str], typer.Option("--operator", help="Who measures; name each, two at least.")],
-    repeats: Annotated[int, typer.Option("--repeats", min=2, max=20, help="How often each measures each unit.")] = 2,
-    seed: Annotated[int, typer.Option("--seed", min=0, help="Draws the order of the runs.")] = 1,
-    bench: BenchOption = None,
-    product: ProductOption = None,
+    serials: tuple[str, ...],
+    operators: tuple[str, ...],
+    repeats: int,
+    seed: int,
+    bench: Path | None,
+    product: Path | None,
 ) -> None:
     """Repeatability and reproducibility: which part of the spread between measurements is the rig's own."""
     from rig.scanned import clean_scan
     from rig.stages.bench_study import StudyPlan, run_study
     from rig.stages.characterise_source import know_the_source
 
-    plan = StudyPlan(tuple(clean_scan(each) for each in serials), tuple(operators), repeats, seed)
+    plan = StudyPlan(tuple(clean_scan(each) for each in serials), operators, repeats, seed)
     with _opened(bench, product) as (opened, files, person, records):
         _connect(opened, person, plan.serials[0], files)
         line = know_the_source(opened, files.contents, person, records)
         result = run_study(opened, records, files, person, line, plan)
-        typer.echo(on_screen(result.sentences))
+        click.echo(on_screen(result.sentences))
 
 
 @contextmanager

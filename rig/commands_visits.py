@@ -4,26 +4,21 @@ from __future__ import annotations
 
 import json
 from dataclasses import asdict
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING
 
-import typer
+import click
 
+from rig.command_options import json_option, serial_argument
 from rig.counted import counted
 from rig.marks import as_marks
 
 if TYPE_CHECKING:
     from db.history import UnfinishedVisit
 
-JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON document instead of text.")]
 
-
-def add_visits_to(app: typer.Typer) -> None:
-    """Add the commands of this module."""
-    app.command()(visits)
-    app.command()(close)
-
-
-def visits(as_json: JsonOption = False) -> None:
+@click.command()
+@json_option
+def visits(as_json: bool) -> None:
     """List the visits that were begun and have not ended; what was measured in them is kept."""
     from db.history import unfinished_visits
     from rig.bench_lock import runs_now
@@ -44,21 +39,21 @@ def visits(as_json: JsonOption = False) -> None:
             }
             for each in found
         ]
-        typer.echo(json.dumps({"unfinished": shown}, indent=2))
+        click.echo(json.dumps({"unfinished": shown}, indent=2))
         return
     for each in found:
-        typer.echo(as_marks(_line(each, running[each.visit_id])))
+        click.echo(as_marks(_line(each, running[each.visit_id])))
     if not all(running.values()):
-        typer.echo("Scan such a unit in rig work (or rig check) to go on with it, or close it: rig close SERIAL")
+        click.echo("Scan such a unit in rig work (or rig check) to go on with it, or close it: rig close SERIAL")
     elif not found:
-        typer.echo("No visit lies open.")
+        click.echo("No visit lies open.")
 
 
-def close(
-    serial: Annotated[str, typer.Argument(help="Serial of the unit, as scanned.")],
-    reason: Annotated[str, typer.Option("--reason", help="Why it does not go on; kept with the visit.")],
-    operator: Annotated[str, typer.Option("--operator", help="Who closes it.")] = "operator",
-) -> None:
+@click.command()
+@serial_argument
+@click.option("--reason", required=True, help="Why it does not go on; kept with the visit.")
+@click.option("--operator", default="operator", show_default=True, help="Who closes it.")
+def close(serial: str, reason: str, operator: str) -> None:
     """Close the visits of a unit that were begun and never ended, and keep why; no verdict is given."""
     from datetime import UTC, datetime
 
@@ -89,7 +84,7 @@ def close(
         if not lying:
             raise WrongInput(f"No visit of {scanned} lies open: rig visits lists those that do.")
         for each in lying:
-            typer.echo(as_marks(f"Closed without a verdict: {_line(each)}"))
+            click.echo(as_marks(f"Closed without a verdict: {_line(each)}"))
 
 
 def _line(visit: UnfinishedVisit, holder: str = "") -> str:

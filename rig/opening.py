@@ -12,8 +12,10 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
-import typer
+import click
 from platformdirs import user_data_dir
+
+from rig.command_options import INTERRUPTED
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -30,8 +32,6 @@ if TYPE_CHECKING:
     from rig.tomlfile import Loaded
 
 OpenedT = TypeVar("OpenedT")
-INTERRUPTED = 130
-"""Exit code after Ctrl-C, as shells have it."""
 
 
 def load_files(bench: Path | None, product: Path | None) -> tuple[Loaded[BenchFile], Loaded[Product]]:
@@ -74,8 +74,8 @@ def ending_in_a_sentence(bench: Path, ending: Ending | None = None) -> Iterator[
     try:
         yield ending
     except KeyboardInterrupt:
-        typer.echo(_stopped(bench, ending.said), err=True)
-        raise typer.Exit(INTERRUPTED) from None
+        click.echo(_stopped(bench, ending.said), err=True)
+        raise click.exceptions.Exit(INTERRUPTED) from None
 
 
 def _stopped(bench: Path, safe: str) -> str:
@@ -98,7 +98,7 @@ def traced_to(everything: Path | None) -> Tracing:
     from rig.bench import Tracing
 
     folder = Path(user_data_dir("trimrig", appauthor=False)) / "traces"
-    return Tracing(everything, folder, tell=partial(typer.echo, err=True))
+    return Tracing(everything, folder, tell=partial(click.echo, err=True))
 
 
 @contextmanager

@@ -6,7 +6,7 @@ import json
 from typing import TYPE_CHECKING
 
 import pytest
-from typer.testing import CliRunner
+from click.testing import CliRunner
 
 from db.errors import NotFound
 from rig.cli import app

@@ -7,7 +7,7 @@ import tomllib
 from pathlib import Path
 
 import pytest
-from typer.testing import CliRunner
+from click.testing import CliRunner
 
 from drivers.errors import DriverError
 from drivers.source import VoltageLimits

@@ -7,13 +7,16 @@ import os
 import signal
 import subprocess
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 
+import click
 import pytest
-from typer.testing import CliRunner
+from click.testing import CliRunner
 
 from fixtures import demonstration_bench, demonstration_product
-from rig.cli import app, app_of, main
+from rig.cli import COMMANDS, app, main
+from rig.command_options import FiniteNumber
 
 
 def surroundings(folder: Path, environment: dict[str, str]) -> dict[str, str]:
@@ -265,17 +268,151 @@ def test_a_cv_past_the_products_limits_never_leaves_the_program(tmp_path):
     assert "nothing was sent" in one_sentence(rig("watch", "--cv", "9.5", "--count", "1", folder=tmp_path), 2)
 
 
-@pytest.mark.parametrize("words", ["history --help", "history", "history A B", "db --help", "db chck", "where --wrong"])
-def test_a_command_by_itself_says_what_it_says_among_all_others(words: str):
-    alone, among_all = (
-        CliRunner().invoke(each, words.split(), prog_name="rig") for each in (app_of(words.split()), app)
+def commands_of(group: click.Group, words: tuple[str, ...] = ()) -> Iterator[tuple[tuple[str, ...], click.Command]]:
+    """Every command, and every command of a command, with the words that it is typed by."""
+    with click.Context(group) as context:
+        for name in group.list_commands(context):
+            command = group.get_command(context, name)
+            yield (*words, name), command
+            if isinstance(command, click.Group):
+                yield from commands_of(command, (*words, name))
+
+
+def test_every_command_answers_help_under_the_name_that_is_typed():
+    typed = [words for words, _ in commands_of(app)]
+    assert [words[0] for words in typed if len(words) == 1] == list(COMMANDS)
+    assert ("bench", "study") in typed
+    for words in typed:
+        outcome = CliRunner().invoke(app, [*words, "--help"], prog_name="rig")
+        assert outcome.exit_code == 0, outcome.output
+        assert outcome.stdout.startswith(f"Usage: rig {' '.join(words)} [OPTIONS]")
+
+
+def test_every_option_and_every_argument_says_what_it_is_for():
+    for words, command in commands_of(app):
+        assert command.help, words
+        for each in command.params:
+            assert each.help, (words, each.name)
+
+
+@pytest.mark.parametrize("number", ["nan", "-nan", "inf", "-inf", "1e400", "NaN", "Infinity"])
+def test_a_number_that_is_not_finite_is_wrong_usage_of_every_option(number: str):
+    options = [
+        (words, each.opts[0])
+        for words, command in commands_of(app)
+        for each in command.params
+        if isinstance(each.type, click.types.FloatParamType | FiniteNumber)
+    ]
+    assert {option for _, option in options} == {"--ambient", "--cv", "--width", "--height", "--wait"}
+    for words, option in options:
+        for typed in ([option, number], [f"{option}={number}"]):
+            outcome = CliRunner().invoke(app, [*words, *typed])
+            assert outcome.exit_code == 2, outcome.output
+            assert outcome.stderr.endswith(
+                f"Invalid value for '{option}': '{number}' is not a finite number: give one that is.\n"
+            )
+
+
+@pytest.mark.parametrize("degrees", ["-5", "-20", "-0.5"])
+def test_a_room_below_freezing_is_typed_as_any_other(tmp_path, degrees):
+    # what is wrong is the serial, and nothing before it
+    assert "not a serial" in one_sentence(rig("check", "hello", "--ambient", degrees, folder=tmp_path), 2)
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        ("check X --ambient warm", "Invalid value for '--ambient': 'warm' is no number."),
+        ("check X --ambient 60.5", "Invalid value for '--ambient': 60.5 is not in the range -20.0<=x<=60.0."),
+        ("check X --ambient -21", "Invalid value for '--ambient': -21.0 is not in the range -20.0<=x<=60.0."),
+        ("demo --seed 1.5", "Invalid value for '--seed': '1.5' is not a valid whole number."),
+        ("demo --seed 2147483648", "Invalid value for '--seed': 2147483648 is not in the range 0<=x<=2147483647."),
+        (f"batches --latest {10**30}", f"{10**30} is not in the range 1<=x<=2147483647."),
+        (f"batches --latest {'9' * 5000}", "is not a valid whole number."),
+        ("check X --bench=", "Invalid value for '--bench': the name is empty: name a file or folder."),
+        ("histroy", "No such command 'histroy'. Did you mean 'history'?"),
+        ("db chck", "No such command 'chck'. Did you mean 'check'?"),
+        ("history", "Missing argument 'SERIAL'."),
+        ("history A B", "Got unexpected extra argument (B)"),
+        ("where --wrong", "No such option '--wrong'."),
+        ("close X", "Missing option '--reason'."),
+        ("bench study A B", "Missing option '--operator'."),
+        ("people add N --role boss --why x", "'boss' is not one of 'operator', 'engineer', 'left'."),
+    ],
+    ids=lambda each: each[:40],
+)
+def test_wrong_usage_is_said_on_the_side_of_complaints(tmp_path, words, said):
+    outcome = rig(*words.split(), folder=tmp_path)
+    assert (outcome.returncode, outcome.stdout) == (2, "")
+    assert outcome.stderr.endswith(f"{said}\n")
+
+
+def imported_by(*words: str, folder: Path) -> set[str]:
+    """Names of the modules that are there when a command ends."""
+    program = "import sys\nfrom rig.cli import main\ntry:\n    main()\nfinally:\n    print(*sys.modules)"
+    ended = subprocess.run(
+        [sys.executable, "-c", program, *words],
+        capture_output=True,
+        text=True,
+        timeout=90,
+        check=False,
+        stdin=subprocess.DEVNULL,
+        env={**os.environ, **surroundings(folder, {})},
     )
-    assert (alone.output, alone.exit_code) == (among_all.output, among_all.exit_code)
+    imported = set(ended.stdout.splitlines()[-1].split())
+    assert "rig.cli" in imported, ended.stderr
+    return imported
 
 
-def test_a_start_reads_the_options_of_the_command_that_was_typed_alone():
-    only = app_of(["history", "DM26010001Q"])
-    assert [each.callback.__name__ for each in only.registered_commands if each.callback] == ["history"]
-    assert not only.registered_groups
-    # what names no command is answered out of all of them
-    assert all(app_of(words) is app for words in ([], ["--help"], ["histroy"]))
+@pytest.mark.parametrize("words", [("history", SERIAL), ("where",), ("--help",)], ids=lambda each: each[0])
+def test_who_only_asks_waits_for_no_library_of_measuring_or_checking(tmp_path, words):
+    heavy = {"pydantic", "typer", "numpy", "scipy", "rich", "matplotlib", "pyvisa"}
+    assert not heavy & imported_by(*words, folder=tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("words", "module"),
+    [
+        (("history", SERIAL), "rig.commands_kept"),
+        (("batch", "2601"), "rig.commands_batch"),
+        (("people", "list"), "rig.commands_people"),
+    ],
+    ids=lambda each: each[0] if isinstance(each, tuple) else "",
+)
+def test_of_the_commands_only_those_beside_the_one_that_is_typed_are_imported(tmp_path, words, module):
+    assert {each for each in imported_by(*words, folder=tmp_path) if each.startswith("rig.commands_")} == {module}
+
+
+@pytest.mark.parametrize(("flag", "wanted"), [((), None), (("--print",), True), (("--no-print",), False)])
+def test_printing_is_left_to_the_bench_file_unless_it_is_asked_for_or_forbidden(monkeypatch, flag, wanted):
+    asked = []
+
+    def table(_printer, *, wanted):
+        asked.append(wanted)
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("rig.printing.table_for_work", table)
+    assert CliRunner().invoke(app, ["work", *flag]).exit_code == 130
+    assert asked == [wanted]
+
+
+def test_ctrl_c_while_a_command_is_read_or_runs_ends_with_the_code_that_shells_have(monkeypatch, tmp_path):
+    def interrupted(*_arguments):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("rig.commands_safety.safe_first", interrupted)
+    outcome = rig("check", SERIAL, "--bench", "bench.toml", folder=tmp_path)
+    assert (outcome.returncode, outcome.stdout, outcome.stderr) == (130, "", "")
+    monkeypatch.setattr("db.location.database_location", interrupted)
+    outcome = rig("where", folder=tmp_path)
+    assert (outcome.returncode, outcome.stdout, outcome.stderr) == (130, "", "")
+
+
+def test_whoever_reads_no_further_ends_an_export_without_a_word(demonstrated):
+    folder, _ = demonstrated
+    environment = {**os.environ, **surroundings(folder, {})}
+    command = [sys.executable, "-c", "from rig.cli import main; main()", "export", "--what", "points", "--to", "-"]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, env=environment) as running:
+        running.stdout.close()
+        assert running.stderr.read() == b""
+        assert running.wait(timeout=90) == 1

@@ -6,7 +6,7 @@ import sqlite3
 from contextlib import closing
 
 import pytest
-from typer.testing import CliRunner
+from click.testing import CliRunner
 
 from db.record_key import key_file
 from fixtures import demonstration_product

@@ -11,7 +11,7 @@ from pathlib import Path
 from uuid import UUID, uuid4
 
 import pytest
-from typer.testing import CliRunner
+from click.testing import CliRunner
 
 from db.engine import open_database
 from db.errors import Protected

@@ -11,6 +11,7 @@ from datetime import UTC, datetime, timedelta
 
 import polars as pl
 import pytest
+from click.testing import CliRunner
 from sqlalchemy import select
 
 from db.engine import open_database
@@ -18,7 +19,7 @@ from db.exports import Choice, portions
 from db.models import Finding, Move, Point, Unit, Verdict, Visit
 from db.returns import add_repair, add_return
 from db.views import POINTS, Kind, ViewColumn
-from rig.commands_data import export as export_command
+from rig.cli import app
 from rig.errors import WrongInput
 from rig.exports import CsvWriter, Form, What, export, harmless, moment_of
 from rig.reports.views import views_lines
@@ -272,10 +273,13 @@ def test_a_file_that_is_there_stays_when_an_export_is_refused(kept, monkeypatch,
     there = tmp_path / "visits.parquet"
     there.write_bytes(b"as it was")
     monkeypatch.setitem(sys.modules, "pyarrow", None)
-    with pytest.raises(WrongInput):
-        export_command(what="visits", form="parquet", to=str(there))
+
+    def refused(*options):
+        with pytest.raises(WrongInput):
+            CliRunner().invoke(app, ["export", "--to", str(there), *options], catch_exceptions=False)
+
+    refused("--format", "parquet")
     assert there.read_bytes() == b"as it was"
     assert list(tmp_path.iterdir()) == [there]
-    for wrong in ({"what": "everything"}, {"form": "xls"}, {"to": ""}, {"form": "parquet", "to": "-"}):
-        with pytest.raises(WrongInput):
-            export_command(**{"what": "visits", "form": "csv", "to": str(there), **wrong})
+    for wrong in ("--what=everything", "--format=xls", "--to=", "--to=- --format=parquet"):
+        refused(*wrong.split())

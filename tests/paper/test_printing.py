@@ -10,12 +10,13 @@ from contextlib import closing, contextmanager
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
 from drivers import printer as ways
 from drivers.errors import PrinterFault
 from drivers.printer import NetworkPrinter, QueuePrinter, SerialPrinter, printer_at
 from fixtures import demonstration_bench
-from rig import commands_paper as commands
+from rig.cli import app
 from rig.errors import WrongInput
 from rig.paper import Codes, LabelFormat, Printed, PrinterTable
 from rig.printing import after_verdict, print_visit, table_for_work
@@ -206,18 +207,23 @@ def test_printing_is_as_the_bench_file_says_unless_somebody_says_otherwise():
         print_visit(None, Printed.SLIP, PrinterTable())
 
 
-def test_the_commands_print_again_whatever_printer_paper_or_file_is_named(kept, monkeypatch, tmp_path, capsys):
+def test_the_commands_print_again_whatever_printer_paper_or_file_is_named(kept, monkeypatch, tmp_path):
     monkeypatch.setenv("RIG_DATABASE_URL", kept.url)
     serial, visit = kept.plain.record.serial, str(kept.live.visit_id)
-    commands.slip(serial, visit=visit, columns=48)
-    assert capsys.readouterr().out == slip(kept.plain, 48)
+
+    def printed(what, *options):
+        words = ["print", what, serial, *map(str, options)]
+        return CliRunner().invoke(app, words, catch_exceptions=False).stdout
+
+    assert printed("slip", "--visit", visit, "--columns", 48) == slip(kept.plain, 48)
     with network_printer() as (address, received):
-        commands.slip(serial, to=address, columns=42)
+        printed("slip", "--to", address, "--columns", 42)
     assert slip(kept.plain, 42).replace("\n", "\r\n").encode() in b"".join(received)
-    commands.slip(serial, out=tmp_path / "slip.txt")
+    printed("slip", "--out", tmp_path / "slip.txt")
     assert (tmp_path / "slip.txt").read_text(encoding="ascii") == slip(kept.plain)
+    paper = ("--width", 60.0, "--height", 30.0, "--dots", 203, "--codes", "qr")
     for name in ("label.pdf", "label.PNG"):
-        commands.label(serial, out=tmp_path / name, width=60.0, height=30.0, dots=203, codes="qr")
+        printed("label", "--out", tmp_path / name, *paper)
     form = LabelFormat(width_mm=60.0, height_mm=30.0, dots_per_inch=203, codes=Codes.QR)
     assert (tmp_path / "label.pdf").read_bytes() == label_pdf(kept.plain, form)
     assert (tmp_path / "label.PNG").read_bytes() == label_png(kept.plain, form)
@@ -225,8 +231,9 @@ def test_the_commands_print_again_whatever_printer_paper_or_file_is_named(kept, 
     text = demonstration_bench().read_text(encoding="utf-8").split("[virtual]")[0]
     with network_printer() as (address, received):
         bench.write_text(f'{text}\n[printer]\nlabel = "{address}"\nlabel_format.width_mm = 70.0\n', encoding="utf-8")
-        commands.label(serial, bench=bench, height=35.0)
+        printed("label", "--bench", bench, "--height", 35.0)
     assert b"".join(received) == label_pdf(kept.plain, LabelFormat(width_mm=70.0, height_mm=35.0))
-    for wrong in ({"codes": "morse"}, {"width": 1.0}, {"out": tmp_path / "label.gif"}, {"to": "the blue one"}, {}):
+    wrong = (["--codes", "morse"], ["--width", 1.0], ["--out", tmp_path / "label.gif"], ["--to", "the blue one"], [])
+    for options in wrong:
         with pytest.raises(WrongInput):
-            commands.label(serial, **wrong)
+            printed("label", *options)

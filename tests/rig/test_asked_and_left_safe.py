@@ -10,8 +10,8 @@ from contextlib import contextmanager
 from dataclasses import asdict, replace
 
 import pytest
-from typer import Exit
-from typer.testing import CliRunner
+from click.exceptions import Exit
+from click.testing import CliRunner
 
 from drivers.session import Session
 from drivers.source import VoltageLimits

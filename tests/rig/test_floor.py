@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 import pytest
-from typer.testing import CliRunner
+from click.testing import CliRunner
 
 from db import claims, people, signatures
 from db.chain import seal_of_visit

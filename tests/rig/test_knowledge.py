@@ -10,7 +10,7 @@ from uuid import UUID, uuid4
 
 import numpy as np
 import pytest
-from typer.testing import CliRunner
+from click.testing import CliRunner
 
 from db.engine import Database, open_database
 from db.learning import ObservationRow, add_observation

@@ -5,7 +5,7 @@ from dataclasses import replace
 from datetime import timedelta
 
 import pytest
-from typer.testing import CliRunner
+from click.testing import CliRunner
 
 from db import history, queries, returned, returns
 from db.errors import DatabaseError

@@ -7,7 +7,7 @@ from math import log2
 
 import numpy as np
 import pytest
-from typer.testing import CliRunner
+from click.testing import CliRunner
 
 from db.engine import open_database
 from db.settings_history import fitted_sweeps

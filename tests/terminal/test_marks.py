@@ -5,8 +5,8 @@ from __future__ import annotations
 import io
 
 import pytest
+from click.testing import CliRunner
 from rich.console import Console
-from typer.testing import CliRunner
 
 from db.engine import open_database
 from db.queries import unit_by_serial
