@@ -127,6 +127,8 @@ def visit_record(session: Session, serial: str, visit_id: UUID | None = None) ->
     known = history(connection_of(session), serial)
     if visit_id is None:
         judged = [each for each in known.visits if each.verdict is not None]
+        if not known.visits:
+            raise NotFound(f"No visit of unit {serial} is recorded, though the unit is: check or work on it first.")
         if not judged:
             raise NotFound(
                 f"No visit of unit {serial} came to a verdict: name one with --visit (rig history {serial} lists them)."

@@ -264,11 +264,11 @@ def _verdict(contents: RecordContents, width: float) -> list[Flowable]:
     if contents.earlier:
         story.append(_text("This verdict took the place of an earlier one:", BODY, width))
         story += [_text(each, BODY, width) for each in contents.earlier]
+    story.append(_text(f"Moves: {contents.turned}." if contents.turned else "Nothing was turned.", BODY, width))
     if contents.came_back:
         story.append(_text("Return and repair", SECTION, width))
         story += [_text(each, BODY, width) for each in contents.came_back]
-    turned = f"Moves: {contents.turned}." if contents.turned else "Nothing was turned."
-    return [*story, _text(turned, BODY, width)]
+    return story
 
 
 def _findings(contents: RecordContents, width: float) -> list[Flowable]:

@@ -22,6 +22,7 @@ from db.queries import (
     unit_by_serial,
 )
 from db.questions import connection_of
+from db.visit_record import visit_record
 
 NOON = datetime(2026, 3, 2, 12, 0, tzinfo=UTC)
 
@@ -91,6 +92,15 @@ def test_a_corrected_finding_stands_in_its_old_place(
     ]
     assert told.as_left[0].note == "lead was off"
     assert told.verdict is None
+
+
+def test_a_unit_whose_serial_only_is_recorded_has_no_visit_to_name(database: Database):
+    with database.session() as session:
+        product = Product(name="Demo oscillator")
+        session.add(product)
+        get_or_add_unit(session, serial="TR-0003-3", product_id=product.id)
+    with database.reading() as session, pytest.raises(NotFound, match="No visit of unit TR-0003-3 is recorded"):
+        visit_record(session, "TR-0003-3")
 
 
 def test_a_serial_that_was_never_recorded_is_said_to_be_unknown(database: Database):
