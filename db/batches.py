@@ -3,6 +3,7 @@
 from collections import defaultdict
 from dataclasses import dataclass
 from datetime import datetime
+from typing import NamedTuple
 from uuid import UUID
 
 from db.errors import NotFound
@@ -29,9 +30,8 @@ class BatchLine:
     demonstration: bool
 
 
-@dataclass(frozen=True, slots=True)
-class Found:
-    """One finding of a visit as it stands after all corrections."""
+class Found(NamedTuple):
+    """One finding of a visit as it stands after all corrections; a tuple, since a batch has thousands."""
 
     phase: str
     characteristic: str
@@ -205,7 +205,7 @@ def _standing_findings(connection: Asked, batch_code: str) -> dict[Key, dict[tup
     # a correction comes later and takes the place of what it corrects, which keeps its place in the order
     standing: defaultdict[Key, dict[tuple[str, str], Found]] = defaultdict(dict)
     for visit, *rest in ask(connection, _FINDINGS, batch_code=batch_code):
-        found = Found(*rest)
+        found = Found._make(rest)
         standing[visit][found.phase, found.characteristic] = found
     return standing
 

@@ -103,22 +103,26 @@ def self_started(values: ArrayLike) -> Array:
     :param values: (n,), in the order in which they were taken.
     """
     data = np.asarray(values, dtype=np.float64)
-    deviations = np.zeros(data.size)
+    freedom = np.maximum(np.arange(data.size) - 1, 1)
+    reaches: list[float] = np.asarray(stdtrit(freedom, ndtr(FARTHEST))).tolist()
+    ratios: list[float | None] = []
     mean, squares = 0.0, 0.0
-    for place, value in enumerate(map(float, data)):
-        taken, judged = value, place + 1 >= FIRST_JUDGED and squares > 0.0
-        if judged:
+    for place, value in enumerate(data.tolist()):
+        taken, ratio = value, None
+        if place + 1 >= FIRST_JUDGED and squares > 0.0:
             spread = sqrt(squares / (place - 1)) * sqrt((place + 1) / place)
-            probability = float(stdtr(place - 1, (value - mean) / spread))
-            deviation = float(ndtri(min(max(probability, 1e-15), 1.0 - 1e-15)))
-            deviations[place] = min(max(deviation, -FARTHEST), FARTHEST)
+            ratio = (value - mean) / spread
             # a faulty unit must not widen what the next ones are held against
-            reach = spread * float(stdtrit(place - 1, ndtr(FARTHEST)))
+            reach = spread * reaches[place]
             taken = min(max(value, mean - reach), mean + reach)
+        ratios.append(ratio)
         step = taken - mean
         mean += step / (place + 1)
         squares += step * (taken - mean)
-    return deviations
+    judged = np.array([each is not None for each in ratios], dtype=np.bool_)
+    probabilities = stdtr(freedom, np.array([each or 0.0 for each in ratios]))
+    deviations = np.clip(ndtri(np.clip(probabilities, 1e-15, 1.0 - 1e-15)), -FARTHEST, FARTHEST)
+    return np.where(judged, deviations, 0.0)
 
 
 @dataclass(frozen=True, slots=True)
