@@ -21,6 +21,8 @@ def connection_settings(given: Container[str], patience_s: float) -> dict[str, s
         # libpq counts whole seconds, two at least
         "connect_timeout": max(2, round(patience_s)),
         "application_name": APPLICATION_NAME,
+        # texts are Unicode whatever the database was made with: without it, one in SQL_ASCII hands out bytes
+        "client_encoding": "UTF8",
         "options": f"-c lock_timeout={milliseconds} -c timezone=UTC",
         # a cable that was pulled is noticed in some seconds, not in hours
         "keepalives_idle": 5,

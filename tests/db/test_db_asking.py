@@ -106,6 +106,21 @@ def test_a_server_answers_as_the_file_does_by_the_driver_alone_and_through_a_ses
         assert record.url_shown == shown
 
 
+def test_a_server_whose_database_was_made_for_bytes_keeps_and_hands_out_the_same_texts(told: str, server: Server):
+    # what a cluster has that was made under the locale C, without an encoding (PostgreSQL documentation, initdb)
+    server.run("CREATE DATABASE of_bytes TEMPLATE template0 ENCODING 'SQL_ASCII'", server.url("postgres"))
+    there = server.url("of_bytes")
+    try:
+        with open_database(told) as source, open_database(there) as target:
+            move(source, target, who="test", why="to be asked")
+        with asked_at(told) as record, record.reading_connection() as connection:
+            in_the_file = everything(connection)
+        with asked_at(there) as record, record.reading_connection() as connection:
+            assert everything(connection) == in_the_file
+    finally:
+        server.drop_database("of_bytes")
+
+
 def test_what_was_added_to_a_session_is_seen_by_who_asks_in_it(told: str):
     with open_database(told) as database, database.session() as session:
         known = unit_by_serial(session, SERIAL)
