@@ -11,8 +11,9 @@ SECRET_PARAMETERS = frozenset({"password", "passwd", "pwd", "sslpassword"})
 _FILE = re.compile(r"sqlite:///(?P<file>[^?%]+)")
 _SERVER = re.compile(
     r"postgresql(?:\+psycopg)?://(?:(?P<user>[^:/@?%]+)(?::(?P<password>[^@/?]+))?@)?"
-    r"(?P<host>[^:/@?%\[\],]+)?(?::(?P<port>[0-9]+))?/(?P<database>[^/?%]+)(?:\?(?P<query>.*))?"
+    r"(?P<host>[^:/@?%\[\],]+)?(?::(?P<port>[1-9][0-9]{0,4}))?/(?P<database>[^/?%@]+)(?:\?(?P<query>[^@]*))?"
 )
+"""With an at sign after the host, what looks like host and port may be a name and a password with a slash in it."""
 
 
 @dataclass(frozen=True, slots=True)
