@@ -6,6 +6,8 @@ import re
 from dataclasses import dataclass
 from urllib.parse import parse_qsl, quote, quote_plus, unquote
 
+from db.stored_values import is_text
+
 SECRET_PARAMETERS = frozenset({"password", "passwd", "pwd", "sslpassword"})
 
 _FILE = re.compile(r"sqlite:///(?P<file>[^?%]+)")
@@ -38,6 +40,8 @@ class ServerAddress:
 
 def plain_address(url: str) -> FileAddress | ServerAddress | None:
     """Where a database is; None for an address that is not in one of the common forms, right or wrong."""
+    if not is_text(url):
+        return None
     file = _FILE.fullmatch(url)
     if file is not None:
         return _file(file["file"])
