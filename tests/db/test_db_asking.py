@@ -278,6 +278,14 @@ def test_a_server_that_refuses_or_is_away_is_told_as_at_any_opening(server: Serv
         assert "wrong-secret" not in str(for_asking.value)
 
 
+def test_a_user_who_may_not_even_read_is_not_told_that_the_record_can_be_read(server: Server, migrated: str):
+    server.run("DROP ROLE IF EXISTS guest; CREATE ROLE guest LOGIN", migrated)
+    guest = migrated.replace("rig@", "guest@")
+    with pytest.raises(errors.DatabaseError, match="grant the right to read") as for_asking:
+        open_for_asking(placed(guest))
+    assert "can be read" not in str(for_asking.value)
+
+
 def test_a_server_whose_protection_was_tampered_with_is_not_believed(server: Server, migrated: str):
     server.run("DROP TRIGGER keep_verdict_update ON verdict", migrated)
     with pytest.raises(errors.ProtectionMissing, match="restore the last backup"):
