@@ -15,6 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from sqlalchemy import make_url
 from sqlalchemy.dialects import registry
+from sqlalchemy.orm import Session
 
 from db import batches, errors, history, returned
 from db.asking import AskedRecord, open_for_asking
@@ -26,6 +27,7 @@ from db.plain_address import FileAddress, ServerAddress, plain_address
 from db.queries import unit_by_serial
 from db.questions import Asked, ask, connection_of
 from db.returns import add_repair, add_return
+from rig.cli import app
 from tests.postgresql import Server
 
 SERIAL = "TR-0001-7"
@@ -142,6 +144,20 @@ def test_a_question_sees_one_state_though_somebody_writes_meanwhile(where: str, 
         with record.reading_connection() as connection:
             assert len(returned.returns_of(connection, unit_id)) == len(before) + 1
             assert len(returned.returns_of(connection, unit_id, since=before[0].received_utc)) == 1
+
+
+def test_budgets_are_of_the_same_state_as_the_history_above_them(
+    told: str, begin_visit: Callable[..., Visit], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+):
+    def after_a_visit_began(session: Session, serial: str) -> list[str]:
+        with open_database(told) as database, database.session() as writing:
+            begin_visit(writing, serial, day=3)
+        return [f"{len(history.history(connection_of(session), serial).visits)} visits are known to the budgets"]
+
+    monkeypatch.setenv("RIG_DATABASE_URL", told)
+    monkeypatch.setattr("rig.commands_budget.recorded_lines", after_a_visit_began)
+    app.main(["history", SERIAL, "--budget"], standalone_mode=False)
+    assert "2 visits are known to the budgets" in capsys.readouterr().out
 
 
 @pytest.mark.parametrize("where", ["told", "told_there"])
