@@ -294,6 +294,16 @@ def test_a_server_that_refuses_or_is_away_is_told_as_at_any_opening(server: Serv
         assert "wrong-secret" not in str(for_asking.value)
 
 
+def test_a_server_can_be_asked_by_a_user_without_a_home(migrated: str, monkeypatch: pytest.MonkeyPatch):
+    def unknown(_number: int) -> None:
+        raise KeyError("uid not found")
+
+    monkeypatch.setattr("pwd.getpwuid", unknown)
+    monkeypatch.delenv("HOME", raising=False)
+    with asked_at(migrated) as record, record.reading_connection() as connection:
+        assert batches.batch_lines(connection) == ()
+
+
 def test_a_user_who_may_not_even_read_is_not_told_that_the_record_can_be_read(server: Server, migrated: str):
     server.run("DROP ROLE IF EXISTS guest; CREATE ROLE guest LOGIN", migrated)
     guest = migrated.replace("rig@", "guest@")
