@@ -22,6 +22,7 @@ from db.postgresql import WRITING_OPTION, postgresql_engine
 from db.record_key import key_file
 from db.revision import LATEST, TABLES, current_revision
 from db.sqlite import BEGIN_OPTION, sqlite_engine
+from db.stored_values import is_text
 
 if TYPE_CHECKING:
     from db.chain import ChainKeeper
@@ -295,6 +296,11 @@ def address_of(location: Location) -> URL:
 
     :raises BadAddress: it is no URL, of a kind that is not served, or would keep nothing.
     """
+    if not is_text(location.url):
+        raise BadAddress(
+            f"The database address given by {location.decided_by} holds bytes that are no text: write it in UTF-8, and "
+            "give folder and file names that are text."
+        )
     try:
         address = make_url(location.url)
     except (ArgumentError, ValueError):

@@ -12,7 +12,7 @@
     ├── NewerSchema         a later version of the program has written it
     ├── MigrationFailed     it could not be brought to this version; it was left as it was
     ├── ProtectionMissing   the locks on finished records are not all in place
-    ├── ReadOnly            it can be read and not written
+    ├── ReadOnly            it can be read and not written, or its user lacks a right
     ├── Locked              another program is writing and did not finish in time
     ├── DiskFull            no room; nothing of the last write was kept, everything before it was
     ├── StorageFailed       the disk or the operating system reported an error
@@ -68,7 +68,7 @@ class ProtectionMissing(DatabaseError):
 
 
 class ReadOnly(DatabaseError):
-    """The database can be read and not written."""
+    """The database can be read and not written, or its user lacks a right."""
 
 
 class Locked(DatabaseError):

@@ -28,6 +28,11 @@ _READ_ONLY = (
     "The database {place} can be read but not written ({detail}): have its owner grant the right to write, or name "
     "another database in RIG_DATABASE_URL.",
 )
+_NO_RIGHT = (
+    errors.ReadOnly,
+    "The database {place} refuses its user what was asked for ({detail}): have its owner grant the right to read and "
+    "the right to write, or name another database in RIG_DATABASE_URL.",
+)
 _DAMAGED = (
     errors.Damaged,
     "The database {place} is damaged ({detail}): keep it as it is, and restore the last backup into another one.",
@@ -40,7 +45,7 @@ _BY_CODE: dict[str, tuple[type[errors.DatabaseError], str]] = {
         "There is no database {place} on that server ({detail}): have it made, or correct RIG_DATABASE_URL.",
     ),
     "25006": _READ_ONLY,
-    "42501": _READ_ONLY,
+    "42501": _NO_RIGHT,
     "55P03": _BUSY,
     "40001": _BUSY,
     "40P01": _BUSY,

@@ -6,13 +6,16 @@ import re
 from dataclasses import dataclass
 from urllib.parse import parse_qsl, quote, quote_plus, unquote
 
+from db.stored_values import is_text
+
 SECRET_PARAMETERS = frozenset({"password", "passwd", "pwd", "sslpassword"})
 
 _FILE = re.compile(r"sqlite:///(?P<file>[^?%]+)")
 _SERVER = re.compile(
     r"postgresql(?:\+psycopg)?://(?:(?P<user>[^:/@?%]+)(?::(?P<password>[^@/?]+))?@)?"
-    r"(?P<host>[^:/@?%\[\],]+)?(?::(?P<port>[0-9]+))?/(?P<database>[^/?%]+)(?:\?(?P<query>.*))?"
+    r"(?P<host>[^:/@?%\[\],]+)?(?::(?P<port>[1-9][0-9]{0,4}))?/(?P<database>[^/?%@]+)(?:\?(?P<query>[^@]*))?"
 )
+"""With an at sign after the host, what looks like host and port may be a name and a password with a slash in it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +40,8 @@ class ServerAddress:
 
 def plain_address(url: str) -> FileAddress | ServerAddress | None:
     """Where a database is; None for an address that is not in one of the common forms, right or wrong."""
+    if not is_text(url):
+        return None
     file = _FILE.fullmatch(url)
     if file is not None:
         return _file(file["file"])

@@ -21,6 +21,8 @@ def connection_settings(given: Container[str], patience_s: float) -> dict[str, s
         # libpq counts whole seconds, two at least
         "connect_timeout": max(2, round(patience_s)),
         "application_name": APPLICATION_NAME,
+        # texts are Unicode whatever the database was made with: without it, one in SQL_ASCII hands out bytes
+        "client_encoding": "UTF8",
         "options": f"-c lock_timeout={milliseconds} -c timezone=UTC",
         # a cable that was pulled is noticed in some seconds, not in hours
         "keepalives_idle": 5,
@@ -38,15 +40,23 @@ def require_private_passwords(named: str) -> None:
     :raises Exposed: others can read one.
     :raises KeyProblem: one cannot be looked at.
     """
-    named = named or os.environ.get("PGPASSFILE", "")
-    passwords = Path(named) if named else Path.home() / ".pgpass"
-    service = Path(os.environ.get("PGSERVICEFILE") or Path.home() / ".pg_service.conf")
     try:
-        if passwords.is_file():
+        passwords = _found(named or os.environ.get("PGPASSFILE", ""), ".pgpass")
+        if passwords is not None:
             require_private(passwords, "password file")
-        if service.is_file() and "password" in service.read_text(encoding="utf-8", errors="replace"):
+        service = _found(os.environ.get("PGSERVICEFILE", ""), ".pg_service.conf")
+        if service is not None and "password" in service.read_text(encoding="utf-8", errors="replace"):
             require_private(service, "service file with a password")
     except OSError as error:
         raise KeyProblem(
             f"The password file {error.filename} cannot be looked at ({error.strerror}): check its rights."
         ) from None
+
+
+def _found(named: str, name: str) -> Path | None:
+    """A file that is named, else the one in the home folder; None where there is none, or the user has no home."""
+    try:
+        path = Path(named) if named else Path.home() / name
+    except RuntimeError:
+        return None
+    return path if path.is_file() else None

@@ -58,12 +58,17 @@ def day(value: date | str) -> date:
     return date.fromisoformat(value) if isinstance(value, str) else value
 
 
+def is_text(value: str) -> bool:
+    """Whether it holds neither a NUL nor a lone surrogate, which not every database keeps as it is."""
+    return "\0" not in value and not any("\ud800" <= character <= "\udfff" for character in value)
+
+
 def require_text(value: str) -> str:
     """The same text.
 
-    :raises InvalidValue: it holds a NUL or a lone surrogate, which not every database keeps as it is.
+    :raises InvalidValue: it holds a NUL or a lone surrogate.
     """
-    if "\0" in value or any("\ud800" <= character <= "\udfff" for character in value):
+    if not is_text(value):
         raise InvalidValue(f"The text {value!a} cannot be stored: remove the bytes that are no text.")
     return value
 

@@ -3,12 +3,19 @@
 from __future__ import annotations
 
 import json
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from rig.command_options import json_option, serial_argument
 from rig.marks import on_screen
+
+if TYPE_CHECKING:
+    from db.history import UnitHistory
+    from db.questions import Asked
+    from db.returned import RepairRow, ReturnRow
 
 
 @click.command()
@@ -17,32 +24,54 @@ from rig.marks import on_screen
 @click.option("--budget", is_flag=True, help="Print the budgets of the last verdict's findings.")
 def history(serial: str, as_json: bool, budget: bool) -> None:
     """Visits of a unit: as found against as left, and verdicts."""
-    from db import history as asked
-    from db.returned import repairs_of, returns_of
-    from rig.opening import record_to_ask
     from rig.reports.history import history_document, history_lines
     from rig.reports.returned import came_and_went_document, came_and_went_lines
     from rig.scanned import clean_scan
 
-    with record_to_ask() as database:
-        with database.reading_connection() as connection:
-            found = asked.history(connection, clean_scan(serial))
-            back, repairs = returns_of(connection, found.unit_id), repairs_of(connection, found.unit_id)
-        budgets = _budgets_of(found.serial) if budget else []
-        if as_json:
-            document = history_document(found, database.url_shown) | came_and_went_document(back, repairs)
-            click.echo(json.dumps(document, indent=2))
-            return
-        click.echo(on_screen([*history_lines(found), *came_and_went_lines(back, repairs), *budgets]))
-        click.echo(f"Database: {database.url_shown}")
+    kept = (_with_budgets if budget else _without_budgets)(clean_scan(serial))
+    if as_json:
+        document = history_document(kept.history, kept.shown) | came_and_went_document(kept.returns, kept.repairs)
+        click.echo(json.dumps(document, indent=2))
+        return
+    lines = [*history_lines(kept.history), *came_and_went_lines(kept.returns, kept.repairs), *kept.budgets]
+    click.echo(on_screen(lines))
+    click.echo(f"Database: {kept.shown}")
 
 
-def _budgets_of(serial: str) -> list[str]:
+@dataclass(frozen=True, slots=True)
+class _Kept:
+    """What is kept of a unit, in one state of the record; ``shown`` is the database, as it may be shown."""
+
+    history: UnitHistory
+    returns: tuple[ReturnRow, ...]
+    repairs: tuple[RepairRow, ...]
+    shown: str
+    budgets: tuple[str, ...] = ()
+
+
+def _without_budgets(serial: str) -> _Kept:
+    from rig.opening import record_to_ask
+
+    with record_to_ask() as database, database.reading_connection() as connection:
+        return _kept(connection, serial, database.url_shown)
+
+
+def _with_budgets(serial: str) -> _Kept:
+    from db.questions import connection_of
     from rig.commands_budget import recorded_lines
     from rig.opening import open_record
 
     with open_record() as database, database.reading() as session:
-        return recorded_lines(session, serial)
+        kept = _kept(connection_of(session), serial, database.url_shown)
+        return replace(kept, budgets=tuple(recorded_lines(session, serial)))
+
+
+def _kept(connection: Asked, serial: str, shown: str) -> _Kept:
+    from db import history as asked
+    from db.returned import repairs_of, returns_of
+
+    found = asked.history(connection, serial)
+    return _Kept(found, returns_of(connection, found.unit_id), repairs_of(connection, found.unit_id), shown)
 
 
 @click.command()

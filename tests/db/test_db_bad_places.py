@@ -14,8 +14,10 @@ import pytest
 from sqlalchemy import select
 
 from db import errors
+from db.asking import open_for_asking
 from db.backup import backup
 from db.engine import Database, open_database
+from db.location import Location
 from db.models import Point, Sweep, Visit
 from db.queries import unit_by_serial
 from db.revision import APPLICATION_ID
@@ -199,9 +201,12 @@ def test_a_file_that_is_no_database_is_left_alone(url: str, file: Path, content:
 def test_a_database_of_another_program_is_left_alone(url: str, file: Path, table: str):
     with closing(sqlite3.connect(file)) as connection, connection:
         connection.execute(f"CREATE TABLE {table} (version_num TEXT)")
-    with pytest.raises(errors.NotADatabase, match=table) as refused:
-        open_database(url)
-    assert one_sentence(refused.value, file)
+    before = file.read_bytes()
+    for opened in (open_database, lambda url: open_for_asking(Location(url, "the test", None))):
+        with pytest.raises(errors.NotADatabase, match=table) as refused:
+            opened(url)
+        assert one_sentence(refused.value, file)
+    assert file.read_bytes() == before
 
 
 def test_the_file_says_whose_database_it_is(database: Database, file: Path):

@@ -201,7 +201,7 @@ def test_a_database_that_is_not_there_and_rights_that_are_missing_are_named(serv
     with open_database(reader) as database:
         with database.reading() as session:
             assert session.query(Unit).count() == 0
-        with pytest.raises(errors.ReadOnly, match="grant the right to write"):
+        with pytest.raises(errors.ReadOnly, match="the right to write"):
             database.require_writable()
 
 
