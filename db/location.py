@@ -8,6 +8,7 @@ from pathlib import Path
 
 import platformdirs
 
+from db.errors import KeyProblem
 from db.private_files import read_private
 
 VARIABLE = "RIG_DATABASE_URL"
@@ -30,7 +31,7 @@ def database_location(environment: Mapping[str, str] = os.environ) -> Location:
     :param environment: variables to look into; ``RIG_DATABASE_URL`` wins when it is set and not blank, then the file
         that ``RIG_DATABASE_URL_FILE`` names, which is the place for a URL with a password in it.
     :raises Exposed: that file can be read by others.
-    :raises KeyProblem: that file cannot be read.
+    :raises KeyProblem: that file cannot be read, or holds more than an address.
     """
     named = environment.get(VARIABLE, "").strip()
     if named:
@@ -38,6 +39,10 @@ def database_location(environment: Mapping[str, str] = os.environ) -> Location:
     kept = environment.get(FILE_VARIABLE, "").strip()
     if kept:
         url = read_private(Path(kept), "file with the database address")
+        if len(url.splitlines()) > 1:
+            raise KeyProblem(
+                f"The file with the database address {kept} holds more than one line: leave nothing else in it."
+            )
         return Location(url=url, decided_by=f"the file {kept}", own_folder=None)
     folder = _data_folder()
     path = folder / "trimrig.sqlite"

@@ -58,7 +58,7 @@ _NOTE = TypeAdapter(Note)
 
 def places(bench: Path) -> tuple[Path, Path]:
     """Where the note of a bench file may stand: beside it, or in the user's state folder."""
-    key = hashlib.sha256(str(bench.resolve()).encode()).hexdigest()[:24]
+    key = hashlib.sha256(os.fsencode(bench.resolve())).hexdigest()[:24]
     return bench.with_name(f"{bench.stem}.owed.json"), state_folder() / "owed" / f"{key}.json"
 
 

@@ -416,3 +416,8 @@ def test_whoever_reads_no_further_ends_an_export_without_a_word(demonstrated):
         running.stdout.close()
         assert running.stderr.read() == b""
         assert running.wait(timeout=90) == 1
+
+
+def test_a_bench_file_whose_name_is_no_text_is_said_not_to_be_there(tmp_path):
+    outcome = rig("check", SERIAL, "--bench", os.fsdecode(b"b\xff.toml"), folder=tmp_path)
+    assert "no bench file b[U+DCFF].toml" in one_sentence(outcome, 2)
