@@ -37,12 +37,8 @@ class Found(NamedTuple):
     characteristic: str
     value: float | None
     unit: str
-    expanded_uncertainty: float | None
     lower_limit: float | None
     upper_limit: float | None
-    bound_low: float | None
-    bound_high: float | None
-    rule: str
     decision: str
 
 
@@ -53,13 +49,10 @@ class BatchVisit:
     visit_id: UUID
     serial: str
     product: str
-    product_revision_id: UUID
     bench: str
-    bench_revision_id: UUID
     purpose: str
     started_utc: datetime
     ended_utc: datetime | None
-    outcome: str | None
     demonstration: bool
     decision: str | None
     causes: tuple[str, ...]
@@ -94,8 +87,7 @@ WHERE unit.batch_code = :batch_code
 ORDER BY unit.serial
 """
 _VISITS = """
-SELECT visit.id, visit.unit_id, visit.product_revision_id, bench.name, visit.bench_revision_id, visit.purpose,
-    visit.started_utc, visit.ended_utc, visit.outcome, visit.demonstration
+SELECT visit.id, visit.unit_id, bench.name, visit.purpose, visit.started_utc, visit.ended_utc, visit.demonstration
 FROM visit
 JOIN unit ON unit.id = visit.unit_id
 JOIN bench_revision ON bench_revision.id = visit.bench_revision_id
@@ -115,9 +107,8 @@ WHERE unit.batch_code = :batch_code AND move.outcome NOT LIKE :left_alone
 GROUP BY move.visit_id, move.trim
 """
 _FINDINGS = """
-SELECT finding.visit_id, finding.phase, finding.characteristic, finding.value, finding.unit,
-    finding.expanded_uncertainty, finding.lower_limit, finding.upper_limit, finding.bound_low, finding.bound_high,
-    finding.rule, finding.decision
+SELECT finding.visit_id, finding.phase, finding.characteristic, finding.value, finding.unit, finding.lower_limit,
+    finding.upper_limit, finding.decision
 FROM finding JOIN visit ON visit.id = finding.visit_id JOIN unit ON unit.id = visit.unit_id
 WHERE unit.batch_code = :batch_code
 ORDER BY finding.visit_id, finding.revision, finding.created_utc, finding.characteristic
@@ -154,7 +145,7 @@ def batch_record(connection: Asked, batch_code: str) -> BatchRecord:
     findings = _standing_findings(connection, batch_code)
     recorded = []
     for row in ask(connection, _VISITS, batch_code=batch_code):
-        key, unit_key, product_revision, bench, bench_revision, purpose, started, ended, outcome, demonstration = row
+        key, unit_key, bench, purpose, started, ended, demonstration = row
         serial, product = names[unit_key]
         decision, causes = decisions.get(key, (None, ()))
         recorded.append(
@@ -162,13 +153,10 @@ def batch_record(connection: Asked, batch_code: str) -> BatchRecord:
                 visit_id=identifier(key),
                 serial=serial,
                 product=product,
-                product_revision_id=identifier(product_revision),
                 bench=bench,
-                bench_revision_id=identifier(bench_revision),
                 purpose=purpose,
                 started_utc=moment(started),
                 ended_utc=perhaps_moment(ended),
-                outcome=outcome,
                 demonstration=bool(demonstration),
                 decision=decision,
                 causes=causes,

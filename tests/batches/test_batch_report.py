@@ -41,9 +41,7 @@ PRODUCT = "Invented"
 
 
 def finding(phase: str, name: str, value: float, decision: str = "pass", limit: float = 3.0) -> Found:
-    return Found(
-        phase, name, value, "cents", 0.1, -limit, limit, value - 0.1, value + 0.1, "guard band w = U", decision
-    )
+    return Found(phase, name, value, "cents", -limit, limit, decision)
 
 
 def visit(
@@ -63,13 +61,10 @@ def visit(
         visit_id=uuid5(UUID(int=0), str(number)),
         serial=serial or f"S{number:03d}",
         product=PRODUCT,
-        product_revision_id=UUID(int=1),
         bench="bench",
-        bench_revision_id=UUID(int=2),
         purpose=purpose,
         started_utc=began,
         ended_utc=None if decision is None else began + timedelta(minutes=10),
-        outcome=None if decision is None else "finished",
         demonstration=False,
         decision=decision,
         causes=tuple(causes),
