@@ -30,6 +30,7 @@ HELP = (
 COLLECTED_AFTER = 250_000
 """New objects after which garbage is looked for, more than a command makes that asks the record; 700 as Python has it.
 """
+THREADS_OF_ALGEBRA = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 COMMANDS = {
     "demo": "rig.commands_run:demo",
     "check": "rig.commands_run:check",
@@ -113,6 +114,9 @@ def main() -> None:
     # start, and again at the end, when all of it goes anyway
     gc.set_threshold(COLLECTED_AFTER)
     atexit.register(gc.freeze)
+    # matrices here are small: more threads take a processor while they start, and give nothing back
+    for name in THREADS_OF_ALGEBRA:
+        os.environ.setdefault(name, "1")
     _take_signals()
     try:
         app()

@@ -11,6 +11,7 @@ import pytest
 from hypothesis import settings
 
 from db.engine import open_database
+from rig.cli import THREADS_OF_ALGEBRA
 from tests.postgresql import Server, programs, running_server
 
 MEMORY = Path("/dev/shm")
@@ -30,6 +31,10 @@ os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 # a shell starts what runs in its background with Ctrl-C ignored, and what is started from there inherits that
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
+
+# as in the program itself: matrices are small, and every worker and every program that it starts has a core at most
+for name in THREADS_OF_ALGEBRA:
+    os.environ.setdefault(name, "1")
 
 # no test is timed: computers are busy
 settings.register_profile("untimed", deadline=None)

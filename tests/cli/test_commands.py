@@ -15,7 +15,7 @@ import pytest
 from click.testing import CliRunner
 
 from fixtures import demonstration_bench, demonstration_product
-from rig.cli import COMMANDS, app, main
+from rig.cli import COMMANDS, THREADS_OF_ALGEBRA, app, main
 from rig.command_options import FiniteNumber
 
 
@@ -381,6 +381,19 @@ def test_who_only_asks_waits_for_no_library_of_measuring_or_checking(tmp_path, w
 )
 def test_of_the_commands_only_those_beside_the_one_that_is_typed_are_imported(tmp_path, words, module):
     assert {each for each in imported_by(*words, folder=tmp_path) if each.startswith("rig.commands_")} == {module}
+
+
+@pytest.mark.skipif(not Path("/proc/self/task").is_dir(), reason="threads are listed there on Linux")
+def test_a_start_begins_no_thread_that_waits_for_large_matrices():
+    program = (
+        "import os, sys; from rig.cli import main\n"
+        "try:\n    main()\nfinally:\n    import numpy; print(len(os.listdir('/proc/self/task')))"
+    )
+    environment = {name: value for name, value in os.environ.items() if name not in THREADS_OF_ALGEBRA}
+    ended = subprocess.run(
+        [sys.executable, "-c", program, "--help"], capture_output=True, text=True, check=False, env=environment
+    )
+    assert ended.stdout.splitlines()[-1] == "1"
 
 
 @pytest.mark.parametrize(("flag", "wanted"), [((), None), (("--print",), True), (("--no-print",), False)])

@@ -13,11 +13,10 @@ import resource
 import time
 from multiprocessing import get_context
 
+from rig.cli import THREADS_OF_ALGEBRA
 from tests.benchmarks.study.report import report
 from tests.benchmarks.study.trials import BatchTask, Trial, run_batch
 
-ONE_THREAD = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
-"""Matrices are small here and every core has a batch of its own."""
 SENSITIVITY_SHARE = 0.1
 """Part of the batches that are adjusted by lenient hands as well."""
 
@@ -43,7 +42,7 @@ def main() -> None:
     parser.add_argument("--short", action="store_true", help="10 batches of 10 units")
     chosen = parser.parse_args()
     batches, units = (10, 10) if chosen.short else (chosen.batches, chosen.units)
-    os.environ.update(dict.fromkeys(ONE_THREAD, "1"))
+    os.environ.update(dict.fromkeys(THREADS_OF_ALGEBRA, "1"))
     began = time.monotonic()
     both_ways = max(1, round(SENSITIVITY_SHARE * batches))
     tasks = [
