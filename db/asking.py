@@ -12,11 +12,12 @@ import sqlite3
 from contextlib import contextmanager
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Self
+from typing import TYPE_CHECKING, Any
 
 from db import locks
 from db.failures import translated
 from db.location import Location, database_location
+from db.opened import Opened
 from db.plain_address import FileAddress, plain_address
 from db.postgresql_settings import connection_settings, require_private_passwords
 from db.questions import SQLITE
@@ -25,7 +26,6 @@ from db.sqlite_settings import set_up
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
-    from types import TracebackType
 
     from db.engine import Database
     from db.plain_address import ServerAddress
@@ -67,7 +67,7 @@ class DriverConnection:
         return _Rows(cursor.fetchall())
 
 
-class AskedRecord:
+class AskedRecord(Opened):
     """The record, for who only asks it. Use as a context manager, or call :meth:`close`."""
 
     def __init__(self, connection: DriverConnection, url_shown: str) -> None:
@@ -92,14 +92,6 @@ class AskedRecord:
         """Let go of the database."""
         with translated(self.url_shown):
             self._connection.driver.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
 
 
 def open_for_asking(location: Location | None = None, *, patience_s: float = 5.0) -> AskedRecord | Database:

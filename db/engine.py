@@ -6,8 +6,7 @@ from collections.abc import Callable, Iterator
 from contextlib import ExitStack, closing, contextmanager
 from functools import cached_property, partial
 from pathlib import Path
-from types import TracebackType
-from typing import TYPE_CHECKING, Protocol, Self, TypeVar
+from typing import TYPE_CHECKING, Protocol, TypeVar
 
 from sqlalchemy import URL, Connection, Engine, make_url
 from sqlalchemy.exc import ArgumentError
@@ -17,6 +16,7 @@ from db import locks, protection, schema
 from db.errors import BadAddress, DiskFull, Locked, ProtectionMissing, StorageFailed, Unreachable
 from db.failures import translated
 from db.location import Location, database_location
+from db.opened import Opened
 from db.plain_address import SECRET_PARAMETERS
 from db.postgresql import WRITING_OPTION, postgresql_engine
 from db.record_key import key_file
@@ -43,7 +43,7 @@ class Floor(Protocol):
         ...
 
 
-class Database:
+class Database(Opened):
     """An open database. Use as a context manager, or call :meth:`close`.
 
     Who only asks it is not kept waiting for the chain, which knows every table.
@@ -179,14 +179,6 @@ class Database:
             self._engine.dispose()
         if self.floor is not None:
             self.floor.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
 
 
 def open_database(url: str | None = None, *, patience_s: float = 5.0) -> Database:

@@ -31,6 +31,7 @@ COLLECTED_AFTER = 250_000
 """New objects after which garbage is looked for, more than a command makes that asks the record; 700 as Python has it.
 """
 THREADS_OF_ALGEBRA = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
+"""What the libraries under NumPy ask how many threads they may begin."""
 COMMANDS = {
     "demo": "rig.commands_run:demo",
     "check": "rig.commands_run:check",

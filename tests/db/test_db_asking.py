@@ -340,7 +340,7 @@ VALUES = {
     "sslmode": st.just("require"),
     "password": SECRETS,
     "PWD": SECRETS,
-    "passfile": st.just("/home/rig/.pgpass"),
+    "passfile": st.just("passwords/of-the-floor"),
 }
 
 
