@@ -40,10 +40,10 @@ LONGER = "measured longer"
 PLACES = 1 << 16
 """Sweeps of a visit, twice the points of a sweep and revisions of a finding are fewer. One whole number says which row
 it is of which visit: a row of few columns is read quicker, and a double holds it for 2 million visits."""
-
-
 MARKS = 1 << 6
 """What is marked on a finding is fewer."""
+IN_ORDER = (Unit.serial, Visit.started_utc, Visit.id)
+"""Units one after another, and the visits of each as they began."""
 HANDFUL = 500
 """Rows fetched at once: few enough that the memory of one handful serves the next."""
 
@@ -75,25 +75,21 @@ def judged_visits(session: Session, batch_codes: Sequence[str], product: str | N
 
     :param product: only units of this product.
     """
-    numbered = _numbered(batch_codes, product)
     handfuls = _plain(
         session,
-        select(
-            numbered.c.id,
+        _judged(
+            batch_codes,
+            product,
+            Visit.id,
             Unit.serial,
             Unit.batch_code,
             Product.name,
             Visit.product_revision_id,
             Visit.bench_revision_id,
             Visit.purpose,
-            numbered.c.decision,
-            select(Move.sequence).where(Move.visit_id == numbered.c.id).exists(),
-        )
-        .select_from(numbered)
-        .join(Visit, Visit.id == numbered.c.id)
-        .join(Unit, Unit.id == Visit.unit_id)
-        .join(Product, Product.id == Unit.product_id)
-        .order_by(numbered.c.number),
+            Verdict.decision,
+            select(Move.sequence).where(Move.visit_id == Visit.id).exists(),
+        ).order_by(*IN_ORDER),
     )
     key = lru_cache(_key)  # a year has few revisions
     return tuple(
@@ -118,16 +114,15 @@ def _key(stored: bytes | UUID) -> UUID:
     return UUID(bytes=stored) if isinstance(stored, bytes) else stored
 
 
-def judged_units(session: Session, batch_codes: Sequence[str]) -> dict[tuple[str, str], int]:
-    """How many units of each product have a verdict in each of some batches.
+def units_of_products(session: Session, batch_codes: Sequence[str]) -> dict[tuple[str, str], int]:
+    """How many units of each product are in each of some batches, judged or not.
 
     :return: count by product and batch code, where there are any.
     """
-    judged = select(Visit.id).join(Verdict, Verdict.visit_id == Visit.id).where(Visit.unit_id == Unit.id)
     rows = session.execute(
         select(Product.name, Unit.batch_code, func.count())
         .join(Unit, Unit.product_id == Product.id)
-        .where(Unit.batch_code.in_(batch_codes), judged.exists())
+        .where(Unit.batch_code.in_(batch_codes))
         .group_by(Product.name, Unit.batch_code)
     )
     return {(product, code): count for product, code, count in rows if code is not None}
@@ -273,21 +268,23 @@ def bench_texts(session: Session, revision_ids: Sequence[UUID]) -> dict[UUID, st
 
 
 def _numbered(batch_codes: Sequence[str], product: str | None) -> CTE:
-    """Visits with the verdict that stands, numbered unit by unit in the order in which they began."""
+    """Keys of the judged visits with their numbers."""
+    number = func.row_number().over(order_by=IN_ORDER) - 1
+    return _judged(batch_codes, product, Visit.id, number.label("number")).cte("numbered")
+
+
+def _judged(batch_codes: Sequence[str], product: str | None, *columns: Any) -> Select[Any]:
+    """Columns of visits with the verdict that stands."""
     correction = aliased(Verdict)
     wanted = (
-        select(
-            Visit.id,
-            Verdict.decision,
-            (func.row_number().over(order_by=(Unit.serial, Visit.started_utc, Visit.id)) - 1).label("number"),
-        )
+        select(*columns)
+        .select_from(Visit)
         .join(Unit, Unit.id == Visit.unit_id)
+        .join(Product, Product.id == Unit.product_id)
         .join(Verdict, Verdict.visit_id == Visit.id)
         .where(
             Unit.batch_code.in_(batch_codes),
             ~select(correction.id).where(correction.corrects_verdict_id == Verdict.id).exists(),
         )
     )
-    if product is not None:
-        wanted = wanted.join(Product, Product.id == Unit.product_id).where(Product.name == product)
-    return wanted.cte("numbered")
+    return wanted if product is None else wanted.where(Product.name == product)

@@ -64,6 +64,10 @@ FROM_TEXT = {decision.value: place for place, decision in enumerate(FROM_WORST)}
 """Places in ``FROM_WORST`` by the decisions as the record spells them."""
 
 
+class NothingJudged(WrongInput):
+    """No unit of some batches has a verdict."""
+
+
 @dataclass(frozen=True, slots=True)
 class Column:
     """One characteristic over all visits that have it: ``visits`` (k,) are their numbers, the rest is (k,) as well.
@@ -129,12 +133,12 @@ def read_production(
     """Read the judged visits of some batches with their last sweeps and their findings.
 
     :param place: where the limits come from, for messages.
-    :raises WrongInput: nothing was judged in these batches, they hold several products and none is named, or a product
-        file changes more than limits.
+    :raises NothingJudged: no unit of these batches has a verdict.
+    :raises WrongInput: they hold several products and none is named, or a product file changes more than limits.
     """
     visits = judged_visits(session, batch_codes, product)
     if not visits:
-        raise WrongInput(
+        raise NothingJudged(
             f"No unit of {_shown(batch_codes)}{'' if product is None else f' that is a {product}'} has a verdict: "
             "check the code with 'rig batches'."
         )
@@ -352,14 +356,16 @@ def _column(name: str, visits: Places, flags: Places, table: Array, anew: Array 
 
 def runs_of(visits: Sequence[JudgedVisit]) -> tuple[tuple[int, ...], ...]:
     """Places of the judged visits of each unit, up to the first that passed: what came later is a unit come back."""
-    adjusting = any(each.purpose == "adjust" for each in visits)
+    wanted = {"adjust"} if any(each.purpose == "adjust" for each in visits) else {each.purpose for each in visits}
     runs: defaultdict[str, list[int]] = defaultdict(list)
+    passed: set[str] = set()
     for place, each in enumerate(visits):
-        run = runs[each.serial]
-        wanted = each.purpose == "adjust" if adjusting else True
-        if wanted and not (run and _is_accepted(visits[run[-1]])):
-            run.append(place)
-    return tuple(tuple(run) for run in runs.values() if run)
+        serial = each.serial
+        if each.purpose in wanted and serial not in passed:
+            runs[serial].append(place)
+            if each.decision in ACCEPTED_TEXTS:
+                passed.add(serial)
+    return tuple(map(tuple, runs.values()))
 
 
 def _is_accepted(visit: JudgedVisit) -> bool:

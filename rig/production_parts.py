@@ -5,7 +5,8 @@ from __future__ import annotations
 import os
 import pickle
 import signal
-from concurrent.futures import Future, ProcessPoolExecutor
+from collections import deque
+from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from functools import partial
@@ -15,15 +16,19 @@ from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
 from db.engine import open_at
-from db.rejudging import judged_units, known_units, no_collecting
-from rig.production import Production, joined, read_production
+from db.rejudging import known_units, no_collecting, units_of_products
+from rig.production import NothingJudged, Production, joined, read_production
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
 
+    from sqlalchemy.orm import Session
+
     from db.engine import Database
     from db.location import Location
     from rig.limits_file import OtherLimits
+
+    Codes = tuple[str, ...]
 
 MANY = 10_000
 """Units for which a process of its own is worth its start."""
@@ -53,35 +58,75 @@ def read_in_parts(
         helpers = min(MOST_PROCESSES, os.cpu_count() or 1, known_units(session, batch_codes) // many) - 1
         if helpers < 1:
             return read_production(session, batch_codes, given, place, product)
-        read: dict[int, Production] = {}
-        with TemporaryDirectory() as folder, _processes(helpers) as processes:
-            counts = judged_units(session, batch_codes)
-            of_product = {code: count for (name, code), count in counts.items() if product in (None, name)}
-            parts = parts_of(of_product, many // PARTS_EACH)
-            # what is wrong with the batches is found, and said, by reading them at once
-            if len(parts) < 2 or (product is None and len({name for name, _ in counts}) > 1):
-                return read_production(session, batch_codes, given, place, product)
-            begun = [
-                _begun(
-                    processes,
-                    partial(_read_part, Path(folder) / str(number), database.location, codes, given, place, product),
-                )
-                for number, codes in enumerate(parts)
-            ]
-            # from the last one down, until the first that another process has begun
-            for number, each in reversed(list(enumerate(begun))):
-                if not each.cancel():
-                    break
-                read[number] = read_production(session, parts[number], given, place, product)
-            for number, each in enumerate(begun[: len(parts) - len(read)]):
-                try:
-                    read[number] = _taken(each.result())
-                except (BrokenProcessPool, OSError):
-                    read[number] = read_production(session, parts[number], given, place, product)
-    return joined([read[number] for number in range(len(parts))])
+        counts = units_of_products(session, batch_codes)
+        of_product = {code: count for (name, code), count in counts.items() if product in (None, name)}
+        parts = parts_of(of_product, many // PARTS_EACH)
+        # what is wrong with the batches is found, and said, by reading them at once
+        if len(parts) < 2 or (product is None and len({name for name, _ in counts}) > 1):
+            return read_production(session, batch_codes, given, place, product)
+        here = partial(_judged_in, session, given=given, place=place, product=product)
+        there = partial(_read_part, location=database.location, given=given, place=place, product=product)
+        judged = [each for each in _shared_out(parts, helpers, here, there) if each is not None]
+        return joined(judged) if judged else read_production(session, batch_codes, given, place, product)
 
 
-def parts_of(counts: Mapping[str, int], size: int) -> list[tuple[str, ...]]:
+def _shared_out(
+    parts: Sequence[Codes],
+    helpers: int,
+    here: Callable[[Codes], Production | None],
+    there: Callable[[Path, Codes], Path],
+) -> list[Production | None]:
+    """Parts in their order, each read by whoever was free: from the first one on by helpers, from the last one up here.
+
+    :param here: reads a part in this process;  there: reads one in another, into a file.
+    """
+    waiting = deque(range(len(parts)))
+    read: dict[int, Production | None] = {}
+
+    def feed(processes: ProcessPoolExecutor, folder: Path) -> None:
+        """Hand a helper one part after another; one that it does not hand back waits again."""
+        while (number := _next(waiting.popleft)) is not None:
+            try:
+                read[number] = _taken(processes.submit(there, folder / str(number), parts[number]).result())
+            except (BrokenProcessPool, OSError):
+                waiting.append(number)
+                return
+
+    def read_here() -> None:
+        while (number := _next(waiting.pop)) is not None:
+            read[number] = here(parts[number])
+
+    with TemporaryDirectory() as folder, _processes(helpers) as processes, ThreadPoolExecutor(helpers) as feeders:
+        try:
+            fed = [feeders.submit(feed, processes, Path(folder)) for _ in range(helpers)]
+            read_here()
+            for each in fed:
+                each.result()
+            read_here()
+        finally:
+            waiting.clear()
+    return [read[number] for number in range(len(parts))]
+
+
+def _next(taken: Callable[[], int]) -> int | None:
+    """Number of the next part, None where there is none."""
+    try:
+        return taken()
+    except IndexError:
+        return None
+
+
+def _judged_in(
+    session: Session, batch_codes: Codes, given: OtherLimits, place: str, product: str | None
+) -> Production | None:
+    """One part; None where none of its units has a verdict."""
+    try:
+        return read_production(session, batch_codes, given, place, product)
+    except NothingJudged:
+        return None
+
+
+def parts_of(counts: Mapping[str, int], size: int) -> list[Codes]:
     """Batches in the order of their codes, in parts of so many units or of one batch that has more.
 
     :param counts: size of each batch by its code.
@@ -99,24 +144,19 @@ def parts_of(counts: Mapping[str, int], size: int) -> list[tuple[str, ...]]:
 
 @contextmanager
 def _processes(count: int) -> Iterator[ProcessPoolExecutor]:
-    """Helpers, which start at once, and begin nothing new when the block is left."""
+    """Helpers, which start at once, and begin nothing new when the block is left.
+
+    Nobody waits for helpers that have done their work: their ends take half a second.
+    """
     processes = ProcessPoolExecutor(count, mp_context=get_context("spawn"), initializer=_deaf)
+    done = False
     try:
         for _ in range(count):
             processes.submit(os.getpid)
         yield processes
+        done = True
     finally:
-        processes.shutdown(cancel_futures=True)
-
-
-def _begun(processes: ProcessPoolExecutor, reading: Callable[[], Path]) -> Future[Path]:
-    """A part that will be read; failed already where the helpers are lost."""
-    try:
-        return processes.submit(reading)
-    except BrokenProcessPool as lost:
-        failed: Future[Path] = Future()
-        failed.set_exception(lost)
-        return failed
+        processes.shutdown(wait=not done, cancel_futures=True)
 
 
 def _deaf() -> None:
@@ -125,16 +165,16 @@ def _deaf() -> None:
 
 
 def _read_part(
-    file: Path, location: Location, batch_codes: Sequence[str], given: OtherLimits, place: str, product: str | None
+    file: Path, batch_codes: Codes, location: Location, given: OtherLimits, place: str, product: str | None
 ) -> Path:
     """Read a part and leave it in a file: through a pipe, fifty megabytes take seconds."""
     with open_at(location) as database, database.reading() as session:
-        production = read_production(session, batch_codes, given, place, product)
+        production = _judged_in(session, batch_codes, given, place, product)
     file.write_bytes(pickle.dumps(production, protocol=5))
     return file
 
 
-def _taken(file: Path) -> Production:
+def _taken(file: Path) -> Production | None:
     production = pickle.loads(file.read_bytes())
-    assert isinstance(production, Production)
+    assert production is None or isinstance(production, Production)
     return production

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from db.rejudging import no_collecting
 from rig.counted import counted
 from rig.errors import WrongInput
 from rig.limits_file import sides
@@ -78,26 +79,28 @@ class Rejudged:
     remarks: tuple[str, ...]
 
 
-def decisions_of(column: Column, limits: Limits | None, rule: Rule | None) -> Places:
-    """Decisions on one characteristic under limits and a rule, or its own where they are None.
+def decisions_of(column: Column, limits: Limits | None, rule: Rule | None) -> tuple[Places, Places]:
+    """Decisions on one characteristic under its own limits, and under others and a rule (its own where they are None).
 
     What was not decided for want of a value, or of a curve that fits, stays undecided.
     """
     undecided = PLACE[Decision.NO_DECISION]
-    own = decide_each(column.value, column.lower, column.upper, column.low, column.high, column.guarded)
+    own = other = decide_each(column.value, column.lower, column.upper, column.low, column.high, column.guarded)
     withheld = (column.decisions == undecided) & (own != undecided)
-    low, high = (column.low, column.high) if limits is None else sides(limits)
-    guarded = column.guarded if rule is None else np.full(column.visits.shape, rule is Rule.GUARDED)
-    decided = decide_each(column.value, column.lower, column.upper, low, high, guarded)
-    return np.where(withheld, undecided, decided)
+    if limits is not None or rule is not None:
+        low, high = (column.low, column.high) if limits is None else sides(limits)
+        guarded = column.guarded if rule is None else np.full(column.visits.shape, rule is Rule.GUARDED)
+        other = decide_each(column.value, column.lower, column.upper, low, high, guarded)
+    return np.where(withheld, undecided, own), np.where(withheld, undecided, other)
 
 
+@no_collecting()
 def rejudge(production: Production, given: OtherLimits) -> Rejudged:
     """Judge a production again."""
     knob = production.knob_octaves
     ruling = {each.name: given.of(each.name, knob) for each in production.columns}
-    own = {each.name: decisions_of(each, None, None) for each in production.columns}
-    other = {each.name: decisions_of(each, ruling[each.name], given.rule) for each in production.columns}
+    decided = {each.name: decisions_of(each, ruling[each.name], given.rule) for each in production.columns}
+    own, other = ({name: pair[side] for name, pair in decided.items()} for side in (0, 1))
     by_own, by_other = (whole_decisions(production, each) for each in (own, other))
     runs = runs_of(production.visits)
     return Rejudged(

@@ -118,7 +118,8 @@ def test_many_decisions_are_those_of_each_by_itself(rule: Rule, limits: Limits):
 def test_what_was_not_decided_stays_undecided(production: Production):
     column = next(each for each in production.columns if each.name == "base_pitch")
     column.decisions[2] = PLACE[Decision.NO_DECISION]  # no curve fitted
-    assert decisions_of(column, Limits(-1e9, 1e9), None)[2] == PLACE[Decision.NO_DECISION]
+    own, other = decisions_of(column, Limits(-1e9, 1e9), None)
+    assert own[2] == other[2] == PLACE[Decision.NO_DECISION]
 
 
 def test_a_guard_band_that_left_no_room_may_have_room_in_wider_limits(production: Production):
@@ -127,8 +128,10 @@ def test_a_guard_band_that_left_no_room_may_have_room_in_wider_limits(production
     column.low[place], column.high[place] = -1e-6, 1e-6
     column.value[place], column.lower[place], column.upper[place] = 0.0, -0.1, 0.1
     column.decisions[place] = PLACE[Decision.NO_DECISION]
-    assert decisions_of(column, None, None)[place] == PLACE[Decision.NO_DECISION]
-    assert decisions_of(column, Limits(-1.0, 1.0), None)[place] == PLACE[Decision.PASS]
+    own, other = decisions_of(column, Limits(-1.0, 1.0), None)
+    assert own[place] == PLACE[Decision.NO_DECISION]
+    assert other[place] == PLACE[Decision.PASS]
+    assert decisions_of(column, None, None)[1][place] == PLACE[Decision.NO_DECISION]
 
 
 def test_what_was_measured_longer_keeps_its_recorded_value(history: Database, codes: tuple[str, ...]):
