@@ -41,12 +41,19 @@ class _Kind:
         self.name = name
 
 
-class _Rows(list[Any]):
-    """Rows that were fetched."""
+class _Rows:
+    """Rows that are fetched when they are wanted."""
+
+    def __init__(self, cursor: Any) -> None:
+        self.cursor = cursor
 
     def all(self) -> Sequence[Any]:
         """All of them."""
-        return self
+        rows: Sequence[Any] = self.cursor.fetchall()
+        return rows
+
+    def __iter__(self) -> Iterator[Any]:
+        return iter(self.cursor)
 
 
 class DriverConnection:
@@ -64,14 +71,15 @@ class DriverConnection:
             cursor.execute(statement)
         else:
             cursor.execute(statement, parameters)
-        return _Rows(cursor.fetchall())
+        return _Rows(cursor)
 
 
 class AskedRecord(Opened):
     """The record, for who only asks it. Use as a context manager, or call :meth:`close`."""
 
-    def __init__(self, connection: DriverConnection, url_shown: str) -> None:
+    def __init__(self, connection: DriverConnection, url_shown: str, location: Location) -> None:
         self.url_shown = url_shown
+        self.location = location
         self._connection = connection
 
     @contextmanager
@@ -103,7 +111,7 @@ def open_for_asking(location: Location | None = None, *, patience_s: float = 5.0
     """
     location = location or database_location()
     address = plain_address(location.url)
-    opened = None if address is None else _opened(address, patience_s)
+    opened = None if address is None else _opened(address, location, patience_s)
     if opened is not None:
         return opened
     from db.engine import open_at
@@ -111,13 +119,13 @@ def open_for_asking(location: Location | None = None, *, patience_s: float = 5.0
     return open_at(location, patience_s=patience_s)
 
 
-def _opened(address: FileAddress | ServerAddress, patience_s: float) -> AskedRecord | None:
+def _opened(address: FileAddress | ServerAddress, location: Location, patience_s: float) -> AskedRecord | None:
     """The record; None where nothing is, or where it is not as this version has it."""
     with translated(address.shown):
         connection = _connected(address, patience_s)
     if connection is None:
         return None
-    record = AskedRecord(connection, address.shown)
+    record = AskedRecord(connection, address.shown, location)
     try:
         with record.reading_connection() as asked:
             if current_revision(asked, address.shown) == LATEST:

@@ -89,7 +89,7 @@ def rejudge(
     """What the yield would have been under other limits, from the stored sweeps; no verdict is touched."""
     from db.batches import units_of_characteristics
     from rig.limits_file import UNCHANGED, load_limits
-    from rig.opening import open_record
+    from rig.opening import record_to_ask
     from rig.production_parts import read_in_parts
     from rig.rejudge import rejudge as judged_again
     from rig.reports.rejudge import curve_document, curve_lines, plot_curves, rejudged_document, rejudged_lines
@@ -97,7 +97,7 @@ def rejudge(
 
     given = UNCHANGED if limits is None else load_limits(limits)
     place = "their own limits" if limits is None else str(limits)
-    with open_record() as database:
+    with record_to_ask() as database:
         production = read_in_parts(database, tuple(dict.fromkeys(codes)), given, place, product)
         with database.reading_connection() as connection:
             units = units_of_characteristics(connection, production.visits[-1].visit_id)

@@ -43,8 +43,8 @@ if TYPE_CHECKING:
     from uuid import UUID
 
     from numpy.typing import NDArray
-    from sqlalchemy.orm import Session
 
+    from db.questions import Asked
     from db.rejudging import JudgedVisit
     from rig.limits_file import OtherLimits
 
@@ -128,7 +128,7 @@ class Production:
 
 @no_collecting()
 def read_production(
-    session: Session, batch_codes: Sequence[str], given: OtherLimits, place: str, product: str | None = None
+    connection: Asked, batch_codes: Sequence[str], given: OtherLimits, place: str, product: str | None = None
 ) -> Production:
     """Read the judged visits of some batches with their last sweeps and their findings.
 
@@ -136,7 +136,7 @@ def read_production(
     :raises NothingJudged: no unit of these batches has a verdict.
     :raises WrongInput: they hold several products and none is named, or a product file changes more than limits.
     """
-    visits = judged_visits(session, batch_codes, product)
+    visits = judged_visits(connection, batch_codes, product)
     if not visits:
         raise NothingJudged(
             f"No unit of {_shown(batch_codes)}{'' if product is None else f' that is a {product}'} has a verdict: "
@@ -147,15 +147,15 @@ def read_production(
         raise WrongInput(
             f"{_shown(batch_codes)} holds units of {len(names)} products ({', '.join(names)}): name one with --product."
         )
-    texts = product_texts(session, tuple({each.product_revision_id for each in visits}))
+    texts = product_texts(connection, tuple({each.product_revision_id for each in visits}))
     products = {own: _product(text) for own, text in texts.items()}
     for each in products.values():
         require_same_ranges(given, each, place)
     sources = {
         own: _source(text)
-        for own, text in bench_texts(session, tuple({each.bench_revision_id for each in visits})).items()
+        for own, text in bench_texts(connection, tuple({each.bench_revision_id for each in visits})).items()
     }
-    columns, sweeps = _measured(session, batch_codes, product, visits, products, sources)
+    columns, sweeps = _measured(connection, batch_codes, product, visits, products, sources)
     return Production(
         visits=visits,
         columns=columns,
@@ -185,7 +185,7 @@ def joined(parts: Sequence[Production]) -> Production:
 
 
 def _measured(
-    session: Session,
+    connection: Asked,
     batch_codes: Sequence[str],
     product: str | None,
     visits: Sequence[JudgedVisit],
@@ -194,9 +194,9 @@ def _measured(
 ) -> tuple[tuple[Column, ...], int]:
     """What was found, characteristic by characteristic, and from how many sweeps anew."""
     several = any(len(each.oscillators) > 1 for each in products.values())
-    controls = tuple(chain.from_iterable(last_sweeps(session, batch_codes, product))) if several else ()
-    values, sweeps = _values_anew(last_points(session, batch_codes, product), controls, visits, products, sources)
-    findings = findings_as_left(session, batch_codes, product, decisions=FROM_TEXT, guarded=Rule.GUARDED.value)
+    controls = tuple(chain.from_iterable(last_sweeps(connection, batch_codes, product))) if several else ()
+    values, sweeps = _values_anew(last_points(connection, batch_codes, product), controls, visits, products, sources)
+    findings = findings_as_left(connection, batch_codes, product, decisions=FROM_TEXT, guarded=Rule.GUARDED.value)
     return _columns(findings, values), sweeps
 
 

@@ -15,17 +15,17 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
-from db.engine import open_at
+from db.asking import open_for_asking
 from db.rejudging import known_units, no_collecting, units_of_products
 from rig.production import NothingJudged, Production, joined, read_production
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
 
-    from sqlalchemy.orm import Session
-
+    from db.asking import AskedRecord
     from db.engine import Database
     from db.location import Location
+    from db.questions import Asked
     from rig.limits_file import OtherLimits
 
     Codes = tuple[str, ...]
@@ -39,7 +39,7 @@ PARTS_EACH = 4
 
 @no_collecting()
 def read_in_parts(
-    database: Database,
+    database: AskedRecord | Database,
     batch_codes: Sequence[str],
     given: OtherLimits,
     place: str,
@@ -54,20 +54,20 @@ def read_in_parts(
     :param many: units a process, at least.
     :raises WrongInput: as :func:`rig.production.read_production`.
     """
-    with database.reading() as session:
-        helpers = min(MOST_PROCESSES, os.cpu_count() or 1, known_units(session, batch_codes) // many) - 1
+    with database.reading_connection() as connection:
+        helpers = min(MOST_PROCESSES, os.cpu_count() or 1, known_units(connection, batch_codes) // many) - 1
         if helpers < 1:
-            return read_production(session, batch_codes, given, place, product)
-        counts = units_of_products(session, batch_codes)
+            return read_production(connection, batch_codes, given, place, product)
+        counts = units_of_products(connection, batch_codes)
         of_product = {code: count for (name, code), count in counts.items() if product in (None, name)}
         parts = parts_of(of_product, many // PARTS_EACH)
         # what is wrong with the batches is found, and said, by reading them at once
         if len(parts) < 2 or (product is None and len({name for name, _ in counts}) > 1):
-            return read_production(session, batch_codes, given, place, product)
-        here = partial(_judged_in, session, given=given, place=place, product=product)
+            return read_production(connection, batch_codes, given, place, product)
+        here = partial(_judged_in, connection, given=given, place=place, product=product)
         there = partial(_read_part, location=database.location, given=given, place=place, product=product)
         judged = [each for each in _shared_out(parts, helpers, here, there) if each is not None]
-        return joined(judged) if judged else read_production(session, batch_codes, given, place, product)
+        return joined(judged) if judged else read_production(connection, batch_codes, given, place, product)
 
 
 def _shared_out(
@@ -117,11 +117,11 @@ def _next(taken: Callable[[], int]) -> int | None:
 
 
 def _judged_in(
-    session: Session, batch_codes: Codes, given: OtherLimits, place: str, product: str | None
+    connection: Asked, batch_codes: Codes, given: OtherLimits, place: str, product: str | None
 ) -> Production | None:
     """One part; None where none of its units has a verdict."""
     try:
-        return read_production(session, batch_codes, given, place, product)
+        return read_production(connection, batch_codes, given, place, product)
     except NothingJudged:
         return None
 
@@ -168,8 +168,8 @@ def _read_part(
     file: Path, batch_codes: Codes, location: Location, given: OtherLimits, place: str, product: str | None
 ) -> Path:
     """Read a part and leave it in a file: through a pipe, fifty megabytes take seconds."""
-    with open_at(location) as database, database.reading() as session:
-        production = _judged_in(session, batch_codes, given, place, product)
+    with open_for_asking(location) as database, database.reading_connection() as connection:
+        production = _judged_in(connection, batch_codes, given, place, product)
     file.write_bytes(pickle.dumps(production, protocol=5))
     return file
 

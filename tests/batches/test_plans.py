@@ -51,10 +51,11 @@ def a_batch(session: Session, code: str) -> None:
 
 
 def judging_again(session: Session, code: str) -> None:
-    judged_visits(session, (code,))
-    last_sweeps(session, (code,))
-    last_points(session, (code,))
-    findings_as_left(session, (code,), decisions=FROM_TEXT, guarded="")
+    connection = connection_of(session)
+    judged_visits(connection, (code,))
+    last_sweeps(connection, (code,))
+    last_points(connection, (code,))
+    findings_as_left(connection, (code,), decisions=FROM_TEXT, guarded="")
 
 
 def what_earlier_units_taught(session: Session, code: str) -> None:

@@ -6,9 +6,13 @@ import os
 from concurrent.futures import Future
 from concurrent.futures.process import BrokenProcessPool
 from typing import TYPE_CHECKING
+from unittest.mock import Mock
 
 import pytest
+from sqlalchemy import select
 
+from db.engine import open_database
+from db.models import Unit
 from rig import production_parts
 from rig.errors import WrongInput
 from rig.limits_file import UNCHANGED, OtherLimits, SomeLimits
@@ -18,6 +22,7 @@ from rig.rejudge import rejudge
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+    from pathlib import Path
 
     from db.engine import Database
 
@@ -43,8 +48,8 @@ def test_read_in_parts_it_is_judged_as_it_is_read_at_once(
     history: Database, codes: tuple[str, ...], monkeypatch: pytest.MonkeyPatch
 ):
     monkeypatch.setattr(os, "cpu_count", lambda: 2)
-    with history.reading() as session:
-        at_once = read_production(session, codes, UNCHANGED, "")
+    with history.reading_connection() as connection:
+        at_once = read_production(connection, codes, UNCHANGED, "")
     parts = []
     monkeypatch.setattr(production_parts, "joined", lambda read: parts.extend(read) or joined(read))
     in_parts = read_in_parts(history, codes, UNCHANGED, "", many=5)
@@ -90,8 +95,8 @@ def test_parts_that_no_other_process_hands_over_are_read_here(
 ):
     monkeypatch.setattr(os, "cpu_count", lambda: 2)
     monkeypatch.setattr(production_parts.ProcessPoolExecutor, "submit", submit)
-    with history.reading() as session:
-        at_once = read_production(session, codes, UNCHANGED, "")
+    with history.reading_connection() as connection:
+        at_once = read_production(connection, codes, UNCHANGED, "")
     in_parts = read_in_parts(history, codes, UNCHANGED, "", many=5)
     for given in (UNCHANGED, TIGHTER):
         assert rejudge(in_parts, given) == rejudge(at_once, given)
@@ -100,3 +105,39 @@ def test_parts_that_no_other_process_hands_over_are_read_here(
 def test_batches_without_a_verdict_are_refused_however_they_are_read(history: Database):
     with pytest.raises(WrongInput, match="has a verdict: check the code with 'rig batches'"):
         read_in_parts(history, ("NONE-1", "NONE-2"), UNCHANGED, "", many=1)
+
+
+def test_a_batch_of_which_nothing_is_judged_yet_leaves_the_others_as_they_are(
+    history: Database, codes: tuple[str, ...], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    monkeypatch.setattr(os, "cpu_count", lambda: 2)
+    history.copy_file(tmp_path / "copy.sqlite")
+    begun = ("A-1", codes[0] + "-1", "Z-1")
+    with open_database(f"sqlite:///{tmp_path}/copy.sqlite") as database:
+        with database.session() as session:
+            product_id = session.scalars(select(Unit.product_id)).first()
+            session.add_all(
+                Unit(serial=f"{code}-{number}", product_id=product_id, batch_code=code)
+                for code in begun
+                for number in range(6)
+            )
+        in_parts = read_in_parts(database, (*begun, *codes), UNCHANGED, "", many=5)
+        with database.reading_connection() as connection:
+            at_once = read_production(connection, codes, UNCHANGED, "")
+        for given in (UNCHANGED, TIGHTER):
+            assert rejudge(in_parts, given) == rejudge(at_once, given)
+        with pytest.raises(WrongInput, match="No unit of 3 batches has a verdict"):
+            read_in_parts(database, begun, UNCHANGED, "", many=5)
+
+
+@pytest.mark.parametrize("fault", ["there", "here"])
+def test_what_stops_one_part_stops_all_with_its_own_words(
+    history: Database, codes: tuple[str, ...], fault: str, monkeypatch: pytest.MonkeyPatch
+):
+    monkeypatch.setattr(os, "cpu_count", lambda: 2)
+    if fault == "there":
+        monkeypatch.setattr(production_parts.ProcessPoolExecutor, "submit", _lost(WrongInput("not in range")))
+    else:
+        monkeypatch.setattr(production_parts, "read_production", Mock(side_effect=WrongInput("not in range")))
+    with pytest.raises(WrongInput, match="not in range"):
+        read_in_parts(history, codes, UNCHANGED, "", many=5)

@@ -34,8 +34,8 @@ if TYPE_CHECKING:
 
 @pytest.fixture
 def production(history: Database, codes: tuple[str, ...]) -> Production:
-    with history.reading() as session:
-        return read_production(session, codes, UNCHANGED, "their own")
+    with history.reading_connection() as connection:
+        return read_production(connection, codes, UNCHANGED, "their own")
 
 
 @pytest.fixture
@@ -88,8 +88,8 @@ def test_nothing_is_written(history: Database, codes: tuple[str, ...]):
             return [session.scalar(select(func.count()).select_from(table)) for table in tables]
 
     before = counts()
-    with history.reading() as session:
-        rejudge(read_production(session, codes, UNCHANGED, ""), UNCHANGED)
+    with history.reading_connection() as connection:
+        rejudge(read_production(connection, codes, UNCHANGED, ""), UNCHANGED)
     assert counts() == before
 
 
@@ -135,8 +135,8 @@ def test_a_guard_band_that_left_no_room_may_have_room_in_wider_limits(production
 
 
 def test_what_was_measured_longer_keeps_its_recorded_value(history: Database, codes: tuple[str, ...]):
-    with history.reading() as session:
-        handfuls = findings_as_left(session, codes, decisions=FROM_TEXT, guarded=Rule.GUARDED.value)
+    with history.reading_connection() as connection:
+        handfuls = findings_as_left(connection, codes, decisions=FROM_TEXT, guarded=Rule.GUARDED.value)
         rows = [tuple(row) for handful in handfuls for row in handful]
     first = next(row for row in rows if row[0] == "scale_error")
     number = first[1] // MARKS // PLACES
@@ -217,14 +217,14 @@ def test_a_product_file_with_other_ranges_is_refused(
 ):
     text = load_product(demonstration_product()).text
     given = limits(text.replace("musical = { low_v = 1.0", "musical = { low_v = 0.5"))
-    with history.reading() as session, pytest.raises(WrongInput, match="in range, not only in limits"):
-        read_production(session, codes, given, "other.toml")
+    with history.reading_connection() as connection, pytest.raises(WrongInput, match="in range, not only in limits"):
+        read_production(connection, codes, given, "other.toml")
 
 
 @pytest.mark.parametrize("code", ["none", "🎹", "a'b"])
 def test_a_batch_that_was_never_judged_is_named(history: Database, code: str):
-    with history.reading() as session, pytest.raises(WrongInput, match="has a verdict"):
-        read_production(session, (code,), UNCHANGED, "")
+    with history.reading_connection() as connection, pytest.raises(WrongInput, match="has a verdict"):
+        read_production(connection, (code,), UNCHANGED, "")
 
 
 def test_a_record_on_the_server_is_judged_again_as_the_same_record_in_a_file(
@@ -232,8 +232,8 @@ def test_a_record_on_the_server_is_judged_again_as_the_same_record_in_a_file(
 ):
     with open_database(server_url) as server:
         move(history, server, who="Ute", why="test")
-        with history.reading() as here, server.reading() as there:
-            one, other = (read_production(session, codes, UNCHANGED, "") for session in (here, there))
+        with history.reading_connection() as here, server.reading_connection() as there:
+            one, other = (read_production(each, codes, UNCHANGED, "") for each in (here, there))
     tighter = OtherLimits(SomeLimits(scale_error_cents_per_octave=0.05), None)
     assert rejudge(other, tighter) == rejudge(one, tighter)
     assert one.sweeps == other.sweeps > 0

@@ -11,7 +11,8 @@ import os
 import time
 from pathlib import Path
 
-from db.engine import open_database
+from db.asking import open_for_asking
+from db.location import Location
 from rig.limits_file import UNCHANGED, OtherLimits, SomeLimits
 from rig.production_parts import read_in_parts
 from rig.rejudge import rejudge
@@ -30,7 +31,7 @@ def main() -> None:
     given = parser.parse_args()
     if not given.file.exists():
         load(given.file, given.sweeps)
-    with open_database(f"sqlite:///{given.file}") as database:
+    with open_for_asking(Location(f"sqlite:///{given.file}", "this script", None)) as database:
         began, began_cpu = time.perf_counter(), time.process_time()
         codes = tuple(batch_code(block) for block in range(given.sweeps // 200 + 1))
         production = read_in_parts(database, codes, UNCHANGED, "")

@@ -5,10 +5,11 @@ import shutil
 import sqlite3
 import subprocess
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -17,7 +18,7 @@ from sqlalchemy import make_url
 from sqlalchemy.dialects import registry
 from sqlalchemy.orm import Session
 
-from db import batches, errors, history, returned
+from db import batches, errors, history, rejudging, returned
 from db.asking import AskedRecord, open_for_asking
 from db.engine import Database, address_of, open_database, url_shown
 from db.location import Location
@@ -31,6 +32,7 @@ from rig.cli import app
 from tests.postgresql import Server
 
 SERIAL = "TR-0001-7"
+DECISIONS = ("fail", "conditional fail", "no decision", "conditional pass", "pass")
 TURNED = 'it drifts, "=2+2", d\'Arc \u202e \U0001f3b9\nand hums'
 
 
@@ -72,6 +74,10 @@ def everything(connection: Asked) -> tuple[object, ...]:
     assert of_unit.visits
     assert of_unit.batch_code is not None
     assert of_unit.visits[0].as_left
+    codes = (of_unit.batch_code, "L-NONE")
+    judged = rejudging.judged_visits(connection, codes)
+    assert judged
+    ruled = {"decisions": {each: place for place, each in enumerate(DECISIONS)}, "guarded": "guarded"}
     lying = history.unfinished_visits(connection)
     return (
         of_unit,
@@ -81,7 +87,25 @@ def everything(connection: Asked) -> tuple[object, ...]:
         batches.batch_lines(connection),
         batches.batch_record(connection, of_unit.batch_code),
         batches.units_of_characteristics(connection, of_unit.visits[0].visit_id),
+        judged,
+        rejudging.known_units(connection, codes),
+        rejudging.units_of_products(connection, codes),
+        rejudging.product_texts(connection, tuple({each.product_revision_id for each in judged})),
+        rejudging.bench_texts(connection, tuple({each.bench_revision_id for each in judged})),
+        *(
+            (
+                rejudging.judged_visits(connection, codes, product),
+                in_any_order(rejudging.last_sweeps(connection, codes, product)),
+                in_any_order(rejudging.last_points(connection, codes, product)),
+                in_any_order(rejudging.findings_as_left(connection, codes, product, **ruled)),
+            )
+            for product in (None, of_unit.product, "another")
+        ),
     )
+
+
+def in_any_order(handfuls: Iterator[Sequence[tuple[Any, ...]]]) -> list[tuple[Any, ...]]:
+    return sorted(tuple(row) for rows in handfuls for row in rows)
 
 
 def test_a_record_answers_the_same_by_the_driver_alone_as_through_a_session(told: str):
@@ -90,6 +114,10 @@ def test_a_record_answers_the_same_by_the_driver_alone_as_through_a_session(told
             quick = everything(connection)
         assert quick == everything(connection_of(session))
         assert record.url_shown == database.url_shown
+    of_all, of_the_product, of_another = quick[-3:]
+    assert of_all == of_the_product
+    assert all(of_all)
+    assert not any(of_another)
     assert quick[2][0].complaint == TURNED
     assert quick[3][0].parts == ("R12", "lead")
     assert quick[0].visits[0].started_utc.utcoffset() is not None
