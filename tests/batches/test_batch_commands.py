@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import json
+import os
+import subprocess
+import sys
 from typing import TYPE_CHECKING
 
 import pytest
@@ -69,6 +72,23 @@ def test_judging_again_takes_several_batches_and_a_limits_file(
     assert document["batches"] == [codes[0]]
     assert document["differences"] == []
     assert document["curves"]
+
+
+@pytest.mark.parametrize("command", ["batch", "rejudge"])
+def test_who_only_asks_of_batches_waits_for_no_sqlalchemy(
+    told: tuple[Path, Told], codes: tuple[str, ...], command: str
+):
+    program = "import sys; from rig.cli import main\ntry:\n    main()\nfinally:\n    print(*sys.modules)"
+    ended = subprocess.run(
+        [sys.executable, "-c", program, command, codes[0]],
+        capture_output=True,
+        text=True,
+        check=True,
+        env={**os.environ, "RIG_DATABASE_URL": f"sqlite:///{told[0]}"},
+    )
+    *shown, imported = ended.stdout.splitlines()
+    assert codes[0] in shown[0]
+    assert not {"sqlalchemy", "alembic"} & set(imported.split())
 
 
 def test_wrong_input_ends_in_its_own_error(typed: Callable[..., str], codes: tuple[str, ...], tmp_path: Path):

@@ -349,7 +349,7 @@ def test_a_server_whose_protection_was_tampered_with_is_not_believed(server: Ser
 @pytest.mark.parametrize("where", ["told", "told_there"])
 def test_who_only_asks_waits_for_neither_sqlalchemy_nor_numpy(where: str, request: pytest.FixtureRequest):
     asked = (
-        "import sys, db.history, db.batches, db.returned\n"
+        "import sys, db.history, db.batches, db.rejudging, db.returned\n"
         "from db.asking import open_for_asking\n"
         "with open_for_asking() as record, record.reading_connection() as connection:\n"
         f"    print(len(db.history.history(connection, {SERIAL!r}).visits))\n"
