@@ -4,9 +4,7 @@ Made for a year of production at once: plain rows with as few columns as will do
 the list. Nothing is written.
 """
 
-import gc
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
 from functools import lru_cache
 from math import inf
 from typing import Any, NamedTuple
@@ -191,18 +189,6 @@ def findings_as_left(
     given: dict[str, Value] = {**named, "product": product, "longer": f"%{LONGER}%", "guarded": guarded}
     question = _FINDINGS.replace("DECISIONS", cases)
     return ask_in_handfuls(connection, question, batch_codes=batch_codes, infinite=inf, **given)
-
-
-@contextmanager
-def no_collecting() -> Iterator[None]:
-    """While millions of rows are handled: the collector would look through all of them again and again, for nothing."""
-    collecting = gc.isenabled()
-    gc.disable()
-    try:
-        yield
-    finally:
-        if collecting:
-            gc.enable()
 
 
 def product_texts(connection: Asked, revision_ids: Sequence[UUID]) -> dict[UUID, str]:

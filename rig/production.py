@@ -26,12 +26,12 @@ from db.rejudging import (
     judged_visits,
     last_points,
     last_sweeps,
-    no_collecting,
     product_texts,
 )
 from rig.counted import counted
 from rig.errors import WrongInput
 from rig.limits_file import require_same_ranges
+from rig.no_collecting import no_collecting
 from rig.product import Product
 from rig.science.conformity import FROM_WORST, Decision, Rule
 from rig.science.sweeps import Sweeps, sweep_values

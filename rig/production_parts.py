@@ -6,7 +6,7 @@ import os
 import pickle
 import signal
 from collections import deque
-from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
+from concurrent.futures import CancelledError, ProcessPoolExecutor, ThreadPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from functools import partial
@@ -16,11 +16,13 @@ from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
 from db.asking import open_for_asking
-from db.rejudging import known_units, no_collecting, units_of_products
+from db.rejudging import known_units, units_of_products
+from rig.no_collecting import no_collecting
 from rig.production import NothingJudged, Production, joined, read_production
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
+    from concurrent.futures import Future
 
     from db.asking import AskedRecord
     from db.engine import Database
@@ -81,14 +83,17 @@ def _shared_out(
     :param here: reads a part in this process;  there: reads one in another, into a file.
     """
     waiting = deque(range(len(parts)))
+    asked: list[Future[Path]] = []
     read: dict[int, Production | None] = {}
 
     def feed(processes: ProcessPoolExecutor, folder: Path) -> None:
         """Hand a helper one part after another; one that it does not hand back waits again."""
         while (number := _next(waiting.popleft)) is not None:
             try:
-                read[number] = _taken(processes.submit(there, folder / str(number), parts[number]).result())
-            except (BrokenProcessPool, OSError):
+                part = processes.submit(there, folder / str(number), parts[number])
+                asked.append(part)
+                read[number] = _taken(part.result())
+            except (BrokenProcessPool, CancelledError, OSError):
                 waiting.append(number)
                 return
 
@@ -100,8 +105,10 @@ def _shared_out(
         try:
             fed = [feeders.submit(feed, processes, Path(folder)) for _ in range(helpers)]
             read_here()
-            for each in fed:
-                each.result()
+            for part in asked:
+                part.cancel()  # where nobody has begun it
+            for feeder in fed:
+                feeder.result()
             read_here()
         finally:
             waiting.clear()

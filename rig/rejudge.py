@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from db.rejudging import no_collecting
 from rig.counted import counted
 from rig.errors import WrongInput
 from rig.limits_file import sides
+from rig.no_collecting import no_collecting
 from rig.production import ACCEPTED, FROM_TEXT, runs_of
 from rig.science.capability import Interval, share_interval
 from rig.science.conformity import FROM_WORST, Decision, Limits, Rule
@@ -99,8 +99,9 @@ def rejudge(production: Production, given: OtherLimits) -> Rejudged:
     """Judge a production again."""
     knob = production.knob_octaves
     ruling = {each.name: given.of(each.name, knob) for each in production.columns}
-    decided = {each.name: decisions_of(each, ruling[each.name], given.rule) for each in production.columns}
-    own, other = ({name: pair[side] for name, pair in decided.items()} for side in (0, 1))
+    own, other = {}, {}
+    for each in production.columns:
+        own[each.name], other[each.name] = decisions_of(each, ruling[each.name], given.rule)
     by_own, by_other = (whole_decisions(production, each) for each in (own, other))
     runs = runs_of(production.visits)
     return Rejudged(

@@ -85,6 +85,7 @@ def _refused(_self: object, what: object, *_given: object) -> Future[object]:
         pytest.param(_lost(BrokenProcessPool("a process was killed")), id="killed"),
         pytest.param(_lost(OSError(28, "No space left on device")), id="disk full"),
         pytest.param(_refused, id="lost before they are asked"),
+        pytest.param(lambda *_what: Future(), id="never begun"),
     ],
 )
 def test_parts_that_no_other_process_hands_over_are_read_here(
