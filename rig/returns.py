@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import tomllib
 from dataclasses import dataclass
+from datetime import timedelta
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
@@ -36,7 +37,7 @@ from rig.suspects import (
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
-    from datetime import datetime
+    from datetime import datetime, tzinfo
     from uuid import UUID
 
     from sqlalchemy.orm import Session
@@ -57,6 +58,8 @@ WORTH_SAYING = 3
 WORTH_NAMING = 0.03
 """A suspect below this probability is not named."""
 SURE = 0.5
+SHIFT = timedelta(hours=8)
+"""How long a shift works (common practice): what passed within it is still in the house, on whichever day it began."""
 MEASURED = ("law", "range", "controls")
 """Tables of a product file that say what a characteristic is measured against, and where."""
 
@@ -158,17 +161,27 @@ def last_left(recorded: UnitHistory, before: datetime | None = None) -> VisitRow
 
 
 def is_back(recorded: UnitHistory | None, now: datetime, *, entered: bool = False) -> bool:
-    """Whether a unit that is scanned now has left before: its last verdict was a pass, and not of today.
+    """Whether a unit that is scanned now has left before: its last verdict was a pass, and not of the present shift.
 
-    :param now: aware; its day is that of the bench's own time zone.
-    :param entered: somebody entered since it left that it came back, so that it did on the same day too.
+    :param now: aware.
+    :param entered: somebody entered since it left that it came back, so that it did in the same shift too.
     """
     if recorded is None:
         return False
     judged = [each for each in recorded.visits if each.verdict is not None]
     if not judged or judged[-1].verdict is None or judged[-1].verdict.decision not in PASSED:
         return False
-    return entered or judged[-1].started_utc.astimezone(now.tzinfo).date() < now.date()
+    return entered or not is_of_this_shift(judged[-1].started_utc, now)
+
+
+def is_of_this_shift(began: datetime, now: datetime, zone: tzinfo | None = None) -> bool:
+    """Whether a visit is of the shift that works now: of the same day, or a night shift's from before midnight.
+
+    :param began: aware.
+    :param now: aware.
+    :param zone: whose days count; ``None`` for the computer's own, which knows when summer time begins and ends.
+    """
+    return began.astimezone(zone).date() >= now.astimezone(zone).date() or now - began < SHIFT
 
 
 def reason_since(session: Session, unit_id: UUID, left: VisitRow | None) -> ReturnRow | None:

@@ -35,6 +35,7 @@ from rig.printing import after_verdict
 from rig.records import RESUMABLE, bench_records
 from rig.recovery import passes, restore
 from rig.reports.keep import keep_reports
+from rig.returns import is_of_this_shift
 from rig.scan import DeskScans, ScannerFeed
 from rig.science.conformity import Decision
 from rig.sight import KnobPosition
@@ -72,7 +73,7 @@ class Standing(StrEnum):
     UNFINISHED = "known, without a verdict"
     FAILED = "failed before"
     RETURNED = "passed before and came back"
-    PASSED_TODAY = "passed today already"
+    PASSED_ALREADY = "passed already in this shift"
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +92,7 @@ def known(
     *,
     entered: ReturnRow | None = None,
 ) -> Known:
-    """What a serial's history means today.
+    """What a serial's history means now.
 
     :param recorded: None for a serial that was never recorded.
     :param now: aware.
@@ -117,10 +118,10 @@ def known(
         causes = "; ".join(last.verdict.causes) if last.verdict is not None else ""
         because = f" ({causes})" if causes else ""
         return Known(Standing.FAILED, f"Unit {serial} was judged {when}: {decision}{because}. It is measured again.")
-    if entered is None and last.started_utc.astimezone(zone).date() >= now.astimezone(zone).date():
+    if entered is None and is_of_this_shift(last.started_utc, now, zone):
         return Known(
-            Standing.PASSED_TODAY,
-            f"Unit {serial} has passed today already ({when}): scan it again to measure it again, or scan the next.",
+            Standing.PASSED_ALREADY,
+            f"Unit {serial} has passed already ({when}): scan it again to measure it again, or scan the next.",
         )
     return Known(
         Standing.RETURNED,
@@ -130,7 +131,7 @@ def known(
 
 def _when(visit: VisitRow, now: datetime, zone: tzinfo | None) -> str:
     started = visit.started_utc.astimezone(zone)
-    return f"at {started:%H:%M}" if started.date() == now.astimezone(zone).date() else f"on {started:%Y-%m-%d}"
+    return f"at {started:%H:%M}" if is_of_this_shift(started, now, zone) else f"on {started:%Y-%m-%d}"
 
 
 @dataclass(slots=True)
@@ -221,15 +222,15 @@ def _say_how_it_stands(serial: str, database: Database, calls: Calls) -> None:
 def _one_unit(serial: str, database: Database, shift: Shift, calls: Calls, passed_already: str) -> str:
     """One scan to its end.
 
-    :param passed_already: a serial that passed today and was scanned just before: the second scan means it.
+    :param passed_already: a serial that passed in this shift and was scanned just before: the second scan means it.
     :return: this serial, if it is such a one now.
     """
     recorded = known_history(database, serial)
     found = known(serial, recorded, calls.now(), entered=known_return(database, serial, recorded))
-    if found.standing is Standing.PASSED_TODAY and serial != passed_already:
+    if found.standing is Standing.PASSED_ALREADY and serial != passed_already:
         calls.tell(found.said)
         return serial
-    calls.tell(f"Unit {serial} once more." if found.standing is Standing.PASSED_TODAY else found.said)
+    calls.tell(f"Unit {serial} once more." if found.standing is Standing.PASSED_ALREADY else found.said)
     shift.on_bench = serial
     visit = calls.visit(serial)
     shift.on_bench = ""

@@ -36,11 +36,10 @@ def ask_why(database: Database, clock: Clock, operator: Operator, serial: str, s
 
     :param story: what was said with the order to measure it; None for nothing.
     """
-    now = clock.utc()
     recorded = _recorded(database, serial)
     with database.reading() as session:
         known = None if recorded is None else reason_since(session, recorded.unit_id, last_left(recorded))
-    back = is_back(recorded, now.astimezone(), entered=known is not None or story is not None)
+    back = is_back(recorded, clock.utc(), entered=known is not None or story is not None)
     if known is not None and story is None:
         operator.tell(f"It came back because: {spoken(known)}.")
         return Asked(back)

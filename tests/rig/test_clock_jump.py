@@ -130,11 +130,11 @@ def test_today_is_one_day_on_the_day_that_summer_time_ends_and_begins():
     berlin = ZoneInfo("Europe/Berlin")
     for day in (datetime(2026, 10, 25, tzinfo=berlin), datetime(2026, 3, 29, tzinfo=berlin)):
         early, late = day.replace(hour=0, minute=10), day.replace(hour=23, minute=50)
-        assert standing(early.astimezone(UTC), late.astimezone(UTC), berlin) is Standing.PASSED_TODAY
+        assert standing(early.astimezone(UTC), late.astimezone(UTC), berlin) is Standing.PASSED_ALREADY
         before = early - timedelta(minutes=20)
         assert standing(before.astimezone(UTC), late.astimezone(UTC), berlin) is Standing.RETURNED
 
 
 def test_a_unit_that_passed_later_than_the_clock_says_has_not_come_back():
     now = datetime(2026, 3, 4, 23, 30, tzinfo=UTC)
-    assert standing(now + timedelta(hours=1), now, UTC) is Standing.PASSED_TODAY
+    assert standing(now + timedelta(hours=1), now, UTC) is Standing.PASSED_ALREADY

@@ -2,7 +2,7 @@
 
 import json
 from dataclasses import replace
-from datetime import timedelta
+from datetime import UTC, timedelta
 
 import pytest
 from click.testing import CliRunner
@@ -203,11 +203,15 @@ def test_a_unit_of_unknown_origin_is_measured_without_a_comparison(stand):
     assert visit.findings
 
 
-def test_only_a_pass_on_an_earlier_day_means_that_a_unit_left(away):
+def test_only_a_pass_of_an_earlier_shift_means_that_a_unit_left(away):
     with away.database.reading() as session:
         recorded = history.history(connection_of(session), away.serial)
     left = recorded.visits[0]
     only = replace(recorded, visits=(left,))
+    late = left.started_utc.astimezone().replace(hour=23, minute=50)
+    overnight = replace(recorded, visits=(replace(left, started_utc=late.astimezone(UTC)),))
+    assert not is_back(overnight, late + timedelta(minutes=20))
+    assert is_back(overnight, late + timedelta(hours=9))
     assert not is_back(None, left.started_utc)
     assert not is_back(only, left.started_utc + timedelta(minutes=10))
     assert is_back(only, left.started_utc + timedelta(days=2))

@@ -62,12 +62,12 @@ def test_a_visit_without_a_verdict_is_unfinished_even_after_one_that_passed():
     assert standing(a_visit(NOW - timedelta(hours=2), "pass"), begun).standing is Standing.UNFINISHED
     stopped = a_visit(NOW - timedelta(minutes=10))
     assert standing(stopped).standing is Standing.UNFINISHED
-    assert standing(a_visit(NOW - timedelta(hours=2), "pass"), stopped).standing is Standing.PASSED_TODAY
+    assert standing(a_visit(NOW - timedelta(hours=2), "pass"), stopped).standing is Standing.PASSED_ALREADY
 
 
-def test_a_unit_that_passed_today_is_told_from_one_that_came_back():
-    assert standing(a_visit(NOW - timedelta(hours=2), "pass")).standing is Standing.PASSED_TODAY
-    assert standing(a_visit(NOW - timedelta(hours=2), "conditional pass")).standing is Standing.PASSED_TODAY
+def test_a_unit_that_passed_in_this_shift_is_told_from_one_that_came_back():
+    assert standing(a_visit(NOW - timedelta(hours=2), "pass")).standing is Standing.PASSED_ALREADY
+    assert standing(a_visit(NOW - timedelta(hours=2), "conditional pass")).standing is Standing.PASSED_ALREADY
     returned = standing(a_visit(NOW - timedelta(days=40), "pass"))
     assert returned.standing is Standing.RETURNED
     assert "on 2026-01-23" in returned.said
@@ -87,8 +87,17 @@ def test_today_is_the_day_of_the_people_at_the_bench():
     # 23:30 UTC the day before is 08:30 today nine hours east of it
     east = timezone(timedelta(hours=9))
     late = a_visit(datetime(2026, 3, 3, 23, 30, tzinfo=UTC), "pass")
-    assert standing(late, zone=east).standing is Standing.PASSED_TODAY
+    assert standing(late, zone=east).standing is Standing.PASSED_ALREADY
     assert standing(late, now=NOW).standing is Standing.RETURNED
+
+
+def test_a_night_shift_is_one_shift_on_both_sides_of_midnight():
+    late, after = datetime(2026, 3, 3, 23, 50, tzinfo=UTC), datetime(2026, 3, 4, 0, 10, tzinfo=UTC)
+    found = standing(a_visit(late, "pass"), now=after)
+    assert found.standing is Standing.PASSED_ALREADY
+    assert "has passed already (at 23:50 by Eve)" in found.said
+    assert "at 23:50 by Eve" in standing(replace(a_visit(late), ended_utc=None), now=after).said
+    assert standing(a_visit(late, "pass"), now=late + timedelta(hours=8)).standing is Standing.RETURNED
 
 
 def test_a_unit_that_failed_after_it_passed_has_failed():
@@ -193,7 +202,7 @@ def test_one_units_fault_is_one_sentence_and_the_next_unit_is_measured(floor):
     assert floor.said[-1] == f"Unit {SERIAL} is new."
 
 
-def test_a_unit_that_passed_today_is_measured_again_only_when_scanned_twice(floor):
+def test_a_unit_that_passed_in_this_shift_is_measured_again_only_when_scanned_twice(floor):
     visited = []
 
     def visit(serial):
@@ -204,7 +213,7 @@ def test_a_unit_that_passed_today_is_measured_again_only_when_scanned_twice(floo
     assert shift.decisions[Decision.PASS] == 2
     assert visited == [SERIAL] * 2
     assert f"Unit {SERIAL} is new." in floor.said
-    assert any("has passed today already" in each for each in floor.said)
+    assert any("has passed already" in each for each in floor.said)
     assert f"Unit {SERIAL} once more." in floor.said
 
 
@@ -225,7 +234,7 @@ def test_a_unit_that_came_back_on_the_same_day_is_held_against_what_it_left_with
         return visited
 
     floor.work([SERIAL], visit)
-    assert not any("has passed today already" in each for each in floor.said)
+    assert not any("has passed already" in each for each in floor.said)
     assert came_back[0] is not None
     assert came_back[0].reason is not None
     assert came_back[0].reason.reason == "drifts"
@@ -357,7 +366,7 @@ def test_a_newcomer_adjusts_a_virtual_unit_with_the_arrow_keys(tmp_path):
         terminal.until(f"'rig print slip {SERIAL}' prints it again")
         terminal.until("Scan the next unit")
         terminal.scan(SERIAL)
-        terminal.until("has passed today already")
+        terminal.until("has passed already")
         terminal.scan("STOP")
         assert terminal.end() == 0
         assert "1 unit: 1 pass." in terminal.text
