@@ -234,8 +234,8 @@ class Bench:
 
     @property
     def today(self) -> date:
-        """Day on the bench's clock, by which calibrations are judged."""
-        return self.clock.utc().date()
+        """Day of the people at the bench, in its own time zone, by which their certificates are dated and run out."""
+        return self.clock.utc().astimezone().date()
 
     def spelling_of(self, role: str) -> str:
         """How the instrument of a role is spoken to, as TOML."""

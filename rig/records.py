@@ -395,7 +395,7 @@ def begin_visit(
         )
         session.add(visit)
         session.flush()
-        session.add_all(setup_rows(session, visit.id, bench, records.instruments, now))
+        session.add_all(setup_rows(session, visit.id, bench, records.instruments))
         session.add(condition_row(visit.id, "start", wanted.room, line, now))
         if wanted.standing is not None:
             session.add(

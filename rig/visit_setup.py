@@ -35,12 +35,12 @@ def condition_row(
 
 
 def setup_rows(
-    session: Session, visit_id: UUID, bench: Bench, instruments: Mapping[str, UUID], now: datetime
+    session: Session, visit_id: UUID, bench: Bench, instruments: Mapping[str, UUID]
 ) -> list[models.VisitInstrument | models.VisitInstrumentProfile]:
     """Which instrument filled each role, its calibration, and how it was spoken to."""
     rows: list[models.VisitInstrument | models.VisitInstrumentProfile] = []
     for role, calibration in bench.file.calibrations.items():
-        on, due = (None, None) if calibration is None else calibration.dates(now.date())
+        on, due = (None, None) if calibration is None else calibration.dates(bench.today)
         rows.append(
             models.VisitInstrument(
                 visit_id=visit_id,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+import time
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from uuid import uuid4
@@ -20,6 +21,7 @@ from fixtures import demonstration_bench, demonstration_product
 from rig.bench import drawn_anew, load_bench, open_bench
 from rig.operators.virtual import VirtualOperator
 from rig.product import load_product
+from rig.specification import Calibration
 from rig.steady_clock import SteadyClock
 from rig.visit import Purpose, Request, run_visit
 from rig.work import Standing, known
@@ -133,6 +135,31 @@ def test_today_is_one_day_on_the_day_that_summer_time_ends_and_begins():
         assert standing(early.astimezone(UTC), late.astimezone(UTC), berlin) is Standing.PASSED_ALREADY
         before = early - timedelta(minutes=20)
         assert standing(before.astimezone(UTC), late.astimezone(UTC), berlin) is Standing.RETURNED
+
+
+def certified(file, calibration):
+    """The bench with another certificate of its meter."""
+    return file.model_copy(update={"meter": file.meter.model_copy(update={"calibration": calibration})})
+
+
+@pytest.mark.skipif(not hasattr(time, "tzset"), reason="the time zone of a running program is set on POSIX only")
+@pytest.mark.parametrize(("zone", "east_h"), [("WEST12", -12), ("UTC0", 0), ("EAST-14", 14)])
+def test_a_certificate_of_this_morning_counts_and_one_due_today_still_does(stand, monkeypatch, zone, east_h):
+    # IEEE 1003.1, 8.3: hours of TZ are counted west of Greenwich; the two ends of the earth never have one date
+    monkeypatch.setenv("TZ", zone)
+    time.tzset()
+    try:
+        with stand() as it:
+            today, year = (it.bench.clock.utc() + timedelta(hours=east_h)).date(), timedelta(days=365)
+            assert it.bench.today == today
+            for on in (today, today - year):
+                file = certified(it.bench.file, Calibration(on=on, due=on + year))
+                assert replace(it.bench, file=file).overdue() == ()
+            lapsed = certified(it.bench.file, Calibration(on=today - year, due=today - timedelta(days=1)))
+            assert len(replace(it.bench, file=lapsed).overdue()) == 1
+    finally:
+        monkeypatch.undo()
+        time.tzset()
 
 
 def test_a_unit_that_passed_later_than_the_clock_says_has_not_come_back():
