@@ -83,7 +83,7 @@ def tell_what_changed(recorder: Recorder, operator: Operator, product: Product, 
     moved = [each for each in made.differences if each.moved]
     names = ", ".join(each.characteristic.replace("_", " ") for each in moved)
     changed = f"Changed since it left by more than the uncertainty: {names}." if names else "Nothing has changed since."
-    operator.tell(f"It left on {made.shipped.started_utc:%Y-%m-%d}. {changed}")
+    operator.tell(f"It left on {made.shipped.started_utc.astimezone():%Y-%m-%d}. {changed}")
     for sentence in made.sentences:
         operator.tell(sentence)
     return made
