@@ -44,14 +44,17 @@ def batches(latest: int | None, as_json: bool) -> None:
 def batch(code: str, product: str | None, plots: Path | None, as_json: bool) -> None:
     """How a batch went: yields, retests, minutes, moves, failures by cause, capability, control charts that speak."""
     from db.batches import batch_record
-    from rig.batch import batch_reports
     from rig.opening import record_to_ask
-    from rig.reports.batch import batch_document, batch_lines
 
     with record_to_ask() as database:
         with database.reading_connection() as connection:
             record = batch_record(connection, code)
         shown = database.url_shown
+
+    # a code that is not there is refused before a report's numerics are loaded
+    from rig.batch import batch_reports
+    from rig.reports.batch import batch_document, batch_lines
+
     reports = batch_reports(record, product)
     written: list[Path] = []
     if plots is not None:
