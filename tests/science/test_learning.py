@@ -60,6 +60,7 @@ def with_known_spread(prior, spread, values, doubts):
     return _posterior(Expectation(prior, spread), np.ones(1), np.zeros(1), *observed).mean
 
 
+@settings(max_examples=50)
 @given(beliefs, widths, few_units)
 def test_units_one_after_another_teach_what_all_of_them_at_once_teach(prior, spread, seen):
     at_once = normal_posterior(prior, spread, *zip(*seen, strict=True))
@@ -79,6 +80,7 @@ def test_of_good_units_the_robust_belief_is_the_closed_form_within_a_tenth_of_it
     assert robust.standard_uncertainty == pytest.approx(closed.standard_uncertainty, rel=0.1)
 
 
+@settings(max_examples=50)
 @given(beliefs, widths)
 def test_where_nothing_was_seen_the_prior_stands(prior, spread):
     assert normal_posterior(prior, spread, [], []).mean == pytest.approx(prior.mean, abs=1e-12)
@@ -95,13 +97,14 @@ def posterior_by_quad(prior, spread, values, doubts, *, ratios=(1.0,), weights=(
     """Median and half the middle 80 % (as a standard deviation) by adaptive Gauss-Kronrod (QUADPACK)."""
     scale = np.sqrt(prior.standard_uncertainty**2 + spread**2 + np.square(doubts))
     bad = BAD_SHARE * stats.cauchy.pdf(values, prior.mean, scale)
+    deviations = np.hypot(np.outer(ratios, spread), doubts)
+
+    def normal(x, mean, deviation):
+        return np.exp(-0.5 * ((x - mean) / deviation) ** 2) / (np.sqrt(2.0 * np.pi) * deviation)
 
     def density(mu):
-        likelihood = sum(
-            weight * np.prod((1 - BAD_SHARE) * stats.norm.pdf(values, mu, np.hypot(ratio * spread, doubts)) + bad)
-            for ratio, weight in zip(ratios, weights, strict=True)
-        )
-        return likelihood * stats.norm.pdf(mu, prior.mean, prior.standard_uncertainty)
+        likelihood = np.dot(weights, np.prod((1 - BAD_SHARE) * normal(values, mu, deviations) + bad, axis=-1))
+        return likelihood * normal(mu, prior.mean, prior.standard_uncertainty)
 
     low, high = prior.mean - 10 * prior.standard_uncertainty, prior.mean + 10 * prior.standard_uncertainty
     grid = np.unique(np.concatenate([np.linspace(low, high, 121), *(np.linspace(v - 1, v + 1, 41) for v in values)]))
@@ -139,7 +142,7 @@ def test_with_the_spread_in_doubt_the_belief_is_that_of_the_stated_model_by_anot
 # --- one bad unit ----------------------------------------------------------------------------------------------------
 
 
-@settings(max_examples=200)
+@settings(max_examples=100)
 @given(beliefs, st.floats(0.02, 3.0), st.floats(0.0, 2.0), st.floats(-1e6, 1e6))
 def test_no_single_observation_moves_a_belief_by_more_than_the_stated_bound(prior, ratio, seen, deviations):
     spread = ratio * prior.standard_uncertainty
@@ -162,7 +165,7 @@ def test_a_wildly_bad_unit_is_as_good_as_not_there(sigmas):
     assert min(poisoned.good[:-1]) > 0.9
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=40)
 @given(st.integers(0, 1000), st.sampled_from([3, 5, 10, 20]), st.floats(-1e6, 1e6) | st.floats(-2.0, 2.0))
 def test_beside_good_units_the_harm_of_one_falls_with_their_number(seed, count, distance):
     values, doubts = units(np.random.default_rng(seed), 3.0, count)
@@ -187,7 +190,7 @@ def test_units_that_agree_overrule_a_product_file_that_is_wrong():
     assert five.mean.mean == pytest.approx(15.0, abs=0.3)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30)
 @given(beliefs, widths, few_units, st.randoms())
 def test_the_order_of_the_units_is_without_meaning(prior, spread, seen, random):
     shuffled = list(seen)
@@ -199,7 +202,7 @@ def test_the_order_of_the_units_is_without_meaning(prior, spread, seen, random):
     assert sorted(second.good) == sorted(first.good)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30)
 @given(few_units, st.floats(-50.0, 50.0), st.sampled_from([1e-9, 1e-3, -1.0, 1e3]))
 def test_octaves_seconds_or_cents_from_any_zero_teach_the_same(seen, shift, factor):
     values, doubts = (np.array(each) for each in zip(*seen, strict=True))
@@ -223,7 +226,7 @@ def test_of_good_units_nine_tenths_of_what_they_teach_is_kept(count):
     # efficiency: mean square error of the closed form, which is the best there is, over that of the robust belief
     rng = np.random.default_rng(20 + count)
     robust, closed = [], []
-    for _ in range(400):
+    for _ in range(200):
         mean = rng.normal(PIVOT.mean, 2.0)
         values, doubts = units(rng, mean, count)
         closed.append(normal_posterior(PIVOT, SCATTER, values, doubts).mean - mean)
@@ -234,17 +237,18 @@ def test_of_good_units_nine_tenths_of_what_they_teach_is_kept(count):
 @pytest.mark.parametrize("count", [3, 10])
 @pytest.mark.parametrize("given_spread", [SCATTER, 2.0 * SCATTER])
 def test_the_next_unit_of_a_batch_with_bad_units_lies_where_it_was_expected(count, given_spread):
-    # one unit in twenty is bad and may have its pivot anywhere; 95 % intervals for the next good one
+    # one unit in twenty is bad and may have its pivot anywhere; 95 % intervals for the next good one: of 200 no fewer
+    # than by three standard deviations of a binomial share
     rng = np.random.default_rng(40 + count)
     inside = []
-    for _ in range(300):
+    for _ in range(200):
         mean = rng.normal(PIVOT.mean, 2.0)
         values, doubts = units(rng, mean, count)
         bad = rng.random(count) < 0.05
         values[bad] = rng.uniform(-10.0, 28.0, size=np.count_nonzero(bad))
         expected = learn_batch(Expectation(PIVOT, given_spread), values, doubts).next_unit
         inside.append(abs(rng.normal(mean, SCATTER) - expected.mean) < 1.96 * expected.standard_uncertainty)
-    assert np.mean(inside) > 0.91
+    assert np.mean(inside) > 0.95 - 3.0 * sqrt(0.95 * 0.05 / 200)
 
 
 @pytest.mark.parametrize(("true_spread", "low", "high"), [(0.9, 0.6, 1.2), (0.05, 0.15, 0.2)])
@@ -290,7 +294,7 @@ def test_without_other_batches_a_new_one_is_what_the_product_file_says():
     assert next_batch(PIVOT, []) == PIVOT
 
 
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=30)
 @given(st.lists(st.tuples(means, st.floats(0.01, 1.0)), min_size=1, max_size=FEW_BATCHES - 1))
 def test_from_few_batches_a_new_one_is_never_believed_surer_than_the_file_says(seen):
     batches = [Belief(*each) for each in seen]
