@@ -10,6 +10,7 @@ import subprocess
 import tempfile
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
 from importlib.resources import files
 from pathlib import Path
 
@@ -70,8 +71,9 @@ def deck_with(variant: str, settings: Mapping[str, float]) -> str:
     return deck
 
 
+@cache
 def simulate(variant: str, **settings: float) -> Simulated:
-    """Run the simulator once on a deck with some parameters set anew.
+    """Run the simulator on a deck with some parameters set anew, once for the same ones.
 
     :raises SimulationFailedError: the oscillator did not run, or one period differs by 1e-6 from the mean of
         three.

@@ -23,8 +23,10 @@ pytestmark = needs_ngspice
 
 UNIT = "everything"
 LOWEST_NOTE_OCTAVES = float(np.log2(32.7032))  # C1, equal temperament at A4 = 440 Hz (ISO 16)
-LOOKED_AT_V = SWEEP_V[::2]
-MUSICAL = (LOOKED_AT_V >= 1.0) & (LOOKED_AT_V <= 6.0)
+TOLERANCE = 1e-5
+"""Of the simulator, ten times that of the decks: 0.0001 cent at these pitches, in half the time."""
+LOOKED_AT_V = SWEEP_V[::4]
+JUDGED_AT_V = SWEEP_V[::2]
 NOISE_OCTAVES = 0.05 / 1200
 STOP_CENTS = 0.05
 
@@ -115,27 +117,35 @@ def turn_until(trim, settings, cv_v, target_octaves):
     return Turned(trim, value, miss, readings)
 
 
+def parts():
+    """The circuit as it stands, without its control voltage."""
+    parameters = {**parameters_of(UNIT), "tolerance": TOLERANCE}
+    del parameters["cv"]
+    return parameters
+
+
 def fitted(pitch):
     return fit_tracking(LOOKED_AT_V, pitch, NOISE_OCTAVES)
 
 
-def tracking_error_cents(pitch):
-    """Deviation from one octave per volt, tuned across the musical range."""
-    error = 1200 * (pitch - LOOKED_AT_V)
-    return error - np.mean(error[MUSICAL])
+def tracking_error_cents(pitch, at_v=JUDGED_AT_V):
+    """Deviation from one octave per volt, tuned across the musical range: there, and everywhere."""
+    error = 1200 * (pitch - at_v)
+    musical = (at_v >= 1.0) & (at_v <= 6.0)
+    error -= np.mean(error[musical])
+    return error[musical], error
 
 
 @pytest.fixture(scope="module", params=PIVOTS.values(), ids=PIVOTS.keys())
 def adjusted(request):
-    found = {**parameters_of(UNIT), **request.param}
-    del found["cv"]
-    found_pitch = simulated_sweep(UNIT, LOOKED_AT_V, **found) if request.param else stored_sweep(UNIT)[::2]
+    found = {**parts(), **request.param}
+    found_pitch = simulated_sweep(UNIT, LOOKED_AT_V, **found) if request.param else stored_sweep(UNIT)[::4]
     plan = recommended_targets(fitted(found_pitch), theory.pivot_octaves(found))
     settings, turned = dict(found), []
     for move in plan.moves:
         turned.append(turn_until(move.trim, settings, move.held_x, move.target_octaves))
         settings[PARTS[move.trim].parameter] = turned[-1].value
-    return Adjusted(found, found_pitch, plan, tuple(turned), settings, simulated_sweep(UNIT, LOOKED_AT_V, **settings))
+    return Adjusted(found, found_pitch, plan, tuple(turned), settings, simulated_sweep(UNIT, JUDGED_AT_V, **settings))
 
 
 def test_the_pivots_lie_below_inside_and_above_the_played_range():
@@ -148,8 +158,8 @@ def test_the_pivots_lie_below_inside_and_above_the_played_range():
 
 
 def test_the_circuit_as_found_is_far_outside(adjusted):
-    error = tracking_error_cents(adjusted.found_pitch)
-    assert np.max(np.abs(error[MUSICAL])) > 10.0
+    musical, error = tracking_error_cents(adjusted.found_pitch, LOOKED_AT_V)
+    assert np.max(np.abs(musical)) > 10.0
     assert np.max(np.abs(error)) > 15.0
 
 
@@ -164,16 +174,16 @@ def test_every_target_is_met_within_five_readings_at_the_held_cv(adjusted):
 
 
 def test_the_moves_bring_the_circuit_into_tolerance(adjusted):
-    error = tracking_error_cents(adjusted.pitch)
-    assert np.max(np.abs(error[MUSICAL])) < 1.5
+    musical, error = tracking_error_cents(adjusted.pitch)
+    assert np.max(np.abs(musical)) < 1.5
     assert np.max(np.abs(error)) < 3.0
     assert abs(1200 * (adjusted.pitch[0] - LOWEST_NOTE_OCTAVES)) < 3.0
 
 
 def test_what_was_promised_to_remain_is_what_remains(adjusted):
     remaining = adjusted.plan.remaining
-    error = tracking_error_cents(adjusted.pitch)
-    assert np.max(np.abs(error[MUSICAL])) == pytest.approx(remaining.musical, abs=0.3)
+    musical, error = tracking_error_cents(adjusted.pitch)
+    assert np.max(np.abs(musical)) == pytest.approx(remaining.musical, abs=0.3)
     assert np.max(np.abs(error)) == pytest.approx(remaining.full, abs=0.3)
 
 
@@ -189,7 +199,7 @@ def test_the_pivot_is_learned_from_the_sweeps_before_and_after_the_scale_move(ad
     scale = next(each for each in adjusted.turned if each.trim == "scale")
     after_settings = {**adjusted.found_settings, "r_shunt": scale.value}
     after_pitch = simulated_sweep(UNIT, LOOKED_AT_V, **after_settings)
-    after = fit_tracking(LOOKED_AT_V, after_pitch, NOISE_OCTAVES)
+    after = fitted(after_pitch)
     before = fitted(adjusted.found_pitch)
     truth = theory.pivot_octaves(adjusted.found_settings)
     doubtful = Pivot(truth - 3.0, 3.0)
@@ -200,9 +210,8 @@ def test_the_pivot_is_learned_from_the_sweeps_before_and_after_the_scale_move(ad
 
 def test_a_target_for_the_wrong_pivot_leaves_the_scale_wrong():
     # the pivot is what the method rests on: believed five octaves too low, the target is met all the same
-    found = parameters_of(UNIT)
-    del found["cv"]
-    plan = recommended_targets(fitted(stored_sweep(UNIT)[::2]), theory.pivot_octaves(found) - 5.0)
+    found = parts()
+    plan = recommended_targets(fitted(stored_sweep(UNIT)[::4]), theory.pivot_octaves(found) - 5.0)
     scale = next(move for move in plan.moves if move.trim == "scale")
     turned = turn_until("scale", found, scale.held_x, scale.target_octaves)
     assert abs(turned.miss_cents) <= STOP_CENTS
