@@ -18,8 +18,6 @@ from drivers.virtual.links.serving import Link
 
 TIMEOUT_S = 0.4
 """An answer that does not come costs a third of it while asking."""
-AT_ONCE_S = 0.15
-"""The same where an answer cannot be late: inside this process."""
 
 
 class Conversation:
@@ -49,8 +47,10 @@ class Conversation:
 
 @contextmanager
 def reached(device: Device, clock: Clock, role: str, link: Callable[..., Link] = DirectLink) -> Iterator[Conversation]:
-    served_at = link(device, termination=device.personality.termination)
+    # inside this process silence is waited for by the device's own clock, where its answers do not take that time
+    by = {"clock": clock} if link is DirectLink and not device.personality.latency_s else {}
+    served_at = link(device, termination=device.personality.termination, **by)
     try:
-        yield Conversation(served_at.resource, role, clock, AT_ONCE_S if link is DirectLink else TIMEOUT_S)
+        yield Conversation(served_at.resource, role, clock)
     finally:
         served_at.close()

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import re
-import time
 from dataclasses import dataclass, field
 
+from drivers.clock import Clock, RealClock
 from drivers.scpi import split_units
 
 UNDEFINED = (-113, "Undefined header")
@@ -47,13 +47,14 @@ class OddSource:
     * ``local``, ``silent in local``: it takes no setting of an output before it was put under remote control; the
       second says nothing about that.
 
-    Each message costs it ``seconds``.
+    Each message costs it ``seconds`` of its ``clock``.
     """
 
     habits: frozenset[str] = frozenset()
     outputs: dict[int, Output] = field(default_factory=lambda: {1: Output(), 2: Output()})
     received: list[str] = field(default_factory=list)
     seconds: float = 0.0
+    clock: Clock = field(default_factory=RealClock)
     _errors: list[tuple[int, str]] = field(default_factory=list)
     _enabled: int = 0
     _dead: bool = False
@@ -66,7 +67,7 @@ class OddSource:
         if self._dead:
             raise ConnectionResetError
         self.received.append(message)
-        time.sleep(self.seconds)
+        self.clock.sleep(self.seconds)
         units = split_units(message)
         if "single" in self.habits and len(units) > 1:
             self._errors.append(UNDEFINED)
@@ -136,7 +137,7 @@ class OddSource:
             case "VOLT":
                 output.volts = output.volts if "stands" in self.habits else float(value)
             case "OUTP?":
-                late = "slow" in self.habits and time.monotonic() < self._switched_s + 0.3
+                late = "slow" in self.habits and self.clock.now() < self._switched_s + 0.3
                 return str(int(output.on is not late))
             case "VOLT:PROT:TRIP?" if "trips" in self.habits:
                 return str(int(self.tripped))
@@ -155,7 +156,7 @@ class OddSource:
     def _switch(self, output: Output, *, on: bool) -> None:
         if "sticks" in self.habits and self._was_on and not on:
             return
-        self._switched_s = time.monotonic() if on is not output.on else self._switched_s
+        self._switched_s = self.clock.now() if on is not output.on else self._switched_s
         self.tripped = self.tripped or (on and "trips" in self.habits)
         output.on = on and not self.tripped
         self._was_on = self._was_on or on

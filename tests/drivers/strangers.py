@@ -13,7 +13,8 @@ from pyvisa_sim.parser import get_devices
 from scpipy.server import Router, Server
 from scpipy.shared.errors import DefaultScpiErrors, ScpiException
 
-from drivers.virtual.links.sockets import SocketLink
+from drivers.virtual.clock import InstantClock
+from drivers.virtual.links.direct import DirectLink
 
 
 class SimulatedDevice:
@@ -21,6 +22,7 @@ class SimulatedDevice:
 
     def __init__(self, device: Device) -> None:
         self._device = device
+        self.clock = InstantClock()
         self.received: list[str] = []
 
     def execute(self, message: str) -> str | None:
@@ -39,12 +41,12 @@ class SimulatedDevice:
 
 @contextmanager
 def simulated(number: int) -> Iterator[tuple[str, SimulatedDevice]]:
-    """One of the devices that pyvisa-sim brings along, by its number there, on a socket."""
+    """One of the devices that pyvisa-sim brings along, by its number there, where waiting for it costs no time."""
     devices = get_devices("default.yaml", bundled=True)
     names = {1: "TCPIP0::localhost::inst0::INSTR", 2: "GPIB0::9::INSTR", 3: "GPIB0::10::INSTR"}
     names |= {4: "GPIB0::4::INSTR", 5: "GPIB0::5::INSTR"}
     device = SimulatedDevice(devices[names[number]])
-    link = SocketLink(device)
+    link = DirectLink(device, clock=device.clock)
     try:
         yield link.resource, device
     finally:

@@ -17,6 +17,7 @@ from drivers.meter import Meter
 from drivers.source import Source, VoltageLimits
 from drivers.virtual.configuration import CounterConfiguration, MeterConfiguration, SourceConfiguration
 from drivers.virtual.device import Device
+from drivers.virtual.links.direct import DirectLink
 from drivers.virtual.links.sockets import SocketLink
 from drivers.virtual.links.terminals import TerminalLink
 from drivers.virtual.personality import COUNTERS, METERS, SOURCES
@@ -167,7 +168,7 @@ def test_a_switch_that_takes_numbers_only_gets_numbers():
         ("mute", "", ErrorForm.QUOTED, False),
     ],
 )
-@pytest.mark.parametrize("link", [SocketLink, TerminalLink], ids=["socket", "serial"])
+@pytest.mark.parametrize("link", [TerminalLink, DirectLink], ids=["serial", "direct"])
 def test_how_an_instrument_reports_errors_is_found_by_saying_nonsense(link, personality, query, form, joins):
     rack = Rack(meter=MeterConfiguration(personality=personality))
     with reached(rack.meter, rack.clock, "meter", link) as conversation:

@@ -89,7 +89,7 @@ def test_a_meter_and_a_counter_on_a_general_scpi_server_that_went_away_are_found
 def test_a_simulated_supply_that_does_not_go_below_1_v_is_no_cv_source(number, error_query):
     # pyvisa-sim, default.yaml: voltage min 1, max 6
     with simulated(number) as (resource, device):
-        conversation = Conversation(resource, "source", RealClock())
+        conversation = Conversation(resource, "source", device.clock)
         assert conversation.link.dialect.error_query == error_query
         assert conversation.link.dialect.identity_fields == 3
         with conversation.asking() as session:
@@ -100,8 +100,8 @@ def test_a_simulated_supply_that_does_not_go_below_1_v_is_no_cv_source(number, e
 
 
 def test_a_simulated_supply_with_a_numeric_switch_is_switched_by_numbers():
-    with simulated(2) as (resource, _device):
-        conversation = Conversation(resource, "source", RealClock())
+    with simulated(2) as (resource, device):
+        conversation = Conversation(resource, "source", device.clock)
         with conversation.asking() as session:
             dialect = ask_source(session).dialect
     assert (dialect.off, dialect.on, dialect.output_state) == ("OUTP 0", "OUTP 1", "OUTP?")
@@ -109,5 +109,5 @@ def test_a_simulated_supply_with_a_numeric_switch_is_switched_by_numbers():
 
 @pytest.mark.parametrize(("number", "told"), [(1, r"answers \*IDN\? with 'ERROR'"), (5, r"nobody answers \*IDN\?")])
 def test_an_instrument_without_an_identity_is_refused_in_one_sentence(number, told):
-    with simulated(number) as (resource, _device), pytest.raises(LinkRefused, match=told):
-        Conversation(resource, "source", RealClock())
+    with simulated(number) as (resource, device), pytest.raises(LinkRefused, match=told):
+        Conversation(resource, "source", device.clock)

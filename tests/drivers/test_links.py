@@ -165,7 +165,7 @@ def test_what_a_killed_program_left_on_a_serial_line_is_not_taken_for_an_identit
     with closing(TerminalLink(EchoInstrument())) as link:
         line = os.open(link.resource.removeprefix("ASRL").removesuffix("::INSTR"), os.O_RDWR | os.O_NOCTTY)
         os.write(line, b"*IDN?\nECHO? left over\n*ESE 77;:ECHO? left over;*ESE?\nECHO? ha")
-        with Session.open(link.resource, role="meter", timeout_s=4.0) as session:
+        with Session.open(link.resource, role="meter", timeout_s=1.5) as session:
             assert session.identity.maker == IDENTITY.partition(",")[0]
             assert session.ask("ECHO? first") == "first"
         os.close(line)

@@ -196,7 +196,7 @@ def test_a_lost_link_is_opened_once_more_to_read_and_to_make_the_source_safe():
 
 def test_a_source_that_is_gone_is_to_be_switched_off_by_hand(link_class: type[Link]):
     with served(link_class, PlainSource()) as link:
-        source = opened(link)
+        source = opened(link, timeout_s=0.5)
         with unplugged(link):
             with pytest.raises(SourceNotSafe, match=r"Source at .*switch its output off by hand now"):
                 source.close()

@@ -97,7 +97,7 @@ def test_a_steady_bench_without_scatter_gives_no_signal():
     ids=["limits alone", "with two of three", "with four of five"],
 )
 def test_a_steady_bench_raises_a_false_alarm_as_seldom_as_published(places, length):
-    runs = 6000
+    runs = 3000
     points = np.random.default_rng(11).standard_normal((runs, 1500))
     flagged = np.any([RUN_TESTS[place].find(points) for place in places], axis=0)
     first = np.where(flagged.any(axis=1), np.argmax(flagged, axis=1) + 1, points.shape[1])

@@ -79,14 +79,14 @@ def test_noise_alone_makes_a_worst_error_and_the_bias_says_so():
     ids=["perfect", "one point off", "scale off", "all points equally off"],
 )
 def test_both_bounds_hold_in_at_least_ninety_five_of_a_hundred_sweeps(truth):
-    # 400 sweeps with a common CV error; 3 standard deviations of the count are 3.3 %
+    # 200 sweeps with a common CV error; 3 standard deviations of the count are 4.6 %
     generator = np.random.default_rng(6)
     covariance = 0.1**2 * (np.eye(17) + np.outer(X - 3.0, X - 3.0) / 16.0)
-    noise = generator.multivariate_normal(np.zeros(17), covariance, size=400)
+    noise = generator.multivariate_normal(np.zeros(17), covariance, size=200)
     worsts = [worst_error(truth + each, covariance, draws=1000, seed=i) for i, each in enumerate(noise)]
     largest = np.abs(truth).max()
-    assert np.mean([each.upper_cents >= largest for each in worsts]) >= 0.917
-    assert np.mean([each.lower_cents <= largest + 1e-12 for each in worsts]) >= 0.917
+    assert np.mean([each.upper_cents >= largest for each in worsts]) >= 0.904
+    assert np.mean([each.lower_cents <= largest + 1e-12 for each in worsts]) >= 0.904
 
 
 def test_the_same_seed_gives_the_same_bounds_to_the_last_digit():

@@ -50,7 +50,7 @@ def test_dead_time_adds_to_every_period(octaves, dead_time_s):
 
 
 @given(FREQUENCIES_HZ, st.floats(1e-9, 1e-3))
-@settings(max_examples=200)
+@settings(max_examples=60)
 def test_bulk_resistance_is_the_root_that_a_general_root_finder_finds(ideal_hz, bulk_per_hz):
     # against scipy.optimize.brentq on f exp(k f) = f_ideal
     root_hz = brentq(lambda each_hz: each_hz * math.exp(bulk_per_hz * each_hz) - ideal_hz, 0.0, ideal_hz, xtol=1e-12)
