@@ -17,6 +17,7 @@ import pyvisa
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from drivers.clock import Clock
 from drivers.dialect import LinkDialect
 from drivers.errors import (
     AnswerLate,
@@ -28,6 +29,8 @@ from drivers.errors import (
     WrongIdentity,
 )
 from drivers.session import Session
+from drivers.virtual.clock import InstantClock
+from drivers.virtual.links.direct import DirectLink
 from drivers.virtual.links.serving import Link
 from drivers.virtual.links.sockets import SocketLink
 from tests.drivers.instruments import HANG_UP, EchoInstrument, ScriptedInstrument, on_the_wire
@@ -51,12 +54,17 @@ class Delays:
         return 0.0
 
 
+def waiting(link_class: type[Link]) -> dict[str, Clock]:
+    """How answers are waited for: inside this process by a clock that costs no time."""
+    return {"clock": InstantClock()} if link_class is DirectLink else {}
+
+
 @contextmanager
 def conversation(
     link_class: type[Link], instrument: EchoInstrument, dialect: LinkDialect | None = None, **seconds: float
 ) -> Iterator[Session]:
     with (
-        closing(link_class(instrument, before_answer=Delays(**seconds))) as link,
+        closing(link_class(instrument, before_answer=Delays(**seconds), **waiting(link_class))) as link,
         Session.open(link.resource, role="meter", timeout_s=TIMEOUT_S, link=dialect) as session,
     ):
         yield session
@@ -151,7 +159,7 @@ def test_half_an_answer_is_no_answer_and_its_other_half_no_answer_to_the_next(li
         return rest + response + "\n"
 
     with (
-        closing(line_link_class(EchoInstrument(torn), termination="")) as link,
+        closing(line_link_class(EchoInstrument(torn), termination="", **waiting(line_link_class))) as link,
         Session.open(link.resource, role="meter", timeout_s=TIMEOUT_S) as session,
     ):
         assert answers(session, "zeroth", "first", "second") == ["zeroth", "AnswerLate", "second"]
@@ -173,7 +181,7 @@ def test_an_instrument_that_never_answers_again_ends_in_a_lost_link(link_class: 
     alive = threading.Event()
     alive.set()
     with (
-        closing(link_class(EchoInstrument(), before_answer=silent_from_now_on)) as link,
+        closing(link_class(EchoInstrument(), before_answer=silent_from_now_on, **waiting(link_class))) as link,
         Session.open(link.resource, role="meter", timeout_s=0.1) as session,
     ):
         assert session.ask("ECHO? first") == "first"
@@ -228,7 +236,10 @@ def test_another_instrument_at_the_same_address_is_not_believed(link_class: type
 def test_an_interrupted_question_leaves_no_answer_to_the_next(link_class: type[Link]):
     main_thread = threading.main_thread().ident
     assert main_thread is not None
-    with conversation(link_class, EchoInstrument(), first=0.2) as session:
+    with (
+        closing(link_class(EchoInstrument(), before_answer=Delays(first=0.2))) as link,
+        Session.open(link.resource, role="meter", timeout_s=TIMEOUT_S) as session,
+    ):
         ctrl_c = threading.Timer(0.05, signal.pthread_kill, (main_thread, signal.SIGINT))
         ctrl_c.start()
         with pytest.raises(KeyboardInterrupt):
@@ -295,7 +306,9 @@ def test_whatever_an_instrument_does_an_answer_that_is_believed_is_its_own(
 ):
     instrument = EchoInstrument(misbehave)
     with (
-        closing(line_link_class(instrument, termination="", before_answer=lateness)) as link,
+        closing(
+            line_link_class(instrument, termination="", before_answer=lateness, **waiting(line_link_class))
+        ) as link,
         Session.open(link.resource, role="meter", timeout_s=0.05) as session,
     ):
         for number, deed in enumerate([*deeds, "well", "well"]):

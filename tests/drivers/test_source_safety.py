@@ -18,6 +18,8 @@ from drivers.errors import (
 from drivers.scpi import split_units
 from drivers.session import Session
 from drivers.source import Source, VoltageLimits
+from drivers.virtual.clock import InstantClock
+from drivers.virtual.links.direct import DirectLink
 from drivers.virtual.links.serving import Link
 from drivers.virtual.links.sockets import SocketLink
 from tests.drivers.instruments import IDENTITY
@@ -83,8 +85,16 @@ def served(link_class: type[Link], device: PlainSource) -> Iterator[Link]:
         yield link
 
 
+@contextmanager
+def inside(device: PlainSource) -> Iterator[DirectLink]:
+    """Inside this process, where waiting for the output to follow costs no time."""
+    with closing(DirectLink(device, before_answer=device.before_answer, clock=InstantClock())) as link:
+        yield link
+
+
 def opened(link: Link, timeout_s: float = 2.0) -> Source:
-    return Source(Session.open(link.resource, role="source", timeout_s=timeout_s), LIMITS)
+    clock = link.clock if isinstance(link, DirectLink) else None
+    return Source(Session.open(link.resource, role="source", timeout_s=timeout_s, clock=clock), LIMITS)
 
 
 def test_a_source_found_live_is_made_safe_before_anything_else(link_class: type[Link]):
@@ -104,7 +114,8 @@ def test_a_source_whose_zero_is_one_of_its_coarse_steps_is_at_0_v(link_class: ty
 def test_a_source_that_stays_away_from_0_v_is_to_be_switched_off_by_hand(least_v: float):
     device = PlainSource()
     device.least_v = least_v
-    with served(SocketLink, device) as link, pytest.raises(SourceNotSafe, match="switch its output off by hand now"):
+    told = pytest.raises(SourceNotSafe, match="switch its output off by hand now")
+    with inside(device) as link, told:
         opened(link)
 
 
@@ -208,7 +219,7 @@ def test_a_source_that_does_not_obey_is_to_be_switched_off_by_hand(stuck: str):
     device = PlainSource()
     device.stuck = stuck
     with (
-        served(SocketLink, device) as link,
+        inside(device) as link,
         pytest.raises(SourceNotSafe, match=f"switch its output off by hand now.*-200 Execution error;{stuck}"),
     ):
         opened(link)
