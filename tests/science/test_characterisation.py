@@ -5,8 +5,8 @@ from functools import cache
 
 import numpy as np
 import pytest
-import statsmodels.api as sm
 from scipy.optimize import brentq
+from statsmodels.regression.linear_model import OLS
 
 from rig.science.characterisation import (
     CommonErrors,
@@ -64,10 +64,10 @@ def test_the_curve_and_its_covariance_are_those_of_least_squares():
     place = np.tile(SPAN_V / 4.0 - 1.0, 2)
     rows = np.polynomial.legendre.legvander(place, 4)
     values = np.concatenate([found.up_v, found.down_v])
-    taken = sm.OLS(values, rows[:, :3]).fit()
+    taken = OLS(values, rows[:, :3]).fit()
     np.testing.assert_allclose(found.curve.coefficients[:3], taken.params, rtol=1e-10)
     assert found.scatter_v == pytest.approx(np.sqrt(taken.scale))
-    whole = sm.OLS(values, rows).fit()
+    whole = OLS(values, rows).fit()
     claimed = max(taken.scale, 1e-4**2) * whole.normalized_cov_params
     np.testing.assert_allclose(found.curve.covariance[:3, :3], claimed[:3, :3], atol=1e-14)
     left_out = claimed[3:, 3:] + np.diag(whole.params[3:] ** 2)

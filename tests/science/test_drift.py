@@ -2,7 +2,8 @@
 
 import numpy as np
 import pytest
-import statsmodels.api as sm
+from statsmodels.regression.linear_model import WLS
+from statsmodels.tools import add_constant
 
 from rig.science.drift import DriftRate, drift_columns, is_steady, rate_of, time_until_steady, warm_up_left
 from rig.science.tracking import fit_tracking
@@ -15,7 +16,7 @@ def test_a_rate_is_the_slope_of_weighted_least_squares():
     time_s = np.array([0.0, 9.0, 21.0, 30.0, 44.0])
     uncertainty = np.array([1.0, 2.0, 1.0, 3.0, 1.0]) * 1e-4
     pitch = 8.0 + 2e-5 * time_s + np.array([0.3, -0.8, 0.2, 1.1, -0.4]) * 1e-4
-    outside = sm.WLS(pitch, sm.add_constant(time_s), weights=uncertainty**-2).fit()
+    outside = WLS(pitch, add_constant(time_s), weights=uncertainty**-2).fit()
     rate = rate_of(time_s, pitch, uncertainty)
     assert rate.rate_cents_per_minute == pytest.approx(72_000 * outside.params[1])
     assert rate.standard_uncertainty == pytest.approx(72_000 * np.sqrt(outside.normalized_cov_params[1, 1]))

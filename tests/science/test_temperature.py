@@ -2,9 +2,10 @@
 
 import numpy as np
 import pytest
-import statsmodels.api
 from hypothesis import given
 from hypothesis import strategies as st
+from statsmodels.regression.linear_model import WLS
+from statsmodels.tools import add_constant
 
 from rig.science.temperature import RoomTemperature, coefficient_of, platinum_celsius
 
@@ -60,7 +61,7 @@ def test_more_than_two_rooms_agree_with_a_weighted_straight_line_of_a_general_li
     lines = np.column_stack([pitch, np.ones(4)])
     covariances = np.array([np.diag([each**2, 1e-10]) for each in sigma])
     found = coefficient_of(lines, covariances, [RoomTemperature(float(each), 1e-9) for each in rooms_c])
-    fit = statsmodels.api.WLS(pitch, statsmodels.api.add_constant(rooms_c), weights=sigma**-2.0).fit()
+    fit = WLS(pitch, add_constant(rooms_c), weights=sigma**-2.0).fit()
     assert found.pitch.value == pytest.approx(1200.0 * fit.params[1], rel=1e-9)
     assert found.difference_k == pytest.approx(10.0)
     scatter = max(1.0, float(fit.ssr) / 4.0)

@@ -2,9 +2,9 @@
 
 import numpy as np
 import pytest
-import statsmodels.api as sm
 from scipy.optimize import curve_fit
 from scipy.special import lambertw
+from statsmodels.regression.linear_model import WLS
 
 from rig.science.drift import drift_columns
 from rig.science.tracking import (
@@ -79,7 +79,7 @@ def test_with_the_end_terms_known_the_fit_is_weighted_linear_regression():
     known = Prior(np.zeros(4), np.diag([np.inf, np.inf, 1e-24, 1e-30]))
     fit = fit_tracking(EIGHT_VOLTS, pitch, uncertainty, extra=columns, prior=known)
     design = np.column_stack([np.ones_like(EIGHT_VOLTS), EIGHT_VOLTS, columns])
-    outside = sm.WLS(pitch, design, weights=uncertainty**-2).fit()
+    outside = WLS(pitch, design, weights=uncertainty**-2).fit()
     own = [0, 1, 4, 5]
     np.testing.assert_allclose(np.r_[fit.parameters[:2], fit.extra], outside.params, rtol=1e-7)
     np.testing.assert_allclose(fit.covariance[np.ix_(own, own)], outside.normalized_cov_params, rtol=1e-5)

@@ -2,8 +2,9 @@
 
 import numpy as np
 import pytest
-import statsmodels.api as sm
 from scipy.stats import chi2
+from statsmodels.regression.linear_model import WLS
+from statsmodels.tools import add_constant
 
 from rig.science.tracking import (
     fit_tracking,
@@ -82,8 +83,8 @@ def test_the_straight_line_is_weighted_least_squares():
     uncertainty = NOISE_OCTAVES * np.linspace(1.0, 4.0, 17)
     pitch = noisy(unit(6.0, 0.1, 3e-6), seed=41)
     line = straight_line(EIGHT_VOLTS, pitch, uncertainty, mask=MUSICAL, weights=uncertainty**-2)
-    design = sm.add_constant(EIGHT_VOLTS[MUSICAL])
-    outside = sm.WLS(pitch[MUSICAL], design, weights=uncertainty[MUSICAL] ** -2).fit()
+    design = add_constant(EIGHT_VOLTS[MUSICAL])
+    outside = WLS(pitch[MUSICAL], design, weights=uncertainty[MUSICAL] ** -2).fit()
     np.testing.assert_allclose([line.intercept, line.slope], outside.params, rtol=1e-10)
     np.testing.assert_allclose(line.covariance[::-1, ::-1], outside.normalized_cov_params, rtol=1e-8)
 
