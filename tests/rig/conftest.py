@@ -26,6 +26,21 @@ if TYPE_CHECKING:
     from rig.operators.port import Operator
 
 
+RIGHT = {
+    "scale": ("0.0042\nposition_turns = 10.3", "0.0042\nposition_turns = 8.104"),
+    "highs": ("3.7e-7\nposition_turns = 7.5", "3.7e-7\nposition_turns = 12.93"),
+    "rail": ("0.0016\nposition_turns = 7.1", "0.0016\nposition_turns = 5.666"),
+    "base": ("0.028\nposition_turns = 10.0", "0.028\nposition_turns = 10.96"),
+    "centre": ("0.021\nposition_turns = 7.5", "0.021\nposition_turns = 6.37"),
+}
+"""Where an adjustment leaves the trims of the healthy unit: with them it is right as it is found."""
+
+
+def right(*, but: str = "") -> dict[str, str]:
+    """Lines to change in the healthy unit's file so that it is right as found, but for one trim."""
+    return dict(lines for trim, lines in RIGHT.items() if trim != but)
+
+
 @dataclass(frozen=True, slots=True)
 class Stand:
     """A bench opened for one test, with everything that a visit needs."""
@@ -117,3 +132,24 @@ def empty_record(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def stand(tmp_path: Path, empty_record: Path) -> Callable[..., object]:
     """Open a bench with ``with stand(seed=1, fault="") as it:``."""
     return partial(opened_stand, tmp_path, empty_record=empty_record)
+
+
+@pytest.fixture(scope="session")
+def brief_product(tmp_path_factory: pytest.TempPathFactory) -> Loaded[Product]:
+    """The demonstration's product, its warm-up looked at less often and swept over fewer points.
+
+    For statements on what comes after the warm-up, and not on how fine a sweep is.
+    """
+    text = demonstration_product().read_text(encoding="utf-8")
+    for often, seldom in (("interval_s = 10.0", "interval_s = 30.0"), ("points = 17", "points = 9")):
+        assert text.count(often) == 1
+        text = text.replace(often, seldom)
+    path = tmp_path_factory.mktemp("brief") / "product.toml"
+    path.write_text(text, encoding="utf-8")
+    return load_product(path)
+
+
+@pytest.fixture
+def brief_stand(stand: Callable[..., object], brief_product: Loaded[Product]) -> Callable[..., object]:
+    """Open a bench for a brief visit."""
+    return partial(stand, product=brief_product)
