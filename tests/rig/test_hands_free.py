@@ -8,9 +8,17 @@ from sqlalchemy import select
 from db import models
 from rig.operators.port import Seen, Turned, TurnEnd
 from rig.science.conformity import Decision
+from rig.visit import Purpose
 from tests.benchmarks.verdicts import true_characteristics, wrong_statements
+from tests.rig.conftest import right
 
 PASSED = (Decision.PASS, Decision.CONDITIONAL_PASS)
+
+
+@pytest.fixture
+def stand(brief_stand):
+    """Nothing here is said of the warm-up, or of how fine a sweep is."""
+    return brief_stand
 
 
 @dataclass
@@ -116,26 +124,28 @@ def clumsy(it, mistake):
 
 
 @pytest.mark.parametrize(
-    ("mistake", "said"),
+    ("mistake", "said", "wrong"),
     [
-        ("turns highs in place of scale", "HIGHS that moved, not SCALE"),
-        ("power off while turning", "was off while SCALE was turned"),
-        ("switch two positions too far", "too far"),
-        ("power off at the switch", "was off while the octave switch was moved"),
+        ("turns highs in place of scale", "HIGHS that moved, not SCALE", "scale"),
+        ("power off while turning", "was off while SCALE was turned", "scale"),
+        ("switch two positions too far", "too far", ""),
+        ("power off at the switch", "was off while the octave switch was moved", ""),
         # ten minutes without power: judged at once, its base pitch would be several cents off when it is warm
-        ("power off in the last sweep", "may have been without power"),
-        ("turns scale in place of the rail", "another trim was turned in its place"),
-        ("power off for the case", "as the case was closed"),
-        ("power off at the rail", "may have been without power"),
+        ("power off in the last sweep", "may have been without power", "base"),
+        ("turns scale in place of the rail", "another trim was turned in its place", "rail"),
+        ("power off for the case", "as the case was closed", "base"),
+        ("power off at the rail", "may have been without power", "rail"),
     ],
 )
-def test_a_mistake_is_seen_said_and_mended(stand, mistake, said):
-    with stand(seed=3) as it:
+def test_a_mistake_is_seen_said_and_mended(stand, mistake, said, wrong):
+    """The unit has one trim to be turned, or none."""
+    with stand(seed=3, unit="healthy", changed=right(but=wrong)) as it:
         operator = clumsy(it, mistake)
-        visit = it.visit(operator=operator)
+        visit = it.visit(Purpose.ADJUST if wrong else Purpose.CHECK, operator)
         truths = true_characteristics(it.bench.provider.truth(), it.product.contents)
     assert operator.made
     assert any(said in each for each in operator.told), operator.told
+    assert not wrong or wrong in visit.oscillators[0].moves
     assert visit.verdict.decision in PASSED, visit.verdict
     assert wrong_statements(visit, truths) == ()
 
@@ -164,7 +174,7 @@ def test_a_trim_that_is_left_alone_is_not_asked_for_again(stand):
                 return Turned(TurnEnd.SKIPPED, None, "screw sealed")
             return self.operator.turn(turn, watch)
 
-    with stand(seed=4) as it:
+    with stand(seed=4, unit="healthy", changed=right(but="scale")) as it:
         operator = Refuses(it.operator(), it.bench.hands, it.bench.clock, "refuses")
         visit = it.visit(operator=operator)
         with it.database.reading() as session:

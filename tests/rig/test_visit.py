@@ -2,6 +2,7 @@
 
 import json
 import os
+from dataclasses import replace
 
 import pytest
 from sqlalchemy import func, select
@@ -17,15 +18,40 @@ from rig.diagnosis import Fault
 from rig.errors import BenchBusy, SerialProblem, Stopped
 from rig.operators.scripted import ScriptedOperator
 from rig.operators.virtual import VirtualOperator
+from rig.product import StageName
 from rig.science.conformity import Decision
 from rig.visit import Purpose, Request, run_visit
 from tests.benchmarks.verdicts import RIGHT_CAUSE, Drawn, true_characteristics, wrong_statements
+from tests.rig.conftest import opened_stand
 
 
-def test_a_repairable_unit_leaves_inside_all_its_limits_by_the_truth(stand):
-    with stand(seed=11) as it:
-        visit = it.visit()
-        truths = true_characteristics(it.bench.provider.truth(), it.product.contents)
+@pytest.fixture
+def stand(brief_stand):
+    """Nothing here is said of the warm-up, or of how fine a sweep is."""
+    return brief_stand
+
+
+@pytest.fixture(scope="module")
+def adjusted(tmp_path_factory, brief_product, empty_record):
+    """A bench on which one unit was adjusted, and that visit; only to be read."""
+    folder = tmp_path_factory.mktemp("adjusted")
+    with opened_stand(folder, seed=11, product=brief_product, empty_record=empty_record) as it:
+        yield it, it.visit()
+
+
+@pytest.fixture(scope="module")
+def checked(tmp_path_factory, brief_product, empty_record):
+    """A bench on which one unit was checked, where its trims stood before, and that visit; only to be read."""
+    folder = tmp_path_factory.mktemp("checked")
+    with opened_stand(folder, seed=11, product=brief_product, empty_record=empty_record) as it:
+        it.bench.hands.insert(it.serial)
+        before = dict(it.bench.provider.truth().trim_positions_turns)
+        yield it, before, it.visit(Purpose.CHECK)
+
+
+def test_a_repairable_unit_leaves_inside_all_its_limits_by_the_truth(adjusted):
+    it, visit = adjusted
+    truths = true_characteristics(it.bench.provider.truth(), it.product.contents)
     assert visit.verdict.decision in (Decision.PASS, Decision.CONDITIONAL_PASS)
     assert wrong_statements(visit, truths) == ()
     assert truths["tracking_musical"] < 1.5
@@ -43,9 +69,12 @@ def test_a_unit_that_no_trim_can_cure_fails_with_its_cause_named(stand, fault):
     assert (source_v, on) == (0.0, False)
 
 
-def test_the_same_seed_gives_the_same_visit_to_the_last_digit_over_any_link(stand, tmp_path):
+def test_the_same_seed_gives_the_same_visit_to_the_last_digit_over_any_link(stand, brief_product, tmp_path):
+    stages = (*brief_product.contents.stages[:2], StageName.SCALE, StageName.KNOB, StageName.PROOF)
+    product = replace(brief_product, contents=brief_product.contents.model_copy(update={"stages": stages}))
+
     def everything(link):
-        with stand(seed=5, link=link) as it:
+        with stand(seed=5, link=link, product=product) as it:
             visit = it.visit()
         assert visit.oscillators[0].as_left is not None
         return (
@@ -61,24 +90,21 @@ def test_the_same_seed_gives_the_same_visit_to_the_last_digit_over_any_link(stan
     assert everything("direct") == first
 
 
-def test_checking_turns_nothing_and_still_says_what_to_turn(stand):
-    with stand(seed=11) as it:
-        before = dict(_positions(it))
-        visit = it.visit(Purpose.CHECK)
-        assert _positions(it) == before or not before
-        moves = _count(it, models.Move)
+def test_checking_turns_nothing_and_still_says_what_to_turn(checked):
+    it, before, visit = checked
+    assert len(before) == 5
+    assert it.bench.provider.truth().trim_positions_turns == before
     assert visit.oscillators[0].as_left is None
-    assert moves == 0
+    assert _count(it, models.Move) == 0
     assert visit.oscillators[0].recommendation is not None
     assert {advice.trim for advice in visit.oscillators[0].recommendation.advice} >= {"highs"}
     assert visit.verdict.decision is Decision.FAIL
 
 
-def test_what_was_advised_is_kept_as_it_was_shown_in_a_row_that_shares_its_page(stand):
-    with stand(seed=11) as it:
-        visit = it.visit(Purpose.CHECK)
-        with it.database.reading() as session:
-            kept = session.scalars(select(models.Recommendation)).one().document
+def test_what_was_advised_is_kept_as_it_was_shown_in_a_row_that_shares_its_page(checked):
+    it, _, visit = checked
+    with it.database.reading() as session:
+        kept = session.scalars(select(models.Recommendation)).one().document
     shown = visit.oscillators[0].recommendation.document()
     assert len(kept["moves"]) >= 2
     for row, move in zip(kept["moves"], shown["moves"], strict=True):
@@ -88,30 +114,24 @@ def test_what_was_advised_is_kept_as_it_was_shown_in_a_row_that_shares_its_page(
     assert len(json.dumps(kept, separators=(",", ":"))) < 1002 - 60
 
 
-def _positions(it):
-    truth = it.bench.provider.truth() if it.bench.provider.wiring.unit is not None else None
-    return {} if truth is None else truth.trim_positions_turns
-
-
 def _count(it, model):
     with it.database.reading() as session:
         return session.scalar(select(func.count()).select_from(model))
 
 
-def test_the_record_holds_every_point_move_finding_and_the_verdict(stand):
-    with stand(seed=11) as it:
-        visit = it.visit()
-        with it.database.reading() as session:
-            told = asked.history(connection_of(session), it.serial)
-            sweeps = session.scalars(select(models.Sweep).order_by(models.Sweep.sequence)).all()
-            points = dict(
-                session.execute(select(models.Point.sweep_id, func.count()).group_by(models.Point.sweep_id)).all()
-            )
-            moves = session.scalars(select(models.Move)).all()
-            roles = session.scalars(select(models.VisitInstrument.role)).all()
+def test_the_record_holds_every_point_move_finding_and_the_verdict(adjusted):
+    it, visit = adjusted
+    with it.database.reading() as session:
+        told = asked.history(connection_of(session), it.serial)
+        sweeps = session.scalars(select(models.Sweep).order_by(models.Sweep.sequence)).all()
+        points = dict(
+            session.execute(select(models.Point.sweep_id, func.count()).group_by(models.Point.sweep_id)).all()
+        )
+        moves = session.scalars(select(models.Move)).all()
+        roles = session.scalars(select(models.VisitInstrument.role)).all()
     assert sweeps[0].purpose == "as_found"
     assert sweeps[-1].purpose == "as_left"
-    assert points[sweeps[0].id] == points[sweeps[-1].id] == 17 + 4
+    assert points[sweeps[0].id] == points[sweeps[-1].id] == 9 + 4
     assert len(moves) == sum(visit.oscillators[0].moves.values())
     assert all(move.outcome == "target reached" for move in moves)
     assert sorted(roles) == ["counter", "meter", "source"]
@@ -170,29 +190,32 @@ class StopsDuring:
             raise Stopped("The operator stopped the visit.")
 
 
-@pytest.mark.parametrize("stage", ["warm-up", "sweep as found", "sweep after move", "sweep as left"])
+def _stopped(it, stage):
+    """A visit that is stopped in a stage keeps what was measured, and has no verdict."""
+    with pytest.raises(Stopped):
+        it.visit(operator=StopsDuring(it.operator(), stage))
+    with it.database.reading() as session:
+        (left,) = asked.history(connection_of(session), it.serial).visits
+    assert left.outcome is None
+    assert left.verdict is None
+    assert _count(it, models.Reading) > 0
+    assert _count(it, models.Point) >= (0 if stage == "warm-up" else 5)
+    return left
+
+
+@pytest.mark.parametrize("stage", ["warm-up", "sweep after move"])
 def test_a_visit_that_is_stopped_keeps_what_was_measured_and_leaves_the_source_safe(stand, stage):
     with stand(seed=11) as it:
-        with pytest.raises(Stopped):
-            it.visit(operator=StopsDuring(it.operator(), stage))
+        _stopped(it, stage)
         device = it.bench.provider.source
-        points, readings = _count(it, models.Point), _count(it, models.Reading)
-        with it.database.reading() as session:
-            told = asked.history(connection_of(session), it.serial)
-    assert told.visits[0].outcome is None
-    assert told.visits[0].verdict is None
-    assert readings > 0
-    assert points >= (0 if stage == "warm-up" else 5)
-    assert device.execute("OUTP?;:SOUR:VOLT?") in ("0;0", "0;0.0", "0;+0.00000000E+00") or _is_safe(device)
+        assert not _is_safe(device)
+    assert _is_safe(device)
 
 
 @pytest.mark.parametrize("stage", ["sweep as found", "sweep after move", "sweep as left"])
-def test_an_interrupted_visit_goes_on_with_what_was_found_at_first(stand, stage):
+def test_a_visit_that_is_stopped_keeps_what_was_measured_and_goes_on_with_what_was_found_at_first(stand, stage):
     with stand(seed=11) as it:
-        with pytest.raises(Stopped):
-            it.visit(operator=StopsDuring(it.operator(), stage))
-        with it.database.reading() as session:
-            before = asked.history(connection_of(session), it.serial).visits[0]
+        before = _stopped(it, stage)
         visit = it.visit()
         with it.database.reading() as session:
             told = asked.history(connection_of(session), it.serial)
