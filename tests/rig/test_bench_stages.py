@@ -12,12 +12,11 @@ import pytest
 from db.engine import open_database
 from drivers.source import VoltageLimits
 from drivers.virtual.trouble import Kind, Trouble
-from fixtures import demonstration_bench, demonstration_product
+from fixtures import demonstration_bench
 from rig.bench import drawn_anew, load_bench, open_bench
 from rig.bench_history import known_curve, reference_checks, values_that_count
 from rig.errors import BenchProblem, NoDecision, WrongInput
 from rig.operators.scripted import ScriptedOperator
-from rig.product import load_product
 from rig.records import bench_records
 from rig.science.characterisation import NotTheSource
 from rig.science.reference import Standing
@@ -53,10 +52,15 @@ def truth_v(it):
     return np.array([truth.jack_voltage_v(float(each)) for each in SPAN_V])
 
 
+@pytest.fixture
+def stand(brief_stand):
+    """Nothing here is said of the warm-up, or of how fine a sweep is."""
+    return brief_stand
+
+
 @contextmanager
-def opened_with(tmp_path, seed=1, **tables):
+def opened_with(tmp_path, product, seed=1, **tables):
     """The demonstration's bench with other values in its [virtual] table, on one database of the test."""
-    product = load_product(demonstration_product())
     drawn = drawn_anew(load_bench(demonstration_bench()), seed=seed, fault="")
     virtual = {**drawn.contents.virtual, "link": "direct"}
     for name, values in tables.items():
@@ -71,10 +75,10 @@ def opened_with(tmp_path, seed=1, **tables):
 
 
 @pytest.fixture
-def stood(tmp_path, empty_record):
+def stood(tmp_path, empty_record, brief_product):
     """Open such a bench with ``with stood(seed=1, source={...}) as it:``."""
     shutil.copy(empty_record, tmp_path / "record.sqlite")
-    return partial(opened_with, tmp_path)
+    return partial(opened_with, tmp_path, brief_product)
 
 
 class TestCharacterisation:

@@ -8,10 +8,23 @@ from fixtures import FOLDER
 from rig.product import SCALE_KINDS, StageName, TrimKind, load_product
 from rig.science.conformity import Decision
 from rig.stages.tracking import trims_past
+from tests.rig.conftest import right
 from tests.rig.own_hand import Hand
 
 PRODUCTS = FOLDER / "products"
 PASSED = (Decision.PASS, Decision.CONDITIONAL_PASS)
+
+
+def with_stages(product, *between):
+    """The product with these stages between the survey as found and the proof."""
+    stages = (*product.contents.stages[:2], *(StageName(each) for each in between), StageName.PROOF)
+    return replace(product, contents=product.contents.model_copy(update={"stages": stages}))
+
+
+def watched_seldom(product):
+    """The product with a warm-up that is looked at less often: nothing is said of it here."""
+    warm_up = product.contents.warm_up.model_copy(update={"interval_s": 30.0})
+    return replace(product, contents=product.contents.model_copy(update={"warm_up": warm_up}))
 
 
 @pytest.mark.parametrize(
@@ -23,7 +36,7 @@ PASSED = (Decision.PASS, Decision.CONDITIONAL_PASS)
     ids=["hertz per volt, no pivot", "1.2 V per octave, two trims, no switch, no knob"],
 )
 def test_a_product_is_described_not_programmed(stand, product, unit, turned):
-    with stand(seed=3, product=load_product(PRODUCTS / f"{product}.toml"), unit=unit) as it:
+    with stand(seed=3, product=watched_seldom(load_product(PRODUCTS / f"{product}.toml")), unit=unit) as it:
         visit = it.visit()
         truth = it.bench.provider.truth()
         played = it.product.contents.range
@@ -43,15 +56,18 @@ def test_a_product_is_described_not_programmed(stand, product, unit, turned):
 def test_a_gain_far_off_is_brought_back_by_its_trim(stand, base_hz):
     """A quarter of an octave is eight turns of this trim, and nothing that only a counter could do."""
     changed = {"base_hz = 540.0": f"base_hz = {base_hz}"}
-    product = load_product(PRODUCTS / "hertz_per_volt.toml")
+    product = watched_seldom(load_product(PRODUCTS / "hertz_per_volt.toml"))
     with stand(seed=5, product=product, unit="hertz_per_volt", changed=changed) as it:
         visit = it.visit()
     assert visit.verdict.decision in PASSED, visit.verdict
 
 
 def test_a_unit_with_two_oscillators_gets_one_verdict_from_both(stand):
-    with stand(seed=3, product=load_product(PRODUCTS / "double.toml")) as it:
+    # with a base to be set on each
+    product = with_stages(watched_seldom(load_product(PRODUCTS / "double.toml")), "base")
+    with stand(seed=3, product=product, unit="healthy", changed=right(but="base")) as it:
         visit = it.visit()
+    assert all(dict(each.moves) == {"base": 1} for each in visit.oscillators)
     assert [each.name for each in visit.oscillators] == ["left", "right"]
     assert visit.verdict.decision in PASSED
     names = {finding.characteristic for finding in visit.findings}
@@ -87,11 +103,8 @@ def test_no_target_counts_on_a_trim_that_is_not_turned_any_more(stages, kinds, p
     [(("base",), {"base"}), (("scale", "highs", "base"), {"scale", "highs", "base"})],
     ids=["base alone", "neither rail nor centre"],
 )
-def test_nobody_goes_round_again_for_a_trim_that_no_stage_turns(stand, turning, turned):
-    loaded = load_product(PRODUCTS / "demo.toml")
-    stages = (*loaded.contents.stages[:2], *(StageName(each) for each in turning), StageName.PROOF)
-    product = replace(loaded, contents=loaded.contents.model_copy(update={"stages": stages}))
-    with stand(seed=1, product=product) as it:
+def test_nobody_goes_round_again_for_a_trim_that_no_stage_turns(stand, brief_product, turning, turned):
+    with stand(seed=1, product=with_stages(brief_product, *turning)) as it:
         operator = Hand(it.operator(), it.bench.hands, it.bench.clock, "")
         visit = it.visit(operator=operator)
     assert visit.verdict.decision is Decision.FAIL
@@ -100,11 +113,8 @@ def test_nobody_goes_round_again_for_a_trim_that_no_stage_turns(stand, turning, 
     assert not any("once more through the trims" in each for each in operator.told)
 
 
-def test_a_product_whose_stages_turn_no_trim_is_judged_as_it_was_found(stand):
-    loaded = load_product(PRODUCTS / "demo.toml")
-    stages = (*loaded.contents.stages[:2], StageName.CLOSE_CASE, StageName.PROOF)
-    product = replace(loaded, contents=loaded.contents.model_copy(update={"stages": stages}))
-    with stand(seed=1, product=product) as it:
+def test_a_product_whose_stages_turn_no_trim_is_judged_as_it_was_found(stand, brief_product):
+    with stand(seed=1, product=with_stages(brief_product, "close case")) as it:
         visit = it.visit()
     assert visit.oscillators[0].as_left is None
     assert "its trims may bring it inside" in visit.verdict.reason

@@ -15,7 +15,9 @@ from rig.stages.life import look_for_life
 from rig.stages.pitch_readings import Pitch, Read, without_drift
 from rig.stages.survey import KNOB_TRUSTED_CENTS, read_octaves
 from rig.stages.warm_up import expected_frequency_hz, warm_up
+from rig.visit import Purpose
 from tests.benchmarks.verdicts import true_characteristics, wrong_statements
+from tests.rig.conftest import right
 from tests.rig.warm_unit import WarmUnit
 from tests.straight import straight_curve
 
@@ -83,10 +85,10 @@ def test_a_pitch_that_does_not_settle_gets_its_own_cause(stand, time_constant_s)
 
 
 @pytest.mark.parametrize("time_constant_s", [0.04, 0.2])
-def test_a_good_unit_with_a_slow_input_passes(stand, time_constant_s):
-    with stand(unit="healthy") as it:
+def test_a_good_unit_with_a_slow_input_passes(brief_stand, time_constant_s):
+    with brief_stand(unit="healthy", changed=right()) as it:
         changed(it, "input", time_constant_s=time_constant_s)
-        visit = it.visit()
+        visit = it.visit(Purpose.CHECK)
         truths = true_characteristics(it.bench.provider.truth(), it.product.contents)
         assert visit.verdict.decision in PASSED
         assert not wrong_statements(visit, truths)
@@ -142,8 +144,8 @@ def test_without_drift_a_step_is_as_uncertain_as_its_two_readings_and_the_refere
 
 
 @pytest.mark.parametrize("white_cents", [0.2, 0.5])
-def test_a_noisy_unit_comes_to_a_verdict_that_is_not_wrong(stand, white_cents):
-    with stand(unit="healthy") as it:
+def test_a_noisy_unit_comes_to_a_verdict_that_is_not_wrong(brief_stand, white_cents):
+    with brief_stand(unit="healthy", changed=right(but="scale")) as it:
         changed(it, "noise", white_cents_at_1s=white_cents)
         visit = it.visit()
         assert visit.findings
@@ -163,8 +165,8 @@ def test_hands_on_a_noisy_unit_are_seen(stand, white_cents):
         operator.set_control("octave", "1", unit.switch("1"))
 
 
-def test_a_dead_rail_fails_its_octave_steps_and_its_knob(stand):
-    with stand(unit="healthy") as it:
+def test_a_dead_rail_fails_its_octave_steps_and_its_knob(brief_stand):
+    with brief_stand(unit="healthy", changed=right()) as it:
         changed(it, "rail", switch_octaves=(0.0,) * 5, knob_octaves=1e-6, knob_bow_octaves=0.0)
         visit = it.visit()
         found = {each.characteristic: each for each in visit.found_findings or visit.findings}
@@ -188,8 +190,8 @@ class LateOnce(VirtualOperator):
 
 
 def test_an_instrument_that_was_late_once_does_not_end_the_warm_up(stand):
-    with stand(unit="healthy") as it:
-        visit = it.visit(operator=LateOnce(it.bench.hands, it.bench.clock, 1))
+    with stand(unit="healthy", changed=right()) as it:
+        visit = it.visit(Purpose.CHECK, LateOnce(it.bench.hands, it.bench.clock, 1))
         assert visit.verdict.decision in PASSED
         assert visit.oscillators[0].warmed.steady
 
