@@ -3,6 +3,7 @@
 import json
 from dataclasses import replace
 from datetime import UTC, timedelta
+from functools import partial
 
 import pytest
 from click.testing import CliRunner
@@ -11,7 +12,6 @@ from db import history, queries, returned, returns
 from db.errors import DatabaseError
 from db.questions import connection_of
 from drivers.virtual.unit import UnitDescription
-from fixtures import demonstration_product
 from rig.cli import app
 from rig.errors import WrongInput
 from rig.kept_visit import read_visit
@@ -21,9 +21,15 @@ from rig.product import load_product
 from rig.returns import NothingToCompare, Reason, changes, compare, is_back
 from rig.science.conformity import Decision
 from rig.visit import Purpose
-from tests.rig.conftest import opened_stand
+from tests.rig.conftest import opened_stand, right
 
 A_MONTH_S = 30.0 * 86400.0
+
+
+@pytest.fixture
+def stand(brief_stand):
+    """A unit that is right leaves at once; nothing here is said of the warm-up, or of how fine a sweep is."""
+    return partial(brief_stand, seed=1, unit="healthy", changed=right())
 
 
 class Customer(VirtualOperator):
@@ -72,9 +78,10 @@ FAULTS = {
 
 
 @pytest.fixture(scope="module")
-def away(tmp_path_factory):
+def away(tmp_path_factory, brief_product, empty_record):
     """A bench on which one unit was adjusted, and a month went by."""
-    with opened_stand(tmp_path_factory.mktemp("returns"), seed=1) as it:
+    folder = tmp_path_factory.mktemp("returns")
+    with opened_stand(folder, seed=1, product=brief_product, empty_record=empty_record) as it:
         it.visit()
         it.bench.clock.sleep(A_MONTH_S)
         yield it
@@ -97,7 +104,7 @@ def test_the_part_that_changed_while_a_unit_was_away_is_named(away, part):
 
 
 def test_a_unit_that_nothing_happened_to_is_said_to_have_no_fault(stand):
-    with stand(seed=1) as it:
+    with stand() as it:
         it.visit()
         it.bench.clock.sleep(A_MONTH_S)
         said = []
@@ -118,7 +125,7 @@ def test_a_unit_that_nothing_happened_to_is_said_to_have_no_fault(stand):
 
 
 def test_what_was_entered_when_the_unit_came_in_is_not_asked_again(stand):
-    with stand(seed=1) as it:
+    with stand() as it:
         it.visit()
         it.bench.clock.sleep(A_MONTH_S)
         with it.database.session() as session:
@@ -137,7 +144,7 @@ def test_what_was_entered_when_the_unit_came_in_is_not_asked_again(stand):
 
 
 def test_a_record_names_every_return_and_repair_since_the_unit_last_left_and_none_before(stand):
-    with stand(seed=1) as it:
+    with stand() as it:
         it.visit()
         it.bench.clock.sleep(A_MONTH_S)
         turned("scale", 1.5)(it)
@@ -175,12 +182,12 @@ def test_a_record_names_every_return_and_repair_since_the_unit_last_left_and_non
         assert told(last) == (["out of tune"], [])
 
 
-def test_a_product_file_that_measures_otherwise_than_when_the_unit_left_is_said(stand, tmp_path):
-    before = load_product(demonstration_product())
+def test_a_product_file_that_measures_otherwise_than_when_the_unit_left_is_said(stand, brief_product, tmp_path):
+    before = brief_product
     later = tmp_path / "later.toml"
     assert before.text.count("lowest_note_hz = 32.703") == 1
     later.write_text(before.text.replace("lowest_note_hz = 32.703", "lowest_note_hz = 65.406"), encoding="utf-8")
-    with stand(seed=1) as it:
+    with stand() as it:
         it.visit()
         it.bench.clock.sleep(A_MONTH_S)
         same = it.visit(Purpose.CHECK, operator(it, []))
@@ -193,7 +200,7 @@ def test_a_product_file_that_measures_otherwise_than_when_the_unit_left_is_said(
 
 
 def test_a_unit_of_unknown_origin_is_measured_without_a_comparison(stand):
-    with stand(seed=1) as it:
+    with stand() as it:
         person = operator(it)
         visit = it.visit(Purpose.CHECK, person)
         with it.database.reading() as session, pytest.raises(NothingToCompare, match="not seen leaving"):
