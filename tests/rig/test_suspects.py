@@ -101,8 +101,9 @@ def test_four_in_five_of_the_parts_that_changed_are_named_and_the_probability_sa
 
 
 def test_a_sound_unit_is_seldom_blamed():
+    # where one in five were blamed, 100 units would come to 90 once in 400 times (binomial)
     generator = np.random.default_rng(12)
-    sound = [told(moved(generator))[2].nothing_probability for _ in range(200)]
+    sound = [weighed(moved(generator)).nothing_probability for _ in range(100)]
     assert np.mean(np.array(sound) > 0.5) > 0.9
 
 
