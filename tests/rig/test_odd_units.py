@@ -25,7 +25,7 @@ def faults(visit):
     return {cause.fault for cause in visit.verdict.causes}
 
 
-@pytest.mark.parametrize("bow_v", [0.002, 0.007, -0.007])
+@pytest.mark.parametrize("bow_v", [0.007, -0.007])
 def test_a_source_that_is_not_straight_is_known_as_it_is(stand, bow_v):
     # 7 mV in the middle of the range would be 8 cents of the CV's own
     with stand(seed=1, unit="healthy", changed=right(), source={"bow_v": bow_v}) as it:
@@ -48,9 +48,10 @@ def test_a_source_of_a_kilohm_loses_one_percent_into_the_unit_and_is_known_for_i
 
 
 def test_slight_leakage_that_the_trims_can_share_out_is_no_fault(stand):
-    with stand(seed=1, unit="healthy", changed={"leakage_hz = 0.002": "leakage_hz = 0.03"}) as it:
+    with stand(seed=1, unit="healthy", changed={**right(), "leakage_hz = 0.002": "leakage_hz = 0.03"}) as it:
         visit = it.visit()
         truths = true_characteristics(it.bench.provider.truth(), it.product.contents)
+    assert visit.oscillators[0].moves
     assert visit.verdict.decision in PASSED, visit.verdict
     assert wrong_statements(visit, truths) == ()
 

@@ -21,10 +21,12 @@ def with_stages(product, *between):
     return replace(product, contents=product.contents.model_copy(update={"stages": stages}))
 
 
-def watched_seldom(product):
-    """The product with a warm-up that is looked at less often: nothing is said of it here."""
-    warm_up = product.contents.warm_up.model_copy(update={"interval_s": 30.0})
-    return replace(product, contents=product.contents.model_copy(update={"warm_up": warm_up}))
+def brief(product):
+    """The product, its warm-up looked at less often and swept over fewer points: neither is the statement."""
+    contents = product.contents
+    warm_up = contents.warm_up.model_copy(update={"interval_s": 30.0})
+    played = contents.range.model_copy(update={"points": 9})
+    return replace(product, contents=contents.model_copy(update={"warm_up": warm_up, "range": played}))
 
 
 @pytest.mark.parametrize(
@@ -36,7 +38,7 @@ def watched_seldom(product):
     ids=["hertz per volt, no pivot", "1.2 V per octave, two trims, no switch, no knob"],
 )
 def test_a_product_is_described_not_programmed(stand, product, unit, turned):
-    with stand(seed=3, product=watched_seldom(load_product(PRODUCTS / f"{product}.toml")), unit=unit) as it:
+    with stand(seed=3, product=brief(load_product(PRODUCTS / f"{product}.toml")), unit=unit) as it:
         visit = it.visit()
         truth = it.bench.provider.truth()
         played = it.product.contents.range
@@ -56,7 +58,7 @@ def test_a_product_is_described_not_programmed(stand, product, unit, turned):
 def test_a_gain_far_off_is_brought_back_by_its_trim(stand, base_hz):
     """A quarter of an octave is eight turns of this trim, and nothing that only a counter could do."""
     changed = {"base_hz = 540.0": f"base_hz = {base_hz}"}
-    product = watched_seldom(load_product(PRODUCTS / "hertz_per_volt.toml"))
+    product = brief(load_product(PRODUCTS / "hertz_per_volt.toml"))
     with stand(seed=5, product=product, unit="hertz_per_volt", changed=changed) as it:
         visit = it.visit()
     assert visit.verdict.decision in PASSED, visit.verdict
@@ -64,7 +66,7 @@ def test_a_gain_far_off_is_brought_back_by_its_trim(stand, base_hz):
 
 def test_a_unit_with_two_oscillators_gets_one_verdict_from_both(stand):
     # with a base to be set on each
-    product = with_stages(watched_seldom(load_product(PRODUCTS / "double.toml")), "base")
+    product = with_stages(brief(load_product(PRODUCTS / "double.toml")), "base")
     with stand(seed=3, product=product, unit="healthy", changed=right(but="base")) as it:
         visit = it.visit()
     assert all(dict(each.moves) == {"base": 1} for each in visit.oscillators)
