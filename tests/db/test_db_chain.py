@@ -61,32 +61,32 @@ def every_table(tmp_path_factory: pytest.TempPathFactory, grown: dict[str, Path]
 
 
 @pytest.fixture(scope="module")
-def every_table_on_a_server(
+def in_a_file(every_table: Path) -> Iterator[Database]:
+    """It, opened once: what a test does to it is taken back."""
+    with open_database(f"sqlite:///{every_table}") as database:
+        yield database
+        assert look_at(database).sound
+
+
+@pytest.fixture(scope="module")
+def on_a_server(
     server: Server, migrated_template: str, every_table: Path, tmp_path_factory: pytest.TempPathFactory
-) -> Iterator[str]:
-    """The same one moved to a server, to be copied: quicker than to be moved anew."""
+) -> Iterator[Database]:
+    """The same one moved to a server."""
     name, file = server.create_database(migrated_template), tmp_path_factory.mktemp("moved") / "record.sqlite"
     shutil.copy(every_table, file)
-    with open_database(f"sqlite:///{file}") as database, open_database(server.url(name)) as there:
-        move(database, there, who="test", why="the same there")
-    yield name
-    server.drop_database(name)
-
-
-@pytest.fixture(params=["sqlite", "postgresql"])
-def covered(request: pytest.FixtureRequest, every_table: Path, file: Path) -> Iterator[Database]:
-    """That database, and the same one moved to a server."""
-    if request.param == "sqlite":
-        with closing(sqlite3.connect(every_table)) as source, closing(sqlite3.connect(file)) as copy:
-            source.backup(copy)
+    with open_database(server.url(name)) as there:
         with open_database(f"sqlite:///{file}") as database:
-            yield database
-        return
-    server: Server = request.getfixturevalue("server")
-    name = server.create_database(request.getfixturevalue("every_table_on_a_server"))
-    with open_database(server.url(name)) as database:
-        yield database
+            move(database, there, who="test", why="the same there")
+        yield there
+        assert look_at(there).sound
     server.drop_database(name)
+
+
+@pytest.fixture(params=["in_a_file", "on_a_server"], scope="module")
+def covered(request: pytest.FixtureRequest) -> Database:
+    database: Database = request.getfixturevalue(request.param)
+    return database
 
 
 OTHER: dict[type, Callable[[Any], object]] = {
@@ -196,13 +196,9 @@ def test_a_link_that_covers_nothing_readable_is_named(covered: Database, said: s
         ("record_chain", "began_utc", "1 << 62"),
     ],
 )
-def test_what_no_column_can_hold_is_named_with_its_column(
-    every_table: Path, file: Path, table: str, column: str, value: str
-):
+def test_what_no_column_can_hold_is_named_with_its_column(in_a_file: Database, table: str, column: str, value: str):
     # only SQLite lets such a value in: PostgreSQL has types of its own for keys, moments and days
-    with closing(sqlite3.connect(every_table)) as source, closing(sqlite3.connect(file)) as copy:
-        source.backup(copy)
-    with open_database(f"sqlite:///{file}") as database, tampering(database) as connection:
+    with tampering(in_a_file) as connection:
         connection.execute(text(f"UPDATE {table} SET {column} = {value}"))
         found = looked_at(connection)
     assert [each.table for each in found.flaws] == [table]
