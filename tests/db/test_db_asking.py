@@ -17,7 +17,7 @@ from sqlalchemy.orm import Session
 
 from db import batches, errors, history, rejudging, returned
 from db.asking import AskedRecord, open_for_asking
-from db.engine import Database, open_database
+from db.engine import open_database
 from db.location import Location
 from db.models import Visit
 from db.moving import move
@@ -43,25 +43,52 @@ def asked_at(url: str) -> AskedRecord:
     return opened
 
 
-@pytest.fixture
-def told(url: str, database: Database, whole_visit: Callable[..., Visit], begin_visit: Callable[..., Visit]) -> str:
+@pytest.fixture(scope="module")
+def told_once(
+    tmp_path_factory: pytest.TempPathFactory,
+    empty_record: Path,
+    whole_visit: Callable[..., Visit],
+    begin_visit: Callable[..., Visit],
+) -> Path:
     """A record with a visit that has every kind of row, a visit that lies open, a return and a repair."""
-    with database.session() as session:
+    file = tmp_path_factory.mktemp("told") / "record.sqlite"
+    shutil.copyfile(empty_record, file)
+    with open_database(f"sqlite:///{file}") as database, database.session() as session:
         whole_visit(session, SERIAL)
         begin_visit(session, SERIAL, day=2)
         unit_id = unit_by_serial(session, SERIAL).id
         at = datetime(2026, 3, 1, 12, 0, 0, 250_001, tzinfo=UTC)
         add_return(session, unit_id, reason="drifts", complaint=TURNED, who="shop", received_utc=at)
         add_repair(session, unit_id, parts=["R12", "lead"], note=TURNED, who="shop", done_utc=at)
-    return url
+    return file
 
 
 @pytest.fixture
-def told_there(told: str, migrated: str) -> str:
-    """The same on a server."""
-    with open_database(told) as source, open_database(migrated) as target:
+def told(told_once: Path, file: Path, url: str) -> str:
+    """A copy of it."""
+    shutil.copyfile(told_once, file)
+    return url
+
+
+@pytest.fixture(scope="module")
+def told_there_once(
+    told_once: Path, tmp_path_factory: pytest.TempPathFactory, server: Server, migrated_template: str
+) -> Iterator[str]:
+    """The same moved to a server."""
+    name, file = server.create_database(migrated_template), tmp_path_factory.mktemp("moved") / "record.sqlite"
+    shutil.copyfile(told_once, file)
+    with open_database(f"sqlite:///{file}") as source, open_database(server.url(name)) as target:
         move(source, target, who="test", why="to be asked")
-    return migrated
+    yield name
+    server.drop_database(name)
+
+
+@pytest.fixture
+def told_there(told_there_once: str, server: Server) -> Iterator[str]:
+    """A copy of it."""
+    name = server.create_database(told_there_once)
+    yield server.url(name)
+    server.drop_database(name)
 
 
 def everything(connection: Asked) -> tuple[object, ...]:
