@@ -1,6 +1,7 @@
 """Views asked as any SQL tool would ask them: with nothing but sqlite3."""
 
 import json
+import shutil
 import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import closing
@@ -11,7 +12,7 @@ from uuid import UUID
 import pytest
 from sqlalchemy.orm import Session
 
-from db.engine import open_database
+from db.engine import Database, open_database
 from db.models import Finding, Move, Verdict, Visit
 from db.returns import add_repair, add_return
 from db.views import FINDINGS, KEYS, VIEWS, Kind
@@ -26,17 +27,19 @@ def came_and_went(session: Session, visit: Visit) -> None:
     add_repair(session, visit.unit_id, parts=["capacitor", "trim"], note="cleaned", who="operator 1", done_utc=at)
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def asked(
-    url: str,
-    file: Path,
+    tmp_path_factory: pytest.TempPathFactory,
+    empty_record: Path,
     whole_visit: Callable[..., Visit],
     begin_visit: Callable[..., Visit],
     finding_of: Callable[..., Finding],
     move_of: Callable[..., Move],
 ) -> Iterator[tuple[sqlite3.Connection, Visit]]:
     """Three units: one that passed at once, one that failed and then passed, one on the bench now."""
-    with open_database(url) as database:
+    file = tmp_path_factory.mktemp("asked") / "record.sqlite"
+    shutil.copyfile(empty_record, file)
+    with open_database(f"sqlite:///{file}") as database:
         with database.session() as session:
             good = whole_visit(session, "TR-0001-7")
             corrected_from = session.query(Verdict).filter_by(visit_id=good.id).one()
@@ -67,7 +70,7 @@ def asked(
             whole_visit(session, "TR-0002-5", day=2)
             begin_visit(session, "TR-0003-3", day=3)
             came_and_went(session, good)
-    with closing(sqlite3.connect(file)) as connection:
+    with closing(sqlite3.connect(f"file:{file}?mode=ro", uri=True)) as connection:
         connection.row_factory = sqlite3.Row
         yield connection, good
 
@@ -172,12 +175,12 @@ SMALL = {"SCAN p", "SCAN b", "SCAN v_yield_by_batch"}
 
 
 def test_on_postgresql_every_view_reads_as_it_does_on_sqlite(
-    migrated: str, url: str, whole_visit: Callable[..., Visit], begin_visit: Callable[..., Visit]
+    migrated: str, database: Database, whole_visit: Callable[..., Visit], begin_visit: Callable[..., Visit]
 ):
     answers = []
-    for address in (url, migrated):
-        with open_database(address) as database:
-            with database.session() as session:
+    with open_database(migrated) as server:
+        for each in (database, server):
+            with each.session() as session:
                 came_and_went(session, whole_visit(session, "TR-0001-7"))
                 begun = begin_visit(session, "TR-0002-5", day=1)
                 causes = ["scale is out of travel", 'a "loose" lead; Größe']
@@ -186,7 +189,7 @@ def test_on_postgresql_every_view_reads_as_it_does_on_sqlite(
                         visit_id=begun.id, decision="fail", causes=causes, reason="scale", created_utc=begun.started_utc
                     )
                 )
-            with database.reading() as session:
+            with each.reading() as session:
                 answers.append({view.name: session.execute(view.clause().select()).mappings().all() for view in VIEWS})
     for view in VIEWS:
         here, there = (
