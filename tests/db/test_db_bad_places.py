@@ -29,14 +29,22 @@ def one_sentence(error: errors.DatabaseError, place: str | Path) -> bool:
     return str(place) in text and "\n" not in text and text.endswith(".") and (":" in text or ";" in text)
 
 
-def record_unit(url: str, serial: str, begin_visit: Callable[..., Visit]) -> None:
-    with open_database(url) as database, database.session() as session:
-        begin_visit(session, serial)
+@pytest.fixture(scope="module")
+def with_a_unit(
+    tmp_path_factory: pytest.TempPathFactory, empty_record: Path, begin_visit: Callable[..., Visit]
+) -> Path:
+    """A database with one unit, to be copied."""
+    file = tmp_path_factory.mktemp("unit") / "record.sqlite"
+    shutil.copyfile(empty_record, file)
+    with open_database(f"sqlite:///{file}") as database, database.session() as session:
+        begin_visit(session, "TR-0001-7")
+    return file
 
 
-def still_recorded(url: str, serial: str) -> bool:
-    with open_database(url) as database, database.reading() as session:
-        return unit_by_serial(session, serial).serial == serial
+@pytest.fixture
+def recorded(with_a_unit: Path, file: Path) -> Path:
+    """A copy of it."""
+    return Path(shutil.copyfile(with_a_unit, file))
 
 
 def run(*command: str | Path) -> bool:
@@ -80,16 +88,15 @@ def small_disk(tmp_path: Path) -> Iterator[Path]:
 
 
 def test_a_read_only_file_can_be_read_and_refuses_to_be_written(
-    url: str, file: Path, begin_visit: Callable[..., Visit], freeze: Callable[[Path], None]
+    url: str, recorded: Path, begin_visit: Callable[..., Visit], freeze: Callable[[Path], None]
 ):
-    record_unit(url, "TR-0001-7", begin_visit)
-    freeze(file)
+    freeze(recorded)
     with open_database(url) as database:
         with database.reading() as session:
             assert unit_by_serial(session, "TR-0001-7").batch_code == "B26-03"
         with pytest.raises(errors.ReadOnly) as refused:
             database.require_writable()
-        assert one_sentence(refused.value, file)
+        assert one_sentence(refused.value, recorded)
         with pytest.raises(errors.ReadOnly), database.session() as session:
             begin_visit(session, "TR-0002-5")
 
@@ -104,12 +111,12 @@ def test_a_read_only_folder_is_named(tmp_path: Path, begin_visit: Callable[..., 
 
 
 def test_a_database_in_a_read_only_folder_is_refused_in_one_sentence(
-    tmp_path: Path, begin_visit: Callable[..., Visit], freeze: Callable[[Path], None]
+    tmp_path: Path, with_a_unit: Path, freeze: Callable[[Path], None]
 ):
     folder = tmp_path / "frozen"
     folder.mkdir()
     file = folder / "record.sqlite"
-    record_unit(f"sqlite:///{file}", "TR-0001-7", begin_visit)
+    shutil.copyfile(with_a_unit, file)
     before = file.read_bytes()
     freeze(file)
     freeze(folder)
@@ -119,14 +126,13 @@ def test_a_database_in_a_read_only_folder_is_refused_in_one_sentence(
     assert file.read_bytes() == before
 
 
-def test_sqlites_own_read_only_mode_is_respected(url: str, file: Path, begin_visit: Callable[..., Visit]):
-    record_unit(url, "TR-0001-7", begin_visit)
-    with open_database(f"sqlite:///file:{file}?mode=ro&uri=true") as database:
+def test_sqlites_own_read_only_mode_is_respected(recorded: Path):
+    with open_database(f"sqlite:///file:{recorded}?mode=ro&uri=true") as database:
         with database.reading() as session:
             assert unit_by_serial(session, "TR-0001-7")
         with pytest.raises(errors.ReadOnly) as refused:
             database.require_writable()
-    assert one_sentence(refused.value, file)
+    assert one_sentence(refused.value, recorded)
 
 
 @pytest.fixture
@@ -158,16 +164,15 @@ def hold_exclusively() -> Iterator[Callable[[Path], None]]:
 
 
 def test_a_database_held_by_another_program_can_be_read_and_says_so_when_written(
-    url: str, file: Path, begin_visit: Callable[..., Visit], hold_exclusively: Callable[[Path], None]
+    url: str, recorded: Path, begin_visit: Callable[..., Visit], hold_exclusively: Callable[[Path], None]
 ):
-    record_unit(url, "TR-0001-7", begin_visit)
-    hold_exclusively(file)
+    hold_exclusively(recorded)
     with open_database(url, patience_s=0.1) as database:
         with database.reading() as session:
             assert unit_by_serial(session, "TR-0001-7")
         with pytest.raises(errors.Locked) as refused, database.session() as session:
             begin_visit(session, "TR-0002-5")
-    assert one_sentence(refused.value, file)
+    assert one_sentence(refused.value, recorded)
 
 
 def test_a_new_file_held_by_another_program_says_so(url: str, file: Path, hold_exclusively: Callable[[Path], None]):
@@ -177,15 +182,14 @@ def test_a_new_file_held_by_another_program_says_so(url: str, file: Path, hold_e
     assert one_sentence(refused.value, file)
 
 
-def test_a_database_of_a_newer_schema_is_left_alone(url: str, file: Path, begin_visit: Callable[..., Visit]):
-    record_unit(url, "TR-0001-7", begin_visit)
-    with closing(sqlite3.connect(file)) as connection, connection:
+def test_a_database_of_a_newer_schema_is_left_alone(url: str, recorded: Path):
+    with closing(sqlite3.connect(recorded)) as connection, connection:
         connection.execute("UPDATE alembic_version SET version_num = 'r9999'")
-    before = file.read_bytes()
+    before = recorded.read_bytes()
     with pytest.raises(errors.NewerSchema, match="r9999") as refused:
         open_database(url)
-    assert one_sentence(refused.value, file)
-    assert file.read_bytes() == before
+    assert one_sentence(refused.value, recorded)
+    assert recorded.read_bytes() == before
 
 
 @pytest.mark.parametrize("content", [b"serial,frequency\n" * 100, b"\0" * 4096, b"short"])
@@ -216,24 +220,22 @@ def test_the_file_says_whose_database_it_is(database: Database, file: Path):
 
 
 @pytest.mark.parametrize("kept_bytes", [100, 1000, 4096, 20_000, 60_001])
-def test_a_truncated_database_is_refused_and_kept(
-    url: str, file: Path, begin_visit: Callable[..., Visit], kept_bytes: int
-):
-    record_unit(url, "TR-0001-7", begin_visit)
-    whole = file.read_bytes()
+def test_a_truncated_database_is_refused_and_kept(url: str, recorded: Path, kept_bytes: int):
+    whole = recorded.read_bytes()
     assert len(whole) > kept_bytes
-    file.write_bytes(whole[:kept_bytes])
+    recorded.write_bytes(whole[:kept_bytes])
     with pytest.raises((errors.Damaged, errors.NotADatabase)) as refused:
         open_database(url)
-    assert one_sentence(refused.value, file)
-    assert file.read_bytes() == whole[:kept_bytes]
+    assert one_sentence(refused.value, recorded)
+    assert recorded.read_bytes() == whole[:kept_bytes]
 
 
 def test_a_page_overwritten_in_the_middle_is_refused_where_it_is_read(
-    url: str, file: Path, whole_visit: Callable[..., Visit]
+    url: str, file: Path, database: Database, whole_visit: Callable[..., Visit]
 ):
-    with open_database(url) as database, database.session() as session:
+    with database.session() as session:
         whole_visit(session)
+    database.close()
     with closing(sqlite3.connect(file)) as connection:
         page_size = connection.execute("PRAGMA page_size").fetchone()[0]
         page = connection.execute("SELECT rootpage FROM sqlite_master WHERE name = 'point'").fetchone()[0]
@@ -241,9 +243,9 @@ def test_a_page_overwritten_in_the_middle_is_refused_where_it_is_read(
     content[(page - 1) * page_size : page * page_size] = b"\xff" * page_size
     file.write_bytes(content)
     with (
-        open_database(url) as database,
+        open_database(url) as opened,
         pytest.raises(errors.Damaged) as refused,
-        database.reading() as session,
+        opened.reading() as session,
     ):
         session.query(Point).all()
     assert one_sentence(refused.value, file)
@@ -276,7 +278,8 @@ def test_a_database_that_may_not_grow_keeps_all_that_was_committed(
 ):
     # PRAGMA max_page_count gives the same SQLITE_FULL as a disk without room, https://www.sqlite.org/rescode.html#full
     with database.reading() as session:
-        session.connection().exec_driver_sql("PRAGMA max_page_count = 200")
+        pages = session.connection().exec_driver_sql("PRAGMA page_count").scalar_one()
+        session.connection().exec_driver_sql(f"PRAGMA max_page_count = {pages + 20}")
     with pytest.raises(errors.DiskFull) as refused:
         fill_until_refused(database, begin_visit)
     assert one_sentence(refused.value, file)
@@ -325,8 +328,8 @@ def test_a_folder_is_no_database(tmp_path: Path):
     assert one_sentence(refused.value, tmp_path)
 
 
-def test_points_committed_before_a_kill_are_all_there(url: str, file: Path, begin_visit: Callable[..., Visit]):
-    with open_database(url) as database, database.session() as session:
+def test_points_committed_before_a_kill_are_all_there(url: str, database: Database, begin_visit: Callable[..., Visit]):
+    with database.session() as session:
         visit = begin_visit(session)
         sweep = Sweep(visit_id=visit.id, purpose="as_found", sequence=0, started_utc=visit.started_utc, controls={})
         session.add(sweep)
@@ -336,7 +339,7 @@ def test_points_committed_before_a_kill_are_all_there(url: str, file: Path, begi
     told = [int(recorder.stdout.readline()) for _ in range(20)]
     recorder.send_signal(signal.SIGKILL)
     told += [int(line) for line in recorder.communicate()[0].split()]
-    with open_database(url) as database, database.reading() as session:
+    with database.reading() as session:
         kept = session.scalars(select(Point.index).where(Point.sweep_id == sweep.id).order_by(Point.index)).all()
         assert session.connection().exec_driver_sql("PRAGMA integrity_check").scalar_one() == "ok"
     # one more may have been committed and not told
@@ -357,15 +360,25 @@ def test_a_write_that_is_left_by_an_error_leaves_nothing(database: Database, beg
 
 
 def test_many_programs_that_open_a_new_database_at_once_make_one(url: str):
-    program = "import sys; from db.engine import open_database; open_database(sys.argv[1], patience_s=60.0).close()"
-    others = [
-        subprocess.Popen([sys.executable, "-c", program, url], stderr=subprocess.PIPE, text=True) for _ in range(4)
-    ]
-    assert [other.communicate()[1] for other in others] == [""] * 4
+    # one program becomes four, each without a database as yet
+    program = (
+        "import os, sys\n"
+        "from db.engine import open_database\n"
+        "others = []\n"
+        "for _ in range(4):\n"
+        "    other = os.fork()\n"
+        "    if not other:\n"
+        "        open_database(sys.argv[1], patience_s=60.0).close()\n"
+        "        os._exit(0)\n"
+        "    others.append(other)\n"
+        "print(*(os.waitpid(other, 0)[1] for other in others))\n"
+    )
+    done = subprocess.run([sys.executable, "-c", program, url], capture_output=True, text=True, check=False)
+    assert (done.stdout, done.stderr) == ("0 0 0 0\n", "")
     open_database(url).close()
 
 
-def test_another_program_that_writes_for_a_moment_is_waited_for(url: str, file: Path):
+def test_another_program_that_writes_for_a_moment_is_waited_for(url: str, recorded: Path):
     program = (
         "import sqlite3, sys, time\n"
         "c = sqlite3.connect(sys.argv[1], isolation_level=None)\n"
@@ -374,8 +387,7 @@ def test_another_program_that_writes_for_a_moment_is_waited_for(url: str, file: 
         "time.sleep(0.3)\n"
         "c.execute('COMMIT')\n"
     )
-    open_database(url).close()
-    other = subprocess.Popen([sys.executable, "-c", program, str(file)], stdout=subprocess.PIPE, text=True)
+    other = subprocess.Popen([sys.executable, "-c", program, str(recorded)], stdout=subprocess.PIPE, text=True)
     assert other.stdout is not None
     assert other.stdout.readline() == "held\n"
     with open_database(url, patience_s=30.0) as database:
@@ -387,9 +399,9 @@ def test_no_room_for_a_backup_is_said_of_the_disk_of_the_backup(
     small_disk: Path, database: Database, file: Path, begin_visit: Callable[..., Visit]
 ):
     with database.session() as session:
-        for count in range(300):
+        for count in range(20):
             begin_visit(session, f"TR-{count:06d}-{'x' * 500}")
-    (small_disk / "ballast").write_bytes(bytes(700_000))
+    (small_disk / "ballast").write_bytes(bytes(900_000))
     with pytest.raises(errors.DiskFull) as refused:
         backup(database, small_disk / "kept.trimrig", who="Eve", why="night")
     assert f"No room is left in {small_disk} for a copy of the database" in str(refused.value)
