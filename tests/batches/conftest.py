@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from dataclasses import replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
@@ -11,6 +12,7 @@ import pytest
 from db.engine import open_database
 from rig.invented.history import tell_history
 from rig.invented.story import BatchPlan, Story, batch_plans
+from tests.made_once import made_once
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -31,9 +33,16 @@ def short_plans() -> tuple[BatchPlan, ...]:
 
 @pytest.fixture(scope="session")
 def told(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Told]:
-    file = tmp_path_factory.mktemp("history") / "history.sqlite"
-    with open_database(f"sqlite:///{file}") as database:
-        return file, tell_history(database, VISITS, seed=3, plans=short_plans())
+
+    def make(folder: Path) -> tuple[Path, Told]:
+        file = folder / "history.sqlite"
+        with open_database(f"sqlite:///{file}") as database:
+            return file, tell_history(database, VISITS, seed=3, plans=short_plans())
+
+    file, told = made_once(tmp_path_factory, "history", make)
+    own = tmp_path_factory.mktemp("history") / "history.sqlite"
+    shutil.copyfile(file, own)
+    return own, told
 
 
 @pytest.fixture

@@ -228,9 +228,9 @@ def test_a_batch_that_was_never_judged_is_named(history: Database, code: str):
 
 
 def test_a_record_on_the_server_is_judged_again_as_the_same_record_in_a_file(
-    history: Database, codes: tuple[str, ...], server_url: str
+    history: Database, codes: tuple[str, ...], migrated: str
 ):
-    with open_database(server_url) as server:
+    with open_database(migrated) as server:
         move(history, server, who="Ute", why="test")
         with history.reading_connection() as here, server.reading_connection() as there:
             one, other = (read_production(each, codes, UNCHANGED, "") for each in (here, there))

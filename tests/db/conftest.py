@@ -30,6 +30,7 @@ from db.queries import (
     get_or_add_product_revision,
     get_or_add_unit,
 )
+from tests.made_once import made_once
 
 MORNING = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)
 
@@ -47,15 +48,18 @@ def url(file: Path) -> str:
 @pytest.fixture(scope="session")
 def empty_record(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A database of this version's schema without a row, to be copied: quicker than to be made."""
-    file = tmp_path_factory.mktemp("empty") / "record.sqlite"
-    open_database(f"sqlite:///{file}").close()
-    return file
+
+    def make(folder: Path) -> Path:
+        open_database(f"sqlite:///{folder / 'record.sqlite'}").close()
+        return folder / "record.sqlite"
+
+    return made_once(tmp_path_factory, "empty-record", make)
 
 
 @pytest.fixture(scope="session")
 def grown(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     """A database at every revision, with rows in every table, to be copied."""
-    return grown_in(tmp_path_factory.mktemp("grown"))
+    return made_once(tmp_path_factory, "grown", grown_in)
 
 
 @pytest.fixture

@@ -362,7 +362,7 @@ def test_a_write_that_is_left_by_an_error_leaves_nothing(database: Database, beg
 def test_many_programs_that_open_a_new_database_at_once_make_one(url: str):
     # one program becomes four, each without a database as yet
     program = (
-        "import os, sys\n"
+        "import os, sys, alembic.command\n"
         "from db.engine import open_database\n"
         "others = []\n"
         "for _ in range(4):\n"
