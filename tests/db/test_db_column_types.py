@@ -11,7 +11,7 @@ from uuid import UUID
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.schema import CreateTable
@@ -98,6 +98,7 @@ JSON = st.recursive(
 ).filter(lambda value: value is not None)
 
 
+@settings(max_examples=40)
 @given(JSON)
 def test_a_document_comes_back_and_is_always_written_alike(value: object):
     stored = Document().process_bind_param(value, SQLITE)

@@ -20,6 +20,7 @@ from rig.opening import limits_of
 from rig.operators.virtual import VirtualOperator
 from rig.product import load_product
 from rig.visit import Purpose, Request, run_visit
+from tests.made_once import made_once
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -32,7 +33,7 @@ AWKWARD_SERIAL = f"=1+1,\"<b>x</b>'\n{HEBREW}\U0001f642"
 FORMULA = "=cmd|' /C calc'!A0"
 SCRIPT = "<script>alert(1)</script>&amp;<img src=x onerror=alert(2)>"
 BACKWARDS = "pass\u202edaolnwod"
-LONG = "A long note, word after word, that goes on for pages. " * 300 + "x" * 5000
+LONG = "A long note, word after word, that goes on for pages. " * 150 + "x" * 5000
 NOTES = (FORMULA, SCRIPT, f"{HEBREW} (12 V) abc\n\u0645\u0631\u062d\u0628\u0627 +7", "\U0001f39b\ufe0f fine", BACKWARDS)
 
 
@@ -48,7 +49,10 @@ class Kept:
 
 @pytest.fixture(scope="session")
 def kept(tmp_path_factory: pytest.TempPathFactory) -> Kept:
-    folder: Path = tmp_path_factory.mktemp("kept")
+    return made_once(tmp_path_factory, "kept", _keep)
+
+
+def _keep(folder: Path) -> Kept:
     bench_file = drawn_anew(load_bench(demonstration_bench()), seed=7, fault="")
     virtual = {**(bench_file.contents.virtual or {}), "link": "direct"}
     bench_file = replace(bench_file, contents=bench_file.contents.model_copy(update={"virtual": virtual}))

@@ -220,7 +220,7 @@ def test_paper_shows_what_was_typed_or_what_it_has_no_sign_for(awkward_pdf):
     assert "[U+1F39B] fine" in text
     assert "pass[U+202E]daolnwod" in text
     assert HEBREW in text or HEBREW[::-1] in text
-    assert text.count("goes on for") >= 880  # of 900; a few stand across two pages
+    assert text.count("goes on for") >= 440  # of 450; a few stand across two pages
     assert f"by bench 2: R7, {FORMULA}." in text
     assert "out of tune. Complaint: <script>" in text
     assert "later" not in text
