@@ -30,7 +30,7 @@ from rig.reports.slip import slip
 from rig.visit import Purpose, Request
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
     from pathlib import Path
 
     from db.engine import Database
@@ -71,7 +71,8 @@ def test_a_visit_is_claimed_recorded_here_and_handed_in_with_its_seal_on_the_sli
 
 
 @pytest.fixture
-def bench(tmp_path: Path) -> Database:
+def bench(tmp_path: Path, empty_record: Path) -> Iterator[Database]:
+    shutil.copyfile(empty_record, tmp_path / "record.sqlite")
     with open_database(f"sqlite:///{tmp_path}/record.sqlite") as opened:
         yield opened
 
@@ -93,7 +94,7 @@ def test_with_the_server_away_a_slip_is_printed_from_this_benchs_own_record_and_
     stand: Callable[..., object], monkeypatch: pytest.MonkeyPatch
 ):
     with stand(seed=1) as it:
-        it.visit()
+        it.visit(Purpose.CHECK)
         printed = slip(read_visit(it.database, it.serial))
         own = it.database_url
     monkeypatch.setenv("RIG_DATABASE_URL", "postgresql://rig@127.0.0.1:9/rig")
