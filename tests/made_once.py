@@ -10,6 +10,8 @@ from typing import TypeVar
 import pytest
 from filelock import FileLock
 
+from db.engine import open_database
+
 Made = TypeVar("Made")
 
 
@@ -33,3 +35,13 @@ def made_once(folders: pytest.TempPathFactory, name: str, make: Callable[[Path],
             return made
     loaded: Made = pickle.loads(said.read_bytes())
     return loaded
+
+
+def empty_record_in(folders: pytest.TempPathFactory) -> Path:
+    """A database of this version's schema without a row, to be copied: quicker than to be made."""
+
+    def make(folder: Path) -> Path:
+        open_database(f"sqlite:///{folder / 'record.sqlite'}").close()
+        return folder / "record.sqlite"
+
+    return made_once(folders, "empty-record", make)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -139,7 +140,7 @@ def test_what_the_moves_taught_is_there_for_the_next_unit(history: Database):
     assert known["scale"].pivot is not None
 
 
-def test_the_same_seed_tells_the_same_unit(told: tuple[Path, Told], tmp_path: Path):
+def test_the_same_seed_tells_the_same_unit(told: tuple[Path, Told], tmp_path: Path, empty_record: Path):
     first_unit = f"%{told[1].batches[0].code}0001_"
 
     def values(database: Database) -> list[tuple[str, str, str, float | None]]:
@@ -154,6 +155,7 @@ def test_the_same_seed_tells_the_same_unit(told: tuple[Path, Told], tmp_path: Pa
         return [(serial, phase, name, value) for serial, phase, name, value in rows]
 
     alone = replace(told[1].batches[0], units=1)
+    shutil.copyfile(empty_record, tmp_path / "again.sqlite")
     with open_database(url_of(str(tmp_path / "again.sqlite"))) as database:
         tell_history(database, VISITS, seed=3, plans=(alone,))
         again = values(database)
@@ -163,11 +165,14 @@ def test_the_same_seed_tells_the_same_unit(told: tuple[Path, Told], tmp_path: Pa
     assert again == first[: len(again)]
 
 
-def test_a_scale_without_travel_takes_no_other_trim_along(monkeypatch: pytest.MonkeyPatch, tmp_path: Path):
+def test_a_scale_without_travel_takes_no_other_trim_along(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, empty_record: Path
+):
     """Highs and base have their travel: what they would need to make up for the scale is no fault of theirs."""
     monkeypatch.setattr(story, "FAULTY_SHARE", 1.0)
     monkeypatch.setattr(story, "Fault", [Fault.SCALE_OUT_OF_TRAVEL])
     plan = replace(short_plans()[0], code="2642", units=UNITS, story=story.Story.PLAIN)
+    shutil.copyfile(empty_record, tmp_path / "travel.sqlite")
     with open_database(url_of(str(tmp_path / "travel.sqlite"))) as database:
         tell_history(database, VISITS, seed=1, plans=(plan,))
         with database.reading() as session:
@@ -176,7 +181,8 @@ def test_a_scale_without_travel_takes_no_other_trim_along(monkeypatch: pytest.Mo
     assert {(each.fault, each.where) for each in causes} == {(Found.OUT_OF_TRAVEL, "SCALE")}
 
 
-def test_a_record_with_a_real_visit_is_refused(tmp_path: Path):
+def test_a_record_with_a_real_visit_is_refused(tmp_path: Path, empty_record: Path):
+    shutil.copyfile(empty_record, tmp_path / "real.sqlite")
     with open_database(url_of(str(tmp_path / "real.sqlite"))) as database:
         with database.session() as session:
             revision = get_or_add_product_revision(session, product_name="Real", toml_text="real", at_utc=ENDS)
