@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from datetime import UTC, datetime, timedelta
 from math import log2
 from typing import TYPE_CHECKING
@@ -38,7 +39,8 @@ def product() -> Product:
 
 
 @pytest.fixture
-def database(tmp_path: Path) -> Iterator[Database]:
+def database(tmp_path: Path, empty_record: Path) -> Iterator[Database]:
+    shutil.copyfile(empty_record, tmp_path / "record.sqlite")
     with open_database(f"sqlite:///{tmp_path}/record.sqlite") as opened:
         yield opened
 
