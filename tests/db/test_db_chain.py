@@ -217,13 +217,27 @@ def test_who_has_the_file_alone_cannot_make_a_link_fit(covered: Database):
         assert "links 3 to 3 of chain" in said
 
 
+@pytest.fixture(scope="module")
+def two_visits_once(
+    tmp_path_factory: pytest.TempPathFactory, empty_record: Path, whole_visit: Callable[..., Visit]
+) -> tuple[Path, tuple[UUID, UUID]]:
+    """A record of two visits of two units, to be copied."""
+    file = tmp_path_factory.mktemp("visits") / "record.sqlite"
+    shutil.copyfile(empty_record, file)
+    with open_database(f"sqlite:///{file}") as database:
+        with database.session() as session:
+            first = whole_visit(session, "TR-0001-7").id
+        with database.session() as session:
+            second = whole_visit(session, "TR-0002-5", day=1).id
+    return file, (first, second)
+
+
 @pytest.fixture
-def two_visits(database: Database, whole_visit: Callable[..., Visit]) -> tuple[UUID, UUID]:
-    with database.session() as session:
-        first = whole_visit(session, "TR-0001-7").id
-    with database.session() as session:
-        second = whole_visit(session, "TR-0002-5", day=1).id
-    return first, second
+def two_visits(database: Database, file: Path, two_visits_once: tuple[Path, tuple[UUID, UUID]]) -> tuple[UUID, UUID]:
+    prepared, visits = two_visits_once
+    with closing(sqlite3.connect(prepared)) as source, closing(sqlite3.connect(file)) as copy:
+        source.backup(copy)
+    return visits
 
 
 def test_a_visit_is_covered_when_it_ends_and_not_before(database: Database, begin_visit: Callable[..., Visit]):
