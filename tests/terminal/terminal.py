@@ -35,6 +35,8 @@ class Terminal:
     raw: bytearray = field(default_factory=bytearray)
     _coming: bytearray = field(default_factory=bytearray)
     """What was read and is not on the screen yet."""
+    _lines: dict[int, str] = field(default_factory=dict)
+    """The screen's lines as they stood when somebody looked last."""
 
     @classmethod
     def start(cls, *arguments: str, columns: int = 80, rows: int = 24, **environment: str) -> Self:
@@ -67,8 +69,12 @@ class Terminal:
 
     @property
     def text(self) -> str:
-        """What stands on the screen."""
-        return "\n".join(line.rstrip() for line in self.screen.display)
+        """What stands on the screen; only lines that were drawn since the last look are read anew."""
+        for row in self.screen.dirty:
+            line = self.screen.buffer[row]
+            self._lines[row] = "".join(line[column].data for column in range(self.screen.columns)).rstrip()
+        self.screen.dirty.clear()
+        return "\n".join(self._lines.get(row, "") for row in range(self.screen.lines))
 
     @property
     def said(self) -> str:

@@ -7,6 +7,7 @@ import sys
 import time
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta, timezone
+from shutil import copyfile
 from typing import TYPE_CHECKING
 from uuid import uuid4
 
@@ -21,18 +22,22 @@ from db.returned import ReturnRow
 from db.returns import add_return
 from drivers.errors import LinkLost
 from drivers.source import VoltageLimits
-from fixtures import demonstration_bench, demonstration_product
-from rig.bench import drawn_anew, load_bench, open_bench
+from fixtures import demonstration_product
+from rig.bench import open_bench
 from rig.errors import SerialProblem, Stopped
 from rig.operators.virtual import VirtualOperator
 from rig.product import load_product
 from rig.science.conformity import Decision
 from rig.visit import Purpose, Request, run_visit
 from rig.work import Calls, Standing, known, recover_bench, work
+from tests.benchmarks.fault_matrix.run import Setting
+from tests.benchmarks.fault_matrix.run import bench_file as bench_file_of
+from tests.benchmarks.fault_matrix.run import product as product_of
 from tests.terminal.terminal import KEY_S, PATIENCE_S, Terminal
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
+    from pathlib import Path
 
 SERIAL = "DM26000001B"
 NOW = datetime(2026, 3, 4, 9, 30, tzinfo=UTC)
@@ -130,6 +135,7 @@ class Floor:
     bench: object
     database: object
     visit: Callable[[str], object]
+    adjust: Callable[[str, VirtualOperator], object]
     said: list[str] = field(default_factory=list)
     finished: list[str] = field(default_factory=list)
 
@@ -146,23 +152,39 @@ class Floor:
         return work(ListedScans(list(scans)), self.database, self.calls(visit))
 
 
+@pytest.fixture(scope="module")
+def empty_record(tmp_path_factory) -> Path:
+    """A record as it is made, to be copied."""
+    path = tmp_path_factory.mktemp("empty") / "record.sqlite"
+    open_database(f"sqlite:///{path}").close()
+    return path
+
+
 @pytest.fixture
-def floor(tmp_path) -> Iterator[Floor]:
-    product = load_product(demonstration_product())
-    bench_file = drawn_anew(load_bench(demonstration_bench()), seed=1, fault="")
-    absolute = product.contents.range.absolute
+def floor(tmp_path, empty_record) -> Iterator[Floor]:
+    """What is measured of a unit is no matter here: a check of few points, within limits that any unit keeps.
+
+    Whoever adjusts does so as the demonstration's product wants it.
+    """
+    quick, trimmed = product_of(Setting(lean=True)), load_product(demonstration_product())
+    bench_file = bench_file_of(Setting(), ())
+    absolute = trimmed.contents.range.absolute
+    copyfile(empty_record, tmp_path / "record.sqlite")
     with (
         open_database(f"sqlite:///{tmp_path}/record.sqlite") as database,
         open_bench(bench_file, VoltageLimits(absolute.low_v, absolute.high_v)) as bench,
     ):
 
-        def visit(serial: str, operator=None):
-            operator = operator or VirtualOperator(bench.hands, bench.clock, 1)
-            return run_visit(
-                bench, bench_file, product, operator, database, Request(serial, Purpose.ADJUST, "Eve", seed=1)
-            )
+        def visit(serial: str):
+            operator = VirtualOperator(bench.hands, bench.clock, 1)
+            request = Request(serial, Purpose.CHECK, "Eve", seed=1)
+            return run_visit(bench, bench_file, quick, operator, database, request)
 
-        yield Floor(bench, database, visit)
+        def adjust(serial: str, operator):
+            request = Request(serial, Purpose.ADJUST, "Eve", seed=1)
+            return run_visit(bench, bench_file, trimmed, operator, database, request)
+
+        yield Floor(bench, database, visit, adjust)
 
 
 def switched_on(bench):
@@ -269,7 +291,7 @@ def test_who_leaves_in_the_middle_of_a_trim_hears_that_the_source_is_safe_and_th
     def left(serial):
         operator = Leaves(floor.bench.hands, floor.bench.clock, 1)
         operator.how = how
-        return floor.visit(serial, operator)
+        return floor.adjust(serial, operator)
 
     shift = floor.work([SERIAL], left)
     assert is_safe(floor.bench)
