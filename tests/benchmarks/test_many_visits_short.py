@@ -10,13 +10,17 @@ import pytest
 from tests.benchmarks import million_visits
 from tests.benchmarks.many_visits import batch_code, load
 
-UNITS = 20
+UNITS = 5
+"""Of the one batch that is told; the rest is copied."""
 
 
 @pytest.fixture(scope="module")
 def blocks_and_file(tmp_path_factory: pytest.TempPathFactory) -> tuple[int, Path]:
     file = tmp_path_factory.mktemp("many") / "many.sqlite"
-    return load(file, 40, units=UNITS, say=False), file
+    with pytest.MonkeyPatch.context() as patch:
+        # so few are no history that anybody would want to be told, but enough to be copied
+        patch.setattr("rig.invented.history.LEAST_VISITS", UNITS)
+        return load(file, 40, units=UNITS, say=False), file
 
 
 def test_the_bench_asks_a_full_record_and_stores_into_it_as_into_an_empty_one(
@@ -27,6 +31,8 @@ def test_the_bench_asks_a_full_record_and_stores_into_it_as_into_an_empty_one(
 ):
     blocks, file = blocks_and_file
     monkeypatch.setattr(million_visits, "STORED", 1)
+    # nobody looks at how long anything takes: once is enough
+    monkeypatch.setattr(million_visits.middle, "__defaults__", (1,))
     monkeypatch.setattr(million_visits, "as_a_program", lambda *_: lambda: None)
     visits = million_visits.report(f"sqlite:///{file}", batch_code(blocks // 2), f"sqlite:///{tmp_path}/empty.sqlite")
     said = capsys.readouterr().out
