@@ -7,7 +7,8 @@ import os
 import signal
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from functools import cache, partial
 from pathlib import Path
 
 import click
@@ -230,7 +231,7 @@ def real_bench(folder, resource):
 
 def test_a_bench_that_is_not_there_is_a_bench_fault(tmp_path):
     bench = real_bench(tmp_path, "TCPIP::127.0.0.1::9::SOCKET")
-    complaint = one_sentence(rig_as_a_program("check", SERIAL, "--bench", bench, folder=tmp_path), 3)
+    complaint = one_sentence(rig("check", SERIAL, "--bench", bench, folder=tmp_path), 3)
     assert "TCPIP::127.0.0.1::9::SOCKET" in complaint
 
 
@@ -347,7 +348,13 @@ def test_wrong_usage_is_said_on_the_side_of_complaints(tmp_path, words, said):
     assert outcome.stderr.endswith(f"{said}\n")
 
 
-def imported_by(*words: str, folder: Path) -> set[str]:
+@pytest.fixture(scope="module")
+def imported_by(tmp_path_factory) -> Callable[..., frozenset[str]]:
+    """Says what a command imported; each is started once, and the first makes the record that the others ask."""
+    return cache(partial(modules_of, tmp_path_factory.mktemp("asked")))
+
+
+def modules_of(folder: Path, *words: str) -> frozenset[str]:
     """Names of the modules that are there when a command ends."""
     program = "import sys\nfrom rig.cli import main\ntry:\n    main()\nfinally:\n    print(*sys.modules)"
     ended = subprocess.run(
@@ -359,15 +366,15 @@ def imported_by(*words: str, folder: Path) -> set[str]:
         stdin=subprocess.DEVNULL,
         env={**os.environ, **surroundings(folder, {})},
     )
-    imported = set(ended.stdout.splitlines()[-1].split())
+    imported = frozenset(ended.stdout.splitlines()[-1].split())
     assert "rig.cli" in imported, ended.stderr
     return imported
 
 
 @pytest.mark.parametrize("words", [("history", SERIAL), ("where",), ("--help",)], ids=lambda each: each[0])
-def test_who_only_asks_waits_for_no_library_of_measuring_or_checking(tmp_path, words):
+def test_who_only_asks_waits_for_no_library_of_measuring_or_checking(imported_by, words):
     heavy = {"pydantic", "typer", "numpy", "scipy", "rich", "matplotlib", "pyvisa"}
-    assert not heavy & imported_by(*words, folder=tmp_path)
+    assert not heavy & imported_by(*words)
 
 
 @pytest.mark.parametrize(
@@ -379,8 +386,8 @@ def test_who_only_asks_waits_for_no_library_of_measuring_or_checking(tmp_path, w
     ],
     ids=lambda each: each[0] if isinstance(each, tuple) else "",
 )
-def test_of_the_commands_only_those_beside_the_one_that_is_typed_are_imported(tmp_path, words, module):
-    assert {each for each in imported_by(*words, folder=tmp_path) if each.startswith("rig.commands_")} == {module}
+def test_of_the_commands_only_those_beside_the_one_that_is_typed_are_imported(imported_by, words, module):
+    assert {each for each in imported_by(*words) if each.startswith("rig.commands_")} == {module}
 
 
 @pytest.mark.skipif(not Path("/proc/self/task").is_dir(), reason="threads are listed there on Linux")
