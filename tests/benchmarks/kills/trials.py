@@ -43,6 +43,13 @@ POLL_S = 0.003
 LONGEST_S = 60.0
 
 
+IMPORTED = (
+    "rig.commands_run", "rig.commands_safety", "rig.commands_visits", "rig.handing_in", "rig.opening", "rig.printing",
+    "rig.reports.keep", "rig.work", "drivers.virtual.distant",
+)  # fmt: skip
+"""What the commands of a series would import only when they run."""
+
+
 class Running(Protocol):
     """A program that was started."""
 
@@ -91,7 +98,7 @@ class Forked:
 
     def __init__(self, place: Place, typed: str, *arguments: str) -> None:
         context = get_context("forkserver")
-        context.set_forkserver_preload([killed.__name__])
+        context.set_forkserver_preload([killed.__name__, *IMPORTED])
         self._process = context.Process(
             target=killed.run_in,
             args=(place.environment, str(place.committed), str(place.said), typed, arguments),
