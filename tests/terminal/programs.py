@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 
 from rich.console import Console
 
+import rig.operators.console
 from fixtures import demonstration_product
 from rig.errors import SerialProblem, Stopped
 from rig.operators.console import ConsoleOperator
@@ -115,8 +116,9 @@ def prompts(*_arguments: str) -> None:
         print("through")
 
 
-def prompts_after_a_scan(*_arguments: str) -> None:
-    """The same, of a unit whose label was scanned."""
+def prompts_after_a_scan(double_scan_s: str) -> None:
+    """The same, of a unit whose label was scanned; how long a label counts once is given."""
+    rig.operators.console.DOUBLE_SCAN_S = float(double_scan_s)
     operator = person()
     with operator.desk:
         operator.desk.on_bench = Burst("DM26010001G", operator.desk.now(), ended=True)

@@ -175,18 +175,19 @@ def test_prompts_take_one_key_each_and_none_that_came_before_them():
 
 
 def test_the_label_of_the_unit_scanned_again_says_yes_to_every_question():
-    with Terminal.start("prompts_after_a_scan", columns=120) as terminal:
+    double_scan_s = 1.0
+    with Terminal.start("prompts_after_a_scan", str(double_scan_s), columns=120) as terminal:
         for asked in ("Read the cautions", "Put unit", "Meter lead to", "Set octave to 0", "Close the case"):
             terminal.until(asked)
             terminal.until("Enter or scan the unit again when done")
-            terminal.watch(2.1)
+            terminal.watch(double_scan_s + 0.3)
             terminal.scan("DM26010001G")
             # a label that is read twice in one go answers one question
             terminal.watch(0.3)
             terminal.scan("DM26010001G")
         terminal.until("Enter or scan the unit again goes on without")
         for _ in range(2):
-            terminal.watch(2.1)
+            terminal.watch(double_scan_s + 0.3)
             terminal.scan("DM26010001G")
         assert terminal.end() == 0
         assert "on your word" in terminal.text
