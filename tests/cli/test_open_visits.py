@@ -8,6 +8,7 @@ from contextlib import closing
 from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
+from shutil import copyfile
 from uuid import UUID, uuid4
 
 import pytest
@@ -40,15 +41,22 @@ LYING = UUID("01a21193-4468-743d-abf7-c3f331389fff")
 NOON = datetime(2026, 3, 4, 12, 0, tzinfo=UTC)
 
 
+@pytest.fixture(scope="module")
+def record(tmp_path_factory):
+    """A record with one finished visit of a unit, and one that was interrupted. All invented; to be copied."""
+    path = tmp_path_factory.mktemp("lying") / "record.sqlite"
+    open_database(f"sqlite:///{path}").close()
+    with closing(sqlite3.connect(path)) as connection:
+        connection.executescript((ROWS / "rows_at_r0001.sql").read_text(encoding="utf-8") + OPEN)
+    return path
+
+
 @pytest.fixture
-def url(tmp_path, monkeypatch):
-    """A record with one finished visit of a unit, and one that was interrupted. All invented."""
-    url = f"sqlite:///{tmp_path}/record.sqlite"
+def url(tmp_path, monkeypatch, record):
+    """A copy of that record, and nothing known of benches."""
+    url = f"sqlite:///{copyfile(record, tmp_path / 'record.sqlite')}"
     monkeypatch.setenv("RIG_DATABASE_URL", url)
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
-    open_database(url).close()
-    with closing(sqlite3.connect(tmp_path / "record.sqlite")) as connection:
-        connection.executescript((ROWS / "rows_at_r0001.sql").read_text(encoding="utf-8") + OPEN)
     return url
 
 
