@@ -109,7 +109,9 @@ class Database(Opened):
 
     @contextmanager
     def writing_connection(self) -> Iterator[Connection]:
-        """Connection for writing whole tables, past the chain: commits at the end of the block, or leaves nothing.
+        """Connection for writing past the chain, whole tables or what the link of a visit's end will cover.
+
+        Commits at the end of the block, or leaves nothing.
 
         :raises DatabaseError: in place of any error of SQLAlchemy or the database.
         """

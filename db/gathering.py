@@ -4,6 +4,7 @@ would cost a wait for the disk."""
 from collections.abc import Iterator
 from contextlib import contextmanager
 
+from sqlalchemy import Connection
 from sqlalchemy.orm import Session
 
 from db.engine import Database
@@ -25,6 +26,12 @@ class _Gathered(Database):
     def reading(self) -> Iterator[Session]:
         """The same session: what was written in it is seen."""
         yield self._session
+
+    @contextmanager
+    def writing_connection(self) -> Iterator[Connection]:
+        """The connection of that session, after what the session has to write."""
+        self._session.flush()
+        yield self._session.connection()
 
     def require_writable(self) -> None:
         """It is being written to already."""

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from db import models, queries
+from db.course import add_to_course
 from db.learning import add_observation
 from drivers.errors import DriverError
 from rig.assess import Finding
@@ -182,21 +183,22 @@ class Recorder:
         if not bool(assessed.fit.converged) or not np.all(np.isfinite(assessed.covariance)):
             return
         core, slope, leakage_hz, dead_time_s = (float(each) for each in assessed.parameters)
-        self._add(
-            models.TrackingFit(
-                sweep_id=sweep_id,
-                core_pitch_octaves=core,
-                slope=slope,
-                leakage_hz=leakage_hz,
-                dead_time_s=dead_time_s,
-                covariance=[[float(each) for each in row] for row in assessed.covariance],
-                drift_low_cents_per_minute=assessed.drift_cents_per_minute[0],
-                drift_high_cents_per_minute=assessed.drift_cents_per_minute[1],
-                chi_squared=float(assessed.fit.chi_squared),
-                degrees_of_freedom=int(assessed.fit.degrees_of_freedom),
-                lack_of_fit_probability=float(assessed.misfit.probability),
+        with self.database.session() as session:
+            session.add(
+                models.TrackingFit(
+                    sweep_id=sweep_id,
+                    core_pitch_octaves=core,
+                    slope=slope,
+                    leakage_hz=leakage_hz,
+                    dead_time_s=dead_time_s,
+                    covariance=[[float(each) for each in row] for row in assessed.covariance],
+                    drift_low_cents_per_minute=assessed.drift_cents_per_minute[0],
+                    drift_high_cents_per_minute=assessed.drift_cents_per_minute[1],
+                    chi_squared=float(assessed.fit.chi_squared),
+                    degrees_of_freedom=int(assessed.fit.degrees_of_freedom),
+                    lack_of_fit_probability=float(assessed.misfit.probability),
+                )
             )
-        )
 
     def recommendation(self, sweep_id: UUID, recommendation: Recommendation) -> None:
         """Keep what was advised."""
@@ -309,8 +311,7 @@ class Recorder:
         return condition_row(self.visit_id, "end", room, self.line, self.clock.utc())
 
     def _add(self, row: models.Base) -> None:
-        with self.database.session() as session:
-            session.add(row)
+        add_to_course(self.database, row)
 
 
 def _read(reading: float) -> float | None:

@@ -1,5 +1,6 @@
 """What every test may ask for: a PostgreSQL server of its own, and never the user's own record key."""
 
+import gc
 import os
 import shutil
 import signal
@@ -39,6 +40,13 @@ for name in THREADS_OF_ALGEBRA:
 # no test is timed: computers are busy
 settings.register_profile("untimed", deadline=None)
 settings.load_profile("untimed")
+
+
+def pytest_collection_finish() -> None:
+    """What is imported by now stays: the garbage collector has not to look through it again and again."""
+    gc.collect()
+    gc.freeze()
+    gc.set_threshold(50_000, 20, 100)
 
 
 @pytest.fixture(scope="session", autouse=True)
