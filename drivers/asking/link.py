@@ -36,8 +36,6 @@ _MOST_TIMEOUTS = 4.0
 """How much longer than it may an instrument is waited for, to say how long it takes."""
 _LONGEST_QUEUE = 64
 _SHOWN = 60
-_SOMETHING = "something"
-"""What came before anybody could listen."""
 
 
 def ask_link(address: Address) -> LinkFindings:
@@ -88,10 +86,8 @@ def _require_answers_alone(bare: Session, identity: str) -> None:
             "terminal: switch its prompt off, or give the address at which it answers programs, and ask it again"
         )
     confirmed = _said_to(bare, LinkDialect().clear, identity)
-    if confirmed in {"", _SOMETHING}:
-        return
     # what is said to nonsense as well is the instrument's way to complain
-    if _said_to(bare, NONSENSE, identity) not in {confirmed, _SOMETHING}:
+    if confirmed and _said_to(bare, NONSENSE, identity) != confirmed:
         raise LinkRefused(
             f"{bare.name} answers settings as well ({_printable(confirmed)!r}), so that its answers cannot be told "
             "apart: switch that off, and ask it again"
@@ -106,11 +102,19 @@ def _said_to(bare: Session, command: str, identity: str) -> str:
         said = bare.ask(_BARE.identity)
     except (AnswerLate, ReplyError):
         return ""
-    if said == identity and bare.resynchronisations == before:
+    if said != identity:
+        # the answer to the question may still come
+        let_in(bare.reopen)
+        return said
+    return "" if bare.resynchronisations == before else _listened_to(bare, command)
+
+
+def _listened_to(bare: Session, command: str) -> str:
+    """What an instrument says to a command, waited for: what it said before came too early, and was discarded."""
+    try:
+        return bare.ask(command)
+    except (AnswerLate, ReplyError):
         return ""
-    # the answer to the question may still come
-    let_in(bare.reopen)
-    return said if said != identity else _SOMETHING
 
 
 def who_answers(address: Address) -> tuple[Identity, str]:

@@ -102,7 +102,7 @@ def test_of_a_slow_instrument_only_that_is_said_and_what_to_set():
 def test_an_instrument_that_repeats_what_it_is_told_is_refused_for_that():
     told = pytest.raises(LinkRefused, match="repeats what it is told: switch its echo off")
     with closing(SocketLink(OddSource(frozenset({"echoes"})))) as link, told:
-        Conversation(link.resource, "source", RealClock())
+        Conversation(link.resource, "source", RealClock(), timeout_s=2.0)
 
 
 def test_an_error_queue_that_is_there_is_not_said_to_be_missing():
@@ -257,7 +257,14 @@ def test_a_meter_that_integrates_long_is_given_the_time_of_several_readings():
 def test_an_instrument_that_says_more_than_answers_is_refused_for_that(habit, told):
     refused = pytest.raises(LinkRefused, match=re.escape(told))
     with closing(SocketLink(OddSource(frozenset({habit})))) as link, refused:
-        Conversation(link.resource, "source", RealClock())
+        # nothing is waited for here in vain: a busy computer may take its time
+        Conversation(link.resource, "source", RealClock(), timeout_s=2.0)
+
+
+def test_a_confirmation_that_comes_before_the_next_question_is_heard_all_the_same():
+    # inside the process nothing takes time: it lies there already when the next question is asked
+    with linked("confirms") as link, pytest.raises(LinkRefused, match=re.escape("answers settings as well ('OK')")):
+        Conversation(link.resource, "source", link.clock)
 
 
 def test_an_instrument_that_answers_what_it_does_not_take_can_be_asked():
