@@ -18,6 +18,7 @@ from db.questions import connection_of
 from drivers.errors import DriverError
 from drivers.link import SerialOptions
 from drivers.scanner import Scanner
+from rig.beginning import RESUMABLE, bench_records
 from rig.bench_history import reference_checks
 from rig.bench_lock import runs_now
 from rig.endings import sentence
@@ -32,7 +33,6 @@ from rig.operators.newcomer import NewcomerOperator
 from rig.operators.verdict_sign import verdict_lines
 from rig.operators.virtual import VirtualOperator
 from rig.printing import after_verdict
-from rig.records import RESUMABLE, bench_records
 from rig.recovery import passes, restore
 from rig.reports.keep import keep_reports
 from rig.returns import is_of_this_shift
@@ -131,7 +131,9 @@ def known(
 
 def _when(visit: VisitRow, now: datetime, zone: tzinfo | None) -> str:
     started = visit.started_utc.astimezone(zone)
-    return f"at {started:%H:%M}" if is_of_this_shift(started, now, zone) else f"on {started:%Y-%m-%d}"
+    # a clock that was set back makes a visit of days to come, which the hour alone would not say
+    near = is_of_this_shift(started, now, zone) and is_of_this_shift(now, started, zone)
+    return f"at {started:%H:%M}" if near else f"on {started:%Y-%m-%d}"
 
 
 @dataclass(slots=True)

@@ -165,3 +165,5 @@ def test_a_certificate_of_this_morning_counts_and_one_due_today_still_does(stand
 def test_a_unit_that_passed_later_than_the_clock_says_has_not_come_back():
     now = datetime(2026, 3, 4, 23, 30, tzinfo=UTC)
     assert standing(now + timedelta(hours=1), now, UTC) is Standing.PASSED_ALREADY
+    recorded = UnitHistory(uuid4(), "S", "DEMO", "2600", (passed(now + timedelta(days=3)),))
+    assert "on 2026-03-07" in known("S", recorded, now, UTC).said
