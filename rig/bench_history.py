@@ -21,8 +21,9 @@ if TYPE_CHECKING:
 
     from db.bench_history import CheckRow
     from db.engine import Database
+    from rig.beginning import BenchRecords
     from rig.product import Product
-    from rig.records import BenchRecords, Recorder
+    from rig.records import Recorder
     from rig.science.characterisation import Characterised
     from rig.science.reference import Check, Measured
     from rig.tomlfile import Loaded

@@ -15,10 +15,10 @@ from rig.marks import on_screen
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from rig.beginning import BenchRecords
     from rig.bench import Bench
     from rig.operators.port import Operator
     from rig.product import Product
-    from rig.records import BenchRecords
     from rig.tomlfile import Loaded
 
 
@@ -99,9 +99,9 @@ def study(
 def _opened(
     bench: Path | None, product: Path | None
 ) -> Iterator[tuple[Bench, Loaded[Product], Operator, BenchRecords]]:
+    from rig.beginning import bench_records
     from rig.bench import open_bench
     from rig.opening import console_of, ending_in_a_sentence, limits_of, load_files, open_bench_record, operator_at
-    from rig.records import bench_records
 
     bench_file, product_file = load_files(bench, product)
     with (

@@ -11,6 +11,7 @@ from db.errors import Protected, VisitEnded
 from db.queries import require_product
 from rig.acquire import Acquisition, TimeSpent
 from rig.authority import authority_of, doubt_of
+from rig.beginning import Wanted, begin_visit, bench_records, require_not_measured_now
 from rig.bench_lock import Locks
 from rig.conditions import room_now
 from rig.control_budgets import drift_budget, readings_of_a_window
@@ -19,7 +20,6 @@ from rig.diagnosis import BAD, left_alone, slow_warm_up, sweep_causes
 from rig.errors import NoDecision, Stopped
 from rig.knowledge import learned_trims
 from rig.recommend import octave_cause, rail_plan
-from rig.records import Wanted, begin_visit, bench_records, require_not_measured_now
 from rig.recovery import attempt
 from rig.science.conformity import Decision, worst_of
 from rig.stages.came_back import ask_why, enter_why, tell_what_changed

@@ -21,6 +21,7 @@ from drivers.virtual.randomness import stream
 from drivers.virtual.trimmer import Trimmer
 from fixtures import FOLDER, demonstration_bench, demonstration_product
 from rig.acquire import Acquisition
+from rig.beginning import Wanted, begin_visit, bench_records
 from rig.bench import drawn_anew, load_bench, open_bench
 from rig.bench_history import keep_curve
 from rig.diagnosis import Fault
@@ -45,7 +46,6 @@ from rig.operators.port import MeterPlace, Story
 from rig.operators.scripted import ScriptedOperator
 from rig.operators.virtual import VirtualOperator
 from rig.product import load_product
-from rig.records import Wanted, begin_visit, bench_records
 from rig.returns import Reason
 from rig.stages.came_back import Asked, enter_why, tell_what_changed
 from rig.stages.characterise_source import measured_curve
@@ -59,9 +59,10 @@ if TYPE_CHECKING:
 
     from db.engine import Database
     from drivers.virtual.unit import UnitDescription
+    from rig.beginning import BenchRecords
     from rig.bench import Bench, BenchFile
     from rig.product import Product
-    from rig.records import BenchRecords, Recorder
+    from rig.records import Recorder
     from rig.science.characterisation import Characterised
     from rig.tomlfile import Loaded
 

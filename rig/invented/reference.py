@@ -16,8 +16,9 @@ from rig.stages.verify_bench import LABELS, VERIFY
 
 if TYPE_CHECKING:
     from drivers.virtual.live_unit import UnitState
+    from rig.beginning import BenchRecords
     from rig.invented.bench import InventedBench
-    from rig.records import BenchRecords, Recorder
+    from rig.records import Recorder
     from rig.science.reference import Standing
 
 SERIAL = "invented reference unit"

@@ -10,10 +10,10 @@ import numpy as np
 from db.bench_history import readings_of_study
 from db.queries import require_product
 from rig.acquire import Acquisition
+from rig.beginning import Wanted, begin_visit
 from rig.bench_history import begin_study, keep_study_readings, visit_without_verdict
 from rig.conditions import room_now
 from rig.errors import NoDecision, WrongInput
-from rig.records import Wanted, begin_visit
 from rig.recovery import attempt
 from rig.science.repeatability import study
 from rig.stages.verify_bench import LABELS, measure_steady
@@ -25,10 +25,11 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from db.bench_history import StudyReadingRow
+    from rig.beginning import BenchRecords
     from rig.bench import Bench
     from rig.operators.port import Operator
     from rig.product import Product
-    from rig.records import BenchRecords, Recorder
+    from rig.records import Recorder
     from rig.science.characterisation import CvCorrection
     from rig.science.reference import Measured
     from rig.science.repeatability import Study

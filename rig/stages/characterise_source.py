@@ -26,10 +26,10 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from drivers.meter import Meter
+    from rig.beginning import BenchRecords
     from rig.bench import Bench
     from rig.operators.port import Operator
     from rig.product import Product
-    from rig.records import BenchRecords
     from rig.science.characterisation import Characterised, CvCorrection, SourceCurve
     from rig.specification import MeterError, RangeSpecification
 

@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING
 
 from rig.acquire import Acquisition
 from rig.assess import tracking_findings
+from rig.beginning import Wanted, begin_visit
 from rig.bench_history import keep_check, reference_checks, values_that_count, visit_without_verdict
 from rig.budgets import stated_of
 from rig.conditions import room_now
 from rig.control_budgets import rail_budget
 from rig.errors import NoDecision, SerialProblem, WrongInput
-from rig.records import Wanted, begin_visit
 from rig.recovery import attempt
 from rig.science.reference import Measured, Standing, against_history, worst_standing
 from rig.stages.control_findings import stated_for_sweeps
@@ -26,10 +26,11 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from db.bench_history import CheckRow
+    from rig.beginning import BenchRecords
     from rig.bench import Bench
     from rig.operators.port import Operator
     from rig.product import Product
-    from rig.records import BenchRecords, Recorder
+    from rig.records import Recorder
     from rig.science.characterisation import CvCorrection
     from rig.science.reference import Check
     from rig.tomlfile import Loaded

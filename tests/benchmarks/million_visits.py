@@ -31,6 +31,7 @@ from db.questions import connection_of
 from drivers.virtual.population import load_population
 from fixtures import FOLDER, demonstration_bench, demonstration_product
 from rig.batch import batch_reports
+from rig.beginning import bench_records
 from rig.bench import load_bench, open_bench
 from rig.errors import Stopped
 from rig.invented.history import Teller, on_the_bench, stands
@@ -39,7 +40,6 @@ from rig.knowledge import learned_trims
 from rig.opening import limits_of
 from rig.operators.scripted import ScriptedOperator
 from rig.product import load_product
-from rig.records import bench_records
 from rig.visit import Purpose, Request, run_visit
 from tests.benchmarks import many_visits, many_visits_postgresql
 from tests.benchmarks.many_visits import BEGINS

@@ -13,11 +13,11 @@ from db.engine import open_database
 from drivers.source import VoltageLimits
 from drivers.virtual.trouble import Kind, Trouble
 from fixtures import demonstration_bench
+from rig.beginning import bench_records
 from rig.bench import drawn_anew, load_bench, open_bench
 from rig.bench_history import known_curve, reference_checks, values_that_count
 from rig.errors import BenchProblem, NoDecision, WrongInput
 from rig.operators.scripted import ScriptedOperator
-from rig.records import bench_records
 from rig.science.characterisation import NotTheSource
 from rig.science.reference import Standing
 from rig.stages.bench_study import StudyPlan, analysed, order_of, run_study

@@ -11,9 +11,9 @@ from db import models
 from drivers.virtual.trouble import Kind
 from rig.acquire import Acquisition
 from rig.assess import assess_sweep, tracking_findings
+from rig.beginning import Wanted, begin_visit, bench_records
 from rig.errors import BenchProblem, FileProblem
 from rig.operators.scripted import ScriptedOperator
-from rig.records import Wanted, begin_visit, bench_records
 from rig.science.conformity import Decision
 from rig.science.measured_cv import MeasuredCv
 from rig.stages import longer

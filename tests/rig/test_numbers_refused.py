@@ -8,11 +8,11 @@ from sqlalchemy import func, select
 
 from db import models
 from fixtures import demonstration_bench
+from rig.beginning import bench_records
 from rig.bench import load_bench
 from rig.bench_history import known_curve
 from rig.errors import BenchProblem, FileProblem, WrongInput
 from rig.meter_range import configure_range
-from rig.records import bench_records
 from rig.science.characterisation import CommonErrors, NotTheSource, characterise
 from rig.science.conformity import Decision
 from rig.specification import Calibration, RangeSpecification, ReferenceUnit

@@ -12,11 +12,11 @@ from click.testing import CliRunner
 from db.engine import open_database
 from db.settings_history import fitted_sweeps
 from rig.acquire import Acquisition
+from rig.beginning import Wanted, begin_visit, bench_records
 from rig.cli import app
 from rig.conditions import room_now
 from rig.errors import WrongInput
 from rig.operators.scripted import ScriptedOperator
-from rig.records import Wanted, begin_visit, bench_records
 from rig.stages.survey import steady_sweep
 from rig.unit_temperature import temperature_of_unit
 from tests.straight import straight_curve
