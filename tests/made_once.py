@@ -4,7 +4,9 @@ import os
 import pickle
 import shutil
 from collections.abc import Callable
+from functools import cache
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import TypeVar
 
 import pytest
@@ -37,11 +39,15 @@ def made_once(folders: pytest.TempPathFactory, name: str, make: Callable[[Path],
     return loaded
 
 
-def empty_record_in(folders: pytest.TempPathFactory) -> Path:
-    """A database of this version's schema without a row, to be copied: quicker than to be made."""
+def empty_record_in(folder: Path) -> Path:
+    """A database of this version's schema without a row."""
+    file = folder / "record.sqlite"
+    open_database(f"sqlite:///{file}").close()
+    return file
 
-    def make(folder: Path) -> Path:
-        open_database(f"sqlite:///{folder / 'record.sqlite'}").close()
-        return folder / "record.sqlite"
 
-    return made_once(folders, "empty-record", make)
+@cache
+def empty_record() -> bytes:
+    """The same as bytes, for whoever has no folder of the tests' run."""
+    with TemporaryDirectory() as folder:
+        return empty_record_in(Path(folder)).read_bytes()

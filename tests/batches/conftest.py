@@ -12,7 +12,7 @@ import pytest
 from db.engine import open_database
 from rig.invented.history import tell_history
 from rig.invented.story import BatchPlan, Story, batch_plans
-from tests.made_once import empty_record_in, made_once
+from tests.made_once import made_once
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -29,12 +29,6 @@ ENDS = datetime(2026, 3, 20, 12, 0, tzinfo=UTC)
 def short_plans() -> tuple[BatchPlan, ...]:
     """The two batches with a story."""
     return tuple(replace(plan, units=UNITS) for plan in batch_plans(VISITS, ENDS) if plan.story is not Story.PLAIN)
-
-
-@pytest.fixture(scope="session")
-def empty_record(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A database of this version's schema without a row, to be copied."""
-    return empty_record_in(tmp_path_factory)
 
 
 @pytest.fixture(scope="session")

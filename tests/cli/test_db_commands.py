@@ -8,19 +8,10 @@ from contextlib import closing
 import pytest
 from click.testing import CliRunner
 
-from db.engine import open_database
 from db.record_key import key_file
 from fixtures import demonstration_product
 from rig.cli import app
 from rig.endings import exit_code, sentence
-
-
-@pytest.fixture(scope="module")
-def empty_record(tmp_path_factory):
-    """A record as it is made, to be copied."""
-    path = tmp_path_factory.mktemp("empty") / "record.sqlite"
-    open_database(f"sqlite:///{path}").close()
-    return path
 
 
 @pytest.fixture

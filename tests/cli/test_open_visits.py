@@ -42,10 +42,10 @@ NOON = datetime(2026, 3, 4, 12, 0, tzinfo=UTC)
 
 
 @pytest.fixture(scope="module")
-def record(tmp_path_factory):
+def record(tmp_path_factory, empty_record):
     """A record with one finished visit of a unit, and one that was interrupted. All invented; to be copied."""
     path = tmp_path_factory.mktemp("lying") / "record.sqlite"
-    open_database(f"sqlite:///{path}").close()
+    copyfile(empty_record, path)
     with closing(sqlite3.connect(path)) as connection:
         connection.executescript((ROWS / "rows_at_r0001.sql").read_text(encoding="utf-8") + OPEN)
     return path

@@ -30,7 +30,7 @@ from db.queries import (
     get_or_add_product_revision,
     get_or_add_unit,
 )
-from tests.made_once import empty_record_in, made_once
+from tests.made_once import made_once
 
 MORNING = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)
 
@@ -43,12 +43,6 @@ def file(tmp_path: Path) -> Path:
 @pytest.fixture
 def url(file: Path) -> str:
     return f"sqlite:///{file}"
-
-
-@pytest.fixture(scope="session")
-def empty_record(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A database of this version's schema without a row, to be copied."""
-    return empty_record_in(tmp_path_factory)
 
 
 @pytest.fixture(scope="session")

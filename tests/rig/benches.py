@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 from contextlib import contextmanager
-from functools import cache
-from pathlib import Path
-from tempfile import TemporaryDirectory
 
 from db.engine import open_database
 from drivers.source import VoltageLimits
 from fixtures import FOLDER, demonstration_bench, demonstration_product
 from rig.bench import load_bench, open_bench
 from rig.product import load_product
+from tests.made_once import empty_record
 
 from .conftest import Stand
 
@@ -45,14 +43,6 @@ def written(path, *, unit="", more="", virtual="", tables="", changed=()):
         text = text.replace(old, new)
     path.write_text(text, encoding="utf-8")
     return load_bench(path)
-
-
-@cache
-def empty_record() -> bytes:
-    """A database of this version's schema without a row: quicker copied than made."""
-    with TemporaryDirectory() as folder:
-        open_database(f"sqlite:///{folder}/record.sqlite").close()
-        return (Path(folder) / "record.sqlite").read_bytes()
 
 
 @contextmanager

@@ -120,14 +120,6 @@ def opened_stand(
         yield Stand(bench, bench_file, made, database, seed)
 
 
-@pytest.fixture(scope="session")
-def empty_record(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """An empty database of the latest schema, to be copied."""
-    fresh = tmp_path_factory.mktemp("migrated") / "record.sqlite"
-    open_database(f"sqlite:///{fresh}").close()
-    return fresh
-
-
 @pytest.fixture
 def stand(tmp_path: Path, empty_record: Path) -> Callable[..., object]:
     """Open a bench with ``with stand(seed=1, fault="") as it:``."""

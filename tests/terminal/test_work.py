@@ -37,7 +37,6 @@ from tests.terminal.terminal import KEY_S, PATIENCE_S, Terminal
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
-    from pathlib import Path
 
 SERIAL = "DM26000001B"
 NOW = datetime(2026, 3, 4, 9, 30, tzinfo=UTC)
@@ -150,14 +149,6 @@ class Floor:
 
     def work(self, scans: Sequence[object], visit=None):
         return work(ListedScans(list(scans)), self.database, self.calls(visit))
-
-
-@pytest.fixture(scope="module")
-def empty_record(tmp_path_factory) -> Path:
-    """A record as it is made, to be copied."""
-    path = tmp_path_factory.mktemp("empty") / "record.sqlite"
-    open_database(f"sqlite:///{path}").close()
-    return path
 
 
 @pytest.fixture

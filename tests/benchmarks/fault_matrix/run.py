@@ -32,6 +32,7 @@ from rig.work import recover_bench
 from tests.benchmarks.fault_matrix.plan import ENDING, OPENING, RECORD, Cell, Span, Stages
 from tests.benchmarks.fault_matrix.record import CommitCount, RecordTrouble
 from tests.benchmarks.verdicts import true_characteristics, wrong_statements
+from tests.made_once import empty_record
 
 if TYPE_CHECKING:
     from rig.bench import Bench
@@ -125,15 +126,6 @@ def bench_file(setting: Setting, troubles: tuple[dict[str, object], ...]) -> Loa
 
 
 @cache
-def _empty_record() -> bytes:
-    """A record as it is made, so that it need not be made for every cell."""
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "record.sqlite"
-        open_database(f"sqlite:///{path}").close()
-        return path.read_bytes()
-
-
-@cache
 def undisturbed(setting: Setting) -> Undisturbed:
     """Run the visit once as it is."""
     with tempfile.TemporaryDirectory() as folder, CommitCount().open() as commits, ExitStack() as stack:
@@ -163,7 +155,7 @@ def run_cell(cell: Cell, setting: Setting) -> Result:
     met: Exception | None = None
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "record.sqlite"
-        path.write_bytes(_empty_record())
+        path.write_bytes(empty_record())
         trouble = RecordTrouble(cell.kind, cell.at, path) if cell.role == RECORD else CommitCount()
         with trouble.open(), open_database(f"sqlite:///{path}", patience_s=PATIENCE_S) as database:
             trouble.count = 0
