@@ -67,11 +67,11 @@ class _Watcher(ScriptedOperator):
         raise _FirstScreen(cautions[0])
 
 
-def middle(run: Callable[[], object], runs: int = RUNS) -> float:
+def middle(run: Callable[[], object]) -> float:
     """Middle of some times, s; the first run, which fills caches, is left out."""
     run()
     times = []
-    for _ in range(runs):
+    for _ in range(RUNS):
         began = time.perf_counter()
         run()
         times.append(time.perf_counter() - began)

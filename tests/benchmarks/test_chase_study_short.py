@@ -8,8 +8,7 @@ import pytest
 
 from tests.benchmarks.study.bench import place, serials
 from tests.benchmarks.study.report import group_of, mean_moves, minutes, of, report, share_good
-from tests.benchmarks.study.trials import BatchTask, Method, Trial, run_batch
-from tests.benchmarks.study.trials import _skilled as skilled_hands
+from tests.benchmarks.study.trials import BatchTask, Method, Trial, run_batch, skilled
 
 HANDFUL = BatchTask(seed=1, batch=12, units=3, taught_by=1)
 
@@ -60,7 +59,7 @@ def test_the_same_seed_gives_the_same_study_to_the_last_digit(trials: list[Trial
     assert {each.method for each in again} == set(Method)
     for method in Method:
         # a skilled hand has had the units that come after those of the study: of one unit these are others
-        first = skilled_hands(one) if method is Method.SKILLED else of(trials, method)[:1]
+        first = skilled(one) if method is Method.SKILLED else of(trials, method)[:1]
         assert [repr(each) for each in of(again, method)] == [repr(each) for each in first]
 
 

@@ -32,7 +32,7 @@ def test_the_bench_asks_a_full_record_and_stores_into_it_as_into_an_empty_one(
     blocks, file = blocks_and_file
     monkeypatch.setattr(million_visits, "STORED", 1)
     # nobody looks at how long anything takes: once is enough
-    monkeypatch.setattr(million_visits.middle, "__defaults__", (1,))
+    monkeypatch.setattr(million_visits, "RUNS", 1)
     monkeypatch.setattr(million_visits, "as_a_program", lambda *_: lambda: None)
     visits = million_visits.report(f"sqlite:///{file}", batch_code(blocks // 2), f"sqlite:///{tmp_path}/empty.sqlite")
     said = capsys.readouterr().out

@@ -77,10 +77,10 @@ class BatchTask:
 def run_batch(task: BatchTask) -> list[Trial]:
     """All four methods on the units of a batch; reproducible from the task alone."""
     cold, shown = _cold(task)
-    trials = [*_practised(task), *_skilled(task), *cold, *_learned(task, shown)]
+    trials = [*_practised(task), *skilled(task), *cold, *_learned(task, shown)]
     if task.lenient_as_well:
         lenient = replace(task, right_within_cents=LENIENT_CENTS)
-        trials += [replace(each, lenient=True) for each in (*_practised(lenient), *_skilled(lenient))]
+        trials += [replace(each, lenient=True) for each in (*_practised(lenient), *skilled(lenient))]
     return trials
 
 
@@ -108,7 +108,7 @@ def _practised(task: BatchTask) -> list[Trial]:
         ]
 
 
-def _skilled(task: BatchTask) -> list[Trial]:
+def skilled(task: BatchTask) -> list[Trial]:
     """The skilled hand has had other units of the batch before."""
     skill = Skill()
     with place(_bench_seed(task)) as here:
